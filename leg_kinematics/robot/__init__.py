@@ -1,0 +1,35 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""What the robot is: its description file and the values read from it."""
+
+from leg_kinematics.robot.description import (
+    SEGMENTS,
+    Body,
+    Leg,
+    Link,
+    Mount,
+    Posture,
+    Robot,
+    ServoModel,
+    Vector,
+)
+from leg_kinematics.robot.document import Document
+from leg_kinematics.robot.loader import load_robot
+from leg_kinematics.robot.units import STANDARD_GRAVITY, Dimension, parse_quantity
+
+__all__ = [
+    'SEGMENTS',
+    'STANDARD_GRAVITY',
+    'Body',
+    'Dimension',
+    'Document',
+    'Leg',
+    'Link',
+    'Mount',
+    'Posture',
+    'Robot',
+    'ServoModel',
+    'Vector',
+    'load_robot',
+    'parse_quantity',
+]

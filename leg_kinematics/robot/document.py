@@ -1,0 +1,252 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""A YAML file that a person wrote, with the line of everything in it.
+
+The content is read as YAML 1.2 reads it: only ``true``, ``false``, ``null`` and decimal numbers
+are more than text, so that ``1:30``, ``on`` and ``2025-01-31`` stay what they look like.
+"""
+
+import json
+import re
+from collections.abc import Iterable
+from importlib.resources.abc import Traversable
+from pathlib import Path
+
+import yaml
+from jsonschema import Draft202012Validator, ValidationError
+
+from leg_kinematics.errors import DescriptionError
+from leg_kinematics.robot.units import Dimension, parse_quantity
+
+_CONSTANTS = {'true': True, 'false': False, 'null': None, '~': None, '': None}
+_INTEGER = re.compile(r'[+-]?\d+')
+_NUMBER = re.compile(r'[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?')
+
+
+class Document:
+    """The content of a YAML file that fits its schema, and where in the file it stands.
+
+    A place is written as ``legs.left_front.mount.position[2]``.
+
+    Parameters
+    ----------
+    file
+        The YAML file, UTF-8.
+    schema
+        The JSON Schema (draft 2020-12) that the content must fit.
+
+    Attributes
+    ----------
+    file
+        As given.
+    content
+        Mappings, lists, texts, numbers, booleans and None.
+
+    Raises
+    ------
+    DescriptionError
+        When the file cannot be read, is not YAML, repeats a key or does not fit the schema.
+
+    """
+
+    def __init__(self, file: Path | str, schema: Traversable) -> None:
+        """Read the file and check it."""
+        self.file = Path(file)
+        self._values: dict[str, object] = {}
+        self._lines: dict[str, int] = {}
+        root = self._compose()
+        self.content = self._construct(root, '', root.start_mark.line + 1, ())
+        self._check(json.loads(schema.read_text(encoding='utf-8')))
+
+    def value(self, path: str) -> object:
+        """Return what stands at a place.
+
+        Raises
+        ------
+        KeyError
+            When nothing stands there.
+
+        """
+        return self._values[path]
+
+    def keys(self, path: str) -> tuple[str, ...]:
+        """Return the keys of the mapping at a place, in their order; none when it is absent."""
+        mapping = self._values.get(path, {})
+        if not isinstance(mapping, dict):
+            raise self.error(path, 'expected a mapping of names to values')
+        return tuple(mapping)
+
+    def text(self, path: str) -> str:
+        """Return what stands at a place as text."""
+        return str(self._values[path])
+
+    def quantity(self, path: str, dimension: Dimension, *, positive: bool = False) -> float:
+        """Return the quantity at a place in SI, a pulse in µs.
+
+        Parameters
+        ----------
+        path
+            The place.
+        dimension
+            What is expected there.
+        positive
+            Whether it must be above zero.
+
+        Raises
+        ------
+        DescriptionError
+            When it is no such quantity, not finite, or not above zero though it must be.
+
+        """
+        value = self._values[path]
+        try:
+            quantity = parse_quantity(value, dimension)
+        except ValueError as error:
+            raise self.error(path, str(error)) from error
+        if positive and quantity <= 0.0:
+            raise self.error(path, f'{value} is not above zero, as this {dimension} must be')
+        return quantity
+
+    def line(self, path: str) -> int | None:
+        """Return the line of a place, or of the nearest place around it that the file has."""
+        while path and path not in self._lines:
+            path = path[: max(path.rfind('.'), path.rfind('['), 0)]
+        return self._lines.get(path)
+
+    def error(self, path: str, message: str) -> DescriptionError:
+        """Make the error that names this file, the line of a place and the place."""
+        return DescriptionError(message, file=self.file, line=self.line(path), path=path)
+
+    def _compose(self) -> yaml.Node:
+        try:
+            text = self.file.read_text(encoding='utf-8')
+        except UnicodeDecodeError as error:
+            raise DescriptionError(f'not a UTF-8 text: {error}', file=self.file) from error
+        except OSError as error:
+            reason = error.strerror or str(error)
+            raise DescriptionError(f'cannot be read: {reason}', file=self.file) from error
+        try:
+            root: yaml.Node | None = yaml.compose(text, yaml.BaseLoader)
+        except yaml.MarkedYAMLError as error:
+            mark = error.problem_mark or error.context_mark
+            raise DescriptionError(
+                f'not valid YAML: {", ".join(filter(None, (error.context, error.problem)))}',
+                file=self.file,
+                line=None if mark is None else mark.line + 1,
+            ) from error
+        except yaml.reader.ReaderError as error:
+            raise DescriptionError(
+                f'not valid YAML: {error.reason}',
+                file=self.file,
+                line=text.count('\n', 0, error.position) + 1,
+            ) from error
+        if root is None:
+            raise DescriptionError('the file is empty', file=self.file)
+        return root
+
+    def _construct(
+        self, node: yaml.Node, path: str, line: int, around: tuple[yaml.Node, ...]
+    ) -> object:
+        """Build the value of a node and note its place; ``around`` holds the nodes outside it."""
+        self._lines[path] = line
+        if any(node is outer for outer in around):
+            raise self.error(path, 'this alias stands inside its own anchor')
+        value: object
+        if isinstance(node, yaml.MappingNode):
+            value = mapping = {}
+            for key_node, value_node in node.value:
+                key_line = key_node.start_mark.line + 1
+                if not isinstance(key_node, yaml.ScalarNode):
+                    raise DescriptionError(
+                        'a key must be a plain name', file=self.file, line=key_line, path=path
+                    )
+                inner = _inside(path, key_node.value)
+                if key_node.value in mapping:
+                    raise DescriptionError(
+                        f'key {key_node.value!r} stands here again, first on line '
+                        f'{self._lines[inner]}: remove or rename one of them',
+                        file=self.file,
+                        line=key_line,
+                        path=inner,
+                    )
+                mapping[key_node.value] = self._construct(
+                    value_node, inner, key_line, (*around, node)
+                )
+        elif isinstance(node, yaml.SequenceNode):
+            value = [
+                self._construct(
+                    item, _inside(path, index), item.start_mark.line + 1, (*around, node)
+                )
+                for index, item in enumerate(node.value)
+            ]
+        else:
+            value = _scalar(node)
+        self._values[path] = value
+        return value
+
+    def _check(self, schema: dict[str, object]) -> None:
+        """Raise the first misfit; what is missing comes last, for it may only be misspelt."""
+        misfits = [
+            (error.validator == 'required', self.line(path) or 0, path, error)
+            for error in Draft202012Validator(schema).iter_errors(self.content)
+            for path in (_misfit_path(error),)
+        ]
+        if misfits:
+            _, _, path, error = min(misfits, key=lambda misfit: misfit[:2])
+            raise self.error(path, _explain(error))
+
+
+def _inside(path: str, step: str | int) -> str:
+    """Return the place one step inside another."""
+    if isinstance(step, int):
+        return f'{path}[{step}]'
+    return f'{path}.{step}' if path else step
+
+
+def _place(steps: Iterable[str | int]) -> str:
+    path = ''
+    for step in steps:
+        path = _inside(path, step)
+    return path
+
+
+def _scalar(node: yaml.Node) -> object:
+    """Return what a scalar means in YAML 1.2; what is quoted is text."""
+    text = str(node.value)
+    if node.style is not None:
+        return text
+    if text in _CONSTANTS:
+        return _CONSTANTS[text]
+    if _INTEGER.fullmatch(text):
+        return int(text)
+    return float(text) if _NUMBER.fullmatch(text) else text
+
+
+def _unknown_keys(error: ValidationError) -> list[str]:
+    return [key for key in error.instance if key not in error.schema['properties']]
+
+
+def _misfit_path(error: ValidationError) -> str:
+    """Return the place to blame: for an unknown or ill-formed key the key itself."""
+    path = _place(error.absolute_path)
+    if error.validator == 'additionalProperties':
+        return _inside(path, _unknown_keys(error)[0])
+    if 'propertyNames' in error.absolute_schema_path:
+        return _inside(path, error.instance)
+    return path
+
+
+def _explain(error: ValidationError) -> str:
+    """Say in the words of the schema what was expected."""
+    if error.validator == 'additionalProperties':
+        allowed = ', '.join(error.schema['properties'])
+        return f'unknown key {_unknown_keys(error)[0]!r}; expected one of: {allowed}'
+    if error.validator == 'required':
+        missing = [key for key in error.validator_value if key not in error.instance]
+        return f'missing: {", ".join(missing)}'
+    if error.validator in ('type', 'pattern') and 'description' in error.schema:
+        examples = ' or '.join(str(example) for example in error.schema.get('examples', ()))
+        return f'{error.instance!r} does not fit; expected: {error.schema["description"]}' + (
+            f' For example: {examples}.' if examples else ''
+        )
+    return error.message

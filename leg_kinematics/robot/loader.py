@@ -1,0 +1,191 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""From the description file of a robot to the robot.
+
+The schema has checked the shape of the file; here the values are checked against each other.
+Whether the postures are within reach and joint limits is the business of the solver.
+"""
+
+import math
+from importlib.resources import files
+from pathlib import Path
+
+from transforms3d.euler import euler2mat
+
+from leg_kinematics.robot.description import (
+    SEGMENTS,
+    Body,
+    Leg,
+    Link,
+    Mount,
+    Posture,
+    Robot,
+    ServoModel,
+    Vector,
+)
+from leg_kinematics.robot.document import Document
+from leg_kinematics.robot.units import STANDARD_GRAVITY, UNITS, Dimension
+
+
+def load_robot(path: Path | str) -> Robot:
+    """Read the description of a robot.
+
+    Parameters
+    ----------
+    path
+        The YAML file, in the layout of ``robot.schema.json``.
+
+    Returns
+    -------
+    Robot
+        In SI.
+
+    Raises
+    ------
+    DescriptionError
+        When the file is wrong; the message names file, line and place.
+
+    """
+    document = Document(path, files('leg_kinematics.robot') / 'robot.schema.json')
+    servos = {name: _servo(document, name) for name in document.keys('servos')}
+    links = {segment: _link(document, f'links.{segment}', servos) for segment in SEGMENTS}
+    legs = tuple(_leg(document, name, links, servos) for name in document.keys('legs'))
+    robot = Robot(
+        name=document.text('name'),
+        body=Body(
+            mass=document.quantity('body.mass', 'mass', positive=True),
+            size=_triple(document, 'body.size', 'length', positive=True),
+            centre_of_mass=_triple(document, 'body.centre_of_mass', 'length'),
+        ),
+        legs=legs,
+        resting=_posture(document, 'resting', legs),
+        standing=_posture(document, 'standing', legs),
+        document=document,
+    )
+    _check_torque(robot)
+    return robot
+
+
+def _triple(
+    document: Document, path: str, dimension: Dimension, *, positive: bool = False
+) -> Vector:
+    x, y, z = (
+        document.quantity(f'{path}[{index}]', dimension, positive=positive) for index in range(3)
+    )
+    return (x, y, z)
+
+
+def _ascending(document: Document, path: str, dimension: Dimension) -> tuple[float, float]:
+    low, high = (document.quantity(f'{path}[{index}]', dimension) for index in range(2))
+    if not low < high:
+        raise document.error(
+            path,
+            f'the lower value {document.value(f"{path}[0]")} must be below the upper value '
+            f'{document.value(f"{path}[1]")}',
+        )
+    return (low, high)
+
+
+def _servo(document: Document, name: str) -> ServoModel:
+    path = f'servos.{name}'
+    return ServoModel(
+        name=name,
+        stall_torque=document.quantity(f'{path}.stall_torque', 'torque', positive=True),
+        speed=document.quantity(f'{path}.speed', 'angular speed', positive=True),
+        dead_band_us=document.quantity(f'{path}.dead_band', 'pulse'),
+        pulse_us=_ascending(document, f'{path}.pulse', 'pulse'),
+    )
+
+
+def _link(document: Document, path: str, servos: dict[str, ServoModel]) -> Link:
+    length = document.quantity(f'{path}.length', 'length', positive=True)
+    centre_of_mass = length / 2.0
+    if 'centre_of_mass' in document.keys(path):
+        centre_of_mass = document.quantity(f'{path}.centre_of_mass', 'length')
+        if not 0.0 <= centre_of_mass <= length:
+            raise document.error(
+                f'{path}.centre_of_mass',
+                f'{document.value(f"{path}.centre_of_mass")} is outside the link, whose length '
+                f'is {document.value(f"{path}.length")}',
+            )
+    servo = document.text(f'{path}.servo')
+    if servo not in servos:
+        raise document.error(
+            f'{path}.servo', f'no servo {servo!r}; under servos there are: {", ".join(servos)}'
+        )
+    lower, upper = _ascending(document, f'{path}.limits', 'angle')
+    return Link(
+        length=length,
+        mass=document.quantity(f'{path}.mass', 'mass', positive=True),
+        centre_of_mass=centre_of_mass,
+        radius=document.quantity(f'{path}.radius', 'length', positive=True),
+        lower=lower,
+        upper=upper,
+        servo=servos[servo],
+    )
+
+
+def _leg(
+    document: Document, name: str, links: dict[str, Link], servos: dict[str, ServoModel]
+) -> Leg:
+    path = f'legs.{name}'
+    own = {
+        segment: _link(document, f'{path}.{segment}', servos)
+        for segment in document.keys(path)
+        if segment in SEGMENTS
+    }
+    mount = Mount(
+        position=_triple(document, f'{path}.mount.position', 'length'),
+        rpy=_triple(document, f'{path}.mount.rpy', 'angle'),
+    )
+    return Leg(name=name, mount=mount, **(links | own))
+
+
+def _posture(document: Document, path: str, legs: tuple[Leg, ...]) -> Posture:
+    height = document.quantity(f'{path}.height', 'length', positive=True)
+    reach = document.quantity(f'{path}.reach', 'length', positive=True)
+    own = document.keys(f'{path}.feet')
+    names = tuple(leg.name for leg in legs)
+    for name in own:
+        if name not in names:
+            raise document.error(
+                f'{path}.feet.{name}', f'no leg {name!r}; the legs are: {", ".join(names)}'
+            )
+    feet = []
+    for leg in legs:
+        if leg.name in own:
+            x, y = (
+                document.quantity(f'{path}.feet.{leg.name}[{index}]', 'length')
+                for index in range(2)
+            )
+        else:
+            forward, left, _ = euler2mat(*leg.mount.rpy, 'sxyz')[:, 0].tolist()
+            across = math.hypot(forward, left)
+            if across < 1e-6:
+                raise document.error(
+                    path,
+                    f'leg {leg.name!r} points straight up or down, so that reach has no '
+                    f'direction: give its foot under {path}.feet',
+                )
+            x = leg.mount.position[0] + reach * forward / across
+            y = leg.mount.position[1] + reach * left / across
+        feet.append((x, y, -height))
+    return Posture(height=height, feet=tuple(feet))
+
+
+def _check_torque(robot: Robot) -> None:
+    """Refuse a robot whose femur servos cannot hold it while half of the legs are in the air."""
+    load = robot.mass * STANDARD_GRAVITY / max(1.0, len(robot.legs) / 2.0)
+    for leg, foot in zip(robot.legs, robot.standing.feet, strict=True):
+        x, y, _ = leg.mount.position
+        lever = abs(math.hypot(foot[0] - x, foot[1] - y) - leg.coxa.length)
+        torque, stall = load * lever, leg.femur.servo.stall_torque
+        if torque >= stall:
+            kgf_cm = float(UNITS['torque']['kgf.cm'])
+            raise robot.document.error(
+                'standing',
+                f'standing on half of the legs asks {torque:.3g} N·m ({torque / kgf_cm:.3g} '
+                f'kgf.cm) of the femur servo of {leg.name!r}, but servo '
+                f'{leg.femur.servo.name!r} stalls at {stall:.3g} N·m ({stall / kgf_cm:.3g} '
+                f'kgf.cm): bring the feet closer, save mass or take a stronger servo',
+            )

@@ -1,0 +1,83 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""Quantities as people write them, such as ``62 mm``, turned into numbers in SI.
+
+A bare number is SI already. Pulses are the one exception inside the package: whatever the unit
+they are written in, they come out in microseconds, because that is how the trade counts them.
+"""
+
+import math
+import re
+from fractions import Fraction
+from typing import Literal
+
+Dimension = Literal['length', 'angle', 'mass', 'torque', 'angular speed', 'pulse', 'pulse gain']
+
+STANDARD_GRAVITY = 9.80665
+"""m/s², exact by definition (3rd General Conference on Weights and Measures, 1901)."""
+
+_DEGREE = Fraction(math.pi) / 180
+
+# Fractions, so that 104 mm is the same number as 0.104. The first unit of each dimension is the
+# one of a bare number.
+UNITS: dict[Dimension, dict[str, Fraction]] = {
+    'length': {'m': Fraction(1), 'cm': Fraction(1, 100), 'mm': Fraction(1, 1000)},
+    'angle': {'rad': Fraction(1), 'deg': _DEGREE},
+    'mass': {'kg': Fraction(1), 'g': Fraction(1, 1000)},
+    'torque': {
+        'N.m': Fraction(1),
+        'N.cm': Fraction(1, 100),
+        'kgf.cm': Fraction(str(STANDARD_GRAVITY)) / 100,
+    },
+    'angular speed': {'rad/s': Fraction(1), 'deg/s': _DEGREE, 's/60deg': 60 * _DEGREE},
+    'pulse': {'s': Fraction(1_000_000), 'ms': Fraction(1000), 'us': Fraction(1)},
+    'pulse gain': {'s/rad': Fraction(1_000_000), 'us/rad': Fraction(1), 'us/deg': 1 / _DEGREE},
+}
+
+# Datasheets give the time of a turn, not its speed: here the number divides.
+_TIMES_OF_A_TURN = frozenset({'s/60deg'})
+
+_QUANTITY = re.compile(r'([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)(?:\s*([A-Za-z]\S*))?')
+
+
+def parse_quantity(value: object, dimension: Dimension) -> float:
+    """Turn a number, or a text with a unit, into SI (pulses: into microseconds).
+
+    Parameters
+    ----------
+    value
+        A bare number, in SI, or a text such as ``35 deg`` or ``0.10 s/60deg``. A text without a
+        unit counts as a bare number: YAML reads ``1e-3`` as a text.
+    dimension
+        What is expected.
+
+    Returns
+    -------
+    float
+        In m, rad, kg, N·m or rad/s; a pulse in µs and a pulse gain in µs/rad.
+
+    Raises
+    ------
+    ValueError
+        When it is not such a quantity or not finite; the message says what to write instead.
+
+    """
+    units = UNITS[dimension]
+    match = None if isinstance(value, bool) else _QUANTITY.fullmatch(str(value).strip())
+    unit = next(iter(units)) if match is None else match[2] or next(iter(units))
+    if match is None or unit not in units:
+        raise ValueError(
+            f'{value!r} is not a quantity of {dimension}: expected a number and one of the '
+            f'units {", ".join(units)}; a bare number is in {next(iter(units))}'
+        )
+    number = Fraction(match[1])
+    if unit in _TIMES_OF_A_TURN:
+        if number <= 0:
+            raise ValueError(f'{value!r} is no speed: the time of a turn must be above zero')
+        quantity = units[unit] / number
+    else:
+        quantity = number * units[unit]
+    try:
+        return float(quantity)
+    except OverflowError as error:
+        raise ValueError(f'{value!r} is too large for a finite number') from error
