@@ -1,0 +1,70 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+#
+# `make` alone sets up .venv. With a ROS 2 sourced that has rclpy, .venv stands on it and takes
+# its versions; elsewhere ROS 2 comes from the pinned wheels.
+
+SHELL := bash
+.SHELLFLAGS := -euo pipefail -c
+.DELETE_ON_ERROR:
+.DEFAULT_GOAL := venv
+
+VENV := .venv
+RUN := $(VENV)/bin
+
+SOURCED := $(if $(ROS_DISTRO),$(shell python3 -c 'import rclpy' 2>/dev/null && echo $(ROS_DISTRO)))
+
+ifneq ($(SOURCED),)
+PYTHON ?= python3
+FLAVOUR := ros-$(SOURCED)
+VENV_OPTIONS := --system-site-packages
+INSTALL := -e '.[test,lint]'
+else
+PYTHON ?= $(shell command -v python3.11 || echo python3)
+FLAVOUR := wheels
+VENV_OPTIONS :=
+INSTALL := -c constraints.txt -e '.[ros,test,lint]'
+endif
+
+# Says what .venv was made from. Another flavour, or a set-up cut short, starts afresh.
+STAMP := $(VENV)/installed-$(FLAVOUR)
+
+.PHONY: venv
+venv: $(STAMP)  ## set up .venv
+
+$(STAMP): setup.py setup.cfg pyproject.toml constraints.txt
+	$(PYTHON) -m venv $(if $(wildcard $(STAMP)),,--clear) $(VENV_OPTIONS) $(VENV)
+	$(RUN)/python -m pip install --quiet --disable-pip-version-check $(INSTALL)
+	touch $@
+
+.PHONY: demo
+demo: $(STAMP)  ## walk the example robot against the mock board, with pictures
+	$(RUN)/leg-kinematics demo
+
+.PHONY: test
+test: lint  ## everything that must pass
+	$(RUN)/python -m pytest $(PYTEST_OPTIONS)
+
+.PHONY: lint
+lint: $(STAMP)  ## style and types
+	$(RUN)/ruff check
+	$(RUN)/ruff format --check
+	$(RUN)/mypy
+
+.PHONY: bench
+bench: $(STAMP)  ## measure speed
+	$(RUN)/python -m pytest -m bench -s $(PYTEST_OPTIONS)
+
+.PHONY: soak
+soak: $(STAMP)  ## walk for minutes
+	$(RUN)/python -m pytest -m soak -s $(PYTEST_OPTIONS)
+
+.PHONY: clean
+clean:  ## remove everything that was made, .venv too
+	rm -rf $(VENV) build install log demo-output *.egg-info .benchmarks .hypothesis
+	rm -rf .mypy_cache .pytest_cache .ruff_cache
+	find . -name __pycache__ -type d -prune -exec rm -rf {} +
+
+.PHONY: help
+help:  ## this list
+	@awk -F ':.*## ' '/^[a-z]+:.*## / { printf "make %-6s %s\n", $$1, $$2 }' $(MAKEFILE_LIST)

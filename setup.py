@@ -1,0 +1,80 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""Installs the package, for pip and for colcon alike.
+
+ROS 2 itself is not among the requirements: a sourced ROS 2 has it under names that pip does
+not know. On a plain machine the extra ``ros`` brings it from wheels.
+"""
+
+from pathlib import Path
+
+from setuptools import find_packages, setup
+
+NAME = 'leg_kinematics'
+SHARE = Path('share') / NAME
+
+
+def files_of(folder: str) -> list[tuple[str, list[str]]]:
+    """Return the files of a folder and its subfolders as `data_files` under ``share``."""
+    files = sorted(path for path in Path(folder).rglob('*') if path.suffix in {'.py', '.yaml'})
+    return [(str(SHARE / path.parent), [str(path)]) for path in files]
+
+
+setup(
+    name=NAME,
+    version='0.1.0',
+    description='From a body velocity to servo pulses: kinematics, gaits and servo boards.',
+    author='The leg_kinematics authors',
+    maintainer='The leg_kinematics authors',
+    maintainer_email='maintainers@leg-kinematics.example',
+    license='Apache-2.0',
+    python_requires='>=3.11',
+    packages=find_packages(include=[NAME, f'{NAME}.*']),
+    package_data={'': ['*.json', '*.md', 'py.typed']},
+    data_files=[
+        ('share/ament_index/resource_index/packages', [f'resource/{NAME}']),
+        (str(SHARE), ['package.xml']),
+        *files_of('launch'),
+        *files_of('config'),
+        (f'lib/{NAME}', sorted(str(path) for path in Path('resource/executables').iterdir())),
+    ],
+    zip_safe=False,
+    install_requires=[
+        'click',
+        'jsonschema',
+        'matplotlib',
+        'numpy',
+        'pyserial',
+        'PyYAML',
+        'rich',
+        'transforms3d',
+    ],
+    extras_require={
+        'ros': [
+            'ros-ament-index-python',
+            'ros-diagnostic-msgs',
+            'ros-geometry-msgs',
+            'ros-lifecycle-msgs',
+            'ros-nav-msgs',
+            'ros-rclpy',
+            'ros-rmw-fastrtps-cpp',
+            'ros-sensor-msgs',
+            'ros-std-msgs',
+            'ros-std-srvs',
+            'ros-trajectory-msgs',
+        ],
+        # launch_testing crashes pytest 9.
+        'test': ['hypothesis', 'mujoco', 'pytest<9', 'pytest-timeout'],
+        'lint': ['mypy', 'ruff', 'types-PyYAML', 'types-jsonschema', 'types-pyserial'],
+    },
+    entry_points={
+        'console_scripts': [
+            f'leg-kinematics = {NAME}.commands.main:main',
+            f'kinematics_node = {NAME}.nodes.kinematics_node:main',
+            f'gait_node = {NAME}.nodes.gait_node:main',
+            f'bridge_node = {NAME}.nodes.bridge_node:main',
+            f'mock_board = {NAME}.board.mock:main',
+        ],
+        f'{NAME}.boards': [f'framed = {NAME}.board.framed:FramedDriver'],
+    },
+)
