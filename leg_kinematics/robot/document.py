@@ -11,6 +11,7 @@ import re
 from collections.abc import Iterable
 from importlib.resources.abc import Traversable
 from pathlib import Path
+from typing import Any
 
 import yaml
 from jsonschema import Draft202012Validator, ValidationError
@@ -52,7 +53,7 @@ class Document:
     def __init__(self, file: Path | str, schema: Traversable) -> None:
         """Read the file and check it."""
         self.file = Path(file)
-        self._values: dict[str, object] = {}
+        self._values: dict[str, Any] = {}
         self._lines: dict[str, int] = {}
         root = self._compose()
         self.content = self._construct(root, '', root.start_mark.line + 1, ())
@@ -77,8 +78,16 @@ class Document:
         return tuple(mapping)
 
     def text(self, path: str) -> str:
-        """Return what stands at a place as text."""
+        """Return the text at a place."""
         return str(self._values[path])
+
+    def integer(self, path: str) -> int:
+        """Return the whole number at a place."""
+        return int(self._values[path])
+
+    def length(self, path: str) -> int:
+        """Return how many items the list at a place has."""
+        return len(self._values[path])
 
     def quantity(self, path: str, dimension: Dimension, *, positive: bool = False) -> float:
         """Return the quantity at a place in SI, a pulse in µs.
@@ -152,26 +161,8 @@ class Document:
         if any(node is outer for outer in around):
             raise self.error(path, 'this alias stands inside its own anchor')
         value: object
-        if isinstance(node, yaml.MappingNode):
-            value = mapping = {}
-            for key_node, value_node in node.value:
-                key_line = key_node.start_mark.line + 1
-                if not isinstance(key_node, yaml.ScalarNode):
-                    raise DescriptionError(
-                        'a key must be a plain name', file=self.file, line=key_line, path=path
-                    )
-                inner = _inside(path, key_node.value)
-                if key_node.value in mapping:
-                    raise DescriptionError(
-                        f'key {key_node.value!r} stands here again, first on line '
-                        f'{self._lines[inner]}: remove or rename one of them',
-                        file=self.file,
-                        line=key_line,
-                        path=inner,
-                    )
-                mapping[key_node.value] = self._construct(
-                    value_node, inner, key_line, (*around, node)
-                )
+        if isinstance(node, yaml.ScalarNode):
+            value = _scalar(node)
         elif isinstance(node, yaml.SequenceNode):
             value = [
                 self._construct(
@@ -180,20 +171,37 @@ class Document:
                 for index, item in enumerate(node.value)
             ]
         else:
-            value = _scalar(node)
+            value = mapping = {}
+            for key_node, value_node in node.value:
+                key_line = key_node.start_mark.line + 1
+                if not isinstance(key_node, yaml.ScalarNode):
+                    raise DescriptionError(
+                        'a key must be a plain name', file=self.file, line=key_line, path=path
+                    )
+                key = key_node.value
+                inner = _inside(path, key)
+                if key in mapping:
+                    raise DescriptionError(
+                        f'key {key!r} stands here again, first on line {self._lines[inner]}: '
+                        f'remove or rename one of them',
+                        file=self.file,
+                        line=key_line,
+                        path=inner,
+                    )
+                mapping[key] = self._construct(value_node, inner, key_line, (*around, node))
         self._values[path] = value
         return value
 
     def _check(self, schema: dict[str, object]) -> None:
         """Raise the first misfit; what is missing comes last, for it may only be misspelt."""
         misfits = [
-            (error.validator == 'required', self.line(path) or 0, path, error)
+            (error.validator == 'required', self.line(path) or 0, path, message)
             for error in Draft202012Validator(schema).iter_errors(self.content)
-            for path in (_misfit_path(error),)
+            for path, message in (_explain(error),)
         ]
         if misfits:
-            _, _, path, error = min(misfits, key=lambda misfit: misfit[:2])
-            raise self.error(path, _explain(error))
+            _, _, path, message = min(misfits)
+            raise self.error(path, message)
 
 
 def _inside(path: str, step: str | int) -> str:
@@ -210,7 +218,7 @@ def _place(steps: Iterable[str | int]) -> str:
     return path
 
 
-def _scalar(node: yaml.Node) -> object:
+def _scalar(node: yaml.ScalarNode) -> object:
     """Return what a scalar means in YAML 1.2; what is quoted is text."""
     text = str(node.value)
     if node.style is not None:
@@ -222,31 +230,22 @@ def _scalar(node: yaml.Node) -> object:
     return float(text) if _NUMBER.fullmatch(text) else text
 
 
-def _unknown_keys(error: ValidationError) -> list[str]:
-    return [key for key in error.instance if key not in error.schema['properties']]
-
-
-def _misfit_path(error: ValidationError) -> str:
-    """Return the place to blame: for an unknown or ill-formed key the key itself."""
+def _explain(error: ValidationError) -> tuple[str, str]:
+    """Return the place to blame and, in the words of the schema, what was expected there."""
+    schema: Any = error.schema
+    instance: Any = error.instance
     path = _place(error.absolute_path)
     if error.validator == 'additionalProperties':
-        return _inside(path, _unknown_keys(error)[0])
-    if 'propertyNames' in error.absolute_schema_path:
-        return _inside(path, error.instance)
-    return path
-
-
-def _explain(error: ValidationError) -> str:
-    """Say in the words of the schema what was expected."""
-    if error.validator == 'additionalProperties':
-        allowed = ', '.join(error.schema['properties'])
-        return f'unknown key {_unknown_keys(error)[0]!r}; expected one of: {allowed}'
+        key = next(key for key in instance if key not in schema['properties'])
+        allowed = ', '.join(schema['properties'])
+        return _inside(path, key), f'unknown key {key!r}; expected one of: {allowed}'
     if error.validator == 'required':
-        missing = [key for key in error.validator_value if key not in error.instance]
-        return f'missing: {", ".join(missing)}'
-    if error.validator in ('type', 'pattern') and 'description' in error.schema:
-        examples = ' or '.join(str(example) for example in error.schema.get('examples', ()))
-        return f'{error.instance!r} does not fit; expected: {error.schema["description"]}' + (
-            f' For example: {examples}.' if examples else ''
-        )
-    return error.message
+        missing = ', '.join(key for key in schema['required'] if key not in instance)
+        return path, f'missing here: {missing}'
+    if 'propertyNames' in error.absolute_schema_path:
+        path = _inside(path, instance)
+    if 'description' not in schema:
+        return path, error.message
+    examples = ' or '.join(str(example) for example in schema.get('examples', ()))
+    hint = f' For example: {examples}.' if examples else ''
+    return path, f'{instance!r} does not fit; expected {schema["description"]}{hint}'

@@ -1,0 +1,133 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""From the servo map file of a robot to its servo maps."""
+
+from importlib.resources import files
+from pathlib import Path
+
+from leg_kinematics.calibration.curves import Curve, LinearCurve, TableCurve
+from leg_kinematics.calibration.servo_map import Measured, ServoMap, ServoMaps
+from leg_kinematics.robot import Document, Robot, ServoModel
+
+
+def load_servo_maps(path: Path | str, robot: Robot) -> ServoMaps:
+    """Read the servo maps of a robot.
+
+    Parameters
+    ----------
+    path
+        The YAML file, in the layout of ``servo_maps.schema.json``.
+    robot
+        The robot whose joints they turn.
+
+    Returns
+    -------
+    ServoMaps
+        One map a joint, in the order of ``robot.joints``.
+
+    Raises
+    ------
+    DescriptionError
+        When the file is wrong or does not fit the robot; the message names file, line and place.
+
+    """
+    document = Document(path, files('leg_kinematics.calibration') / 'servo_maps.schema.json')
+    name = document.text('robot')
+    if name != robot.name:
+        raise document.error('robot', f'these maps are of {name!r}, the robot is {robot.name!r}')
+    _check_joints(document, robot)
+    servos = {
+        joint: link.servo
+        for leg in robot.legs
+        for joint, link in zip(leg.joints, leg.links, strict=True)
+    }
+    maps = tuple(_servo_map(document, joint, servos[joint]) for joint in robot.joints)
+    _check_channels(document, maps)
+    return ServoMaps(
+        name=name,
+        measured=Measured(when=document.text('measured.when'), how=document.text('measured.how')),
+        maps=maps,
+        document=document,
+    )
+
+
+def _check_joints(document: Document, robot: Robot) -> None:
+    mapped = document.keys('joints')
+    for joint in mapped:
+        if joint not in robot.joints:
+            raise document.error(
+                f'joints.{joint}',
+                f'{robot.name} has no joint {joint!r}; its legs are: {", ".join(robot.leg_names)}',
+            )
+    missing = [joint for joint in robot.joints if joint not in mapped]
+    if missing:
+        raise document.error('joints', f'missing here: {", ".join(missing)}')
+
+
+def _check_channels(document: Document, maps: tuple[ServoMap, ...]) -> None:
+    first: dict[tuple[str, int], str] = {}
+    in_file_order = sorted(maps, key=lambda item: document.line(f'joints.{item.joint}') or 0)
+    for servo_map in in_file_order:
+        other = first.setdefault((servo_map.board, servo_map.channel), servo_map.joint)
+        if other != servo_map.joint:
+            path = f'joints.{servo_map.joint}.channel'
+            raise document.error(
+                path,
+                f'channel {servo_map.channel} of board {servo_map.board!r} belongs to {other!r} '
+                f'already (line {document.line(f"joints.{other}.channel")}): every joint needs '
+                f'its own',
+            )
+
+
+def _servo_map(document: Document, joint: str, servo: ServoModel) -> ServoMap:
+    path = f'joints.{joint}'
+    lowest = document.quantity(f'{path}.lowest', 'pulse')
+    highest = document.quantity(f'{path}.highest', 'pulse')
+    if not lowest < highest:
+        raise document.error(
+            f'{path}.lowest',
+            f'the lowest pulse, {lowest:g} µs, must be below the highest, {highest:g} µs',
+        )
+    shortest, longest = servo.pulse_us
+    for key, value in (('lowest', lowest), ('highest', highest)):
+        if not shortest <= value <= longest:
+            raise document.error(
+                f'{path}.{key}',
+                f'{value:g} µs is beyond the {shortest:g} … {longest:g} µs that servo '
+                f'{servo.name!r} answers to',
+            )
+    curve = _curve(document, path)
+    first, last = curve.pulse_span_us
+    if not max(first, lowest) < min(last, highest):
+        raise document.error(
+            f'{path}.table',
+            f'the table runs from {first:g} to {last:g} µs, all of it outside {lowest:g} … '
+            f'{highest:g} µs: the joint could not move',
+        )
+    return ServoMap(
+        joint=joint,
+        board=document.text(f'{path}.board'),
+        channel=document.integer(f'{path}.channel'),
+        curve=curve,
+        lowest_us=lowest,
+        highest_us=highest,
+    )
+
+
+def _curve(document: Document, path: str) -> Curve:
+    if 'table' not in document.keys(path):
+        gain = document.quantity(f'{path}.gain', 'pulse gain')
+        if gain == 0.0:
+            raise document.error(f'{path}.gain', 'a gain of zero would never turn the joint')
+        return LinearCurve(
+            centre_us=document.quantity(f'{path}.centre', 'pulse'),
+            gain_us_per_rad=gain,
+            horn_offset=document.quantity(f'{path}.horn_offset', 'angle'),
+        )
+    rows = range(document.length(f'{path}.table'))
+    angles = tuple(document.quantity(f'{path}.table[{row}][0]', 'angle') for row in rows)
+    pulses = tuple(document.quantity(f'{path}.table[{row}][1]', 'pulse') for row in rows)
+    try:
+        return TableCurve(angles, pulses)
+    except ValueError as error:
+        raise document.error(f'{path}.table', str(error)) from error
