@@ -64,7 +64,7 @@ setup(
             'ros-trajectory-msgs',
         ],
         # launch_testing crashes pytest 9.
-        'test': ['hypothesis', 'mujoco', 'pytest<9', 'pytest-timeout'],
+        'test': ['hypothesis', 'mujoco', 'pin', 'pytest<9', 'pytest-timeout'],
         'lint': ['mypy', 'ruff', 'types-PyYAML', 'types-jsonschema', 'types-pyserial'],
     },
     entry_points={

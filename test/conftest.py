@@ -1,0 +1,51 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""A ROS 2 graph of its own for every test session.
+
+Two sessions on one machine must not hear each other, nor a robot on the network, and their logs
+do not belong in anybody's home folder. The environment is set before any test, so that the
+processes a test starts inherit it.
+"""
+
+import fcntl
+import os
+import random
+import tempfile
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+
+# Above 101 the ports of a domain meet the ephemeral ports of Linux (ROS 2, "The ROS_DOMAIN_ID").
+DOMAINS = range(1, 102)
+
+_session = pytest.StashKey[ExitStack]()
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Claim a domain, stay on this machine and log to a folder that ends with the session."""
+    stack = config.stash[_session] = ExitStack()
+    os.environ['ROS_DOMAIN_ID'] = str(_claim_domain(stack))
+    os.environ['ROS_AUTOMATIC_DISCOVERY_RANGE'] = 'LOCALHOST'
+    os.environ['ROS_LOG_DIR'] = stack.enter_context(tempfile.TemporaryDirectory())
+
+
+def pytest_unconfigure(config: pytest.Config) -> None:
+    """Give the domain back."""
+    config.stash[_session].close()
+
+
+def _claim_domain(stack: ExitStack) -> int:
+    """Return a domain that no other session of these tests holds; the stack holds its lock."""
+    for domain in random.sample(DOMAINS, len(DOMAINS)):
+        path = Path(tempfile.gettempdir(), f'leg_kinematics-domain-{domain}.lock')
+        lock = stack.enter_context(path.open('w'))
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            continue
+        return domain
+    message = (
+        f'all ROS 2 domains from {DOMAINS[0]} to {DOMAINS[-1]} are held by other test sessions'
+    )
+    raise pytest.UsageError(message)
