@@ -1,0 +1,18 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""Walking: phases, swing, velocity limits, and the walker that puts them together."""
+
+from leg_kinematics.gait.phases import Cycle, touchdown_phases
+from leg_kinematics.gait.planar import Pose, Twist
+from leg_kinematics.gait.walker import GaitParameters, GaitSample, GaitState, Walker
+
+__all__ = [
+    'Cycle',
+    'GaitParameters',
+    'GaitSample',
+    'GaitState',
+    'Pose',
+    'Twist',
+    'Walker',
+    'touchdown_phases',
+]
