@@ -1,6 +1,8 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""The chain from a body velocity to the servo boards: gait, kinematics and bridge::
+"""The chain from a body velocity to the servo boards: gait, kinematics and bridge.
+
+For example::
 
     ros2 launch leg_kinematics legs_launch.py
     ros2 launch leg_kinematics legs_launch.py board:=framed:/dev/ttyUSB0 namespace:=bracken
