@@ -1,0 +1,32 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""Serial servo boards: the frames on the line, drivers, links that mend themselves, and a mock."""
+
+from leg_kinematics.board.driver import (
+    BoardDriver,
+    BoardIdentity,
+    BoardSpec,
+    BoardStatus,
+    Reaction,
+    SilenceAction,
+    Traffic,
+    find_driver,
+)
+from leg_kinematics.board.link import BoardLink, LinkState, LinkStatus
+from leg_kinematics.board.pulse_log import Record, read_log
+
+__all__ = [
+    'BoardDriver',
+    'BoardIdentity',
+    'BoardLink',
+    'BoardSpec',
+    'BoardStatus',
+    'LinkState',
+    'LinkStatus',
+    'Reaction',
+    'Record',
+    'SilenceAction',
+    'Traffic',
+    'find_driver',
+    'read_log',
+]

@@ -1,0 +1,246 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""What every servo board has in common: the driver's interface and the values it speaks in.
+
+A driver is found by its name through the entry point group ``leg_kinematics.boards``, so that a
+board of somebody else's becomes usable by installing a package. Pulses are in microseconds and
+channels are counted from 0; nothing here knows of joints.
+"""
+
+import enum
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, fields
+from importlib.metadata import entry_points
+from typing import Protocol, Self, cast
+
+from leg_kinematics.errors import BoardError
+
+DRIVER_GROUP = 'leg_kinematics.boards'
+
+
+class Reaction(enum.Enum):
+    """What a board does when its host falls silent."""
+
+    HOLD = 'hold'
+    RELEASE = 'release'
+
+
+@dataclass(frozen=True)
+class SilenceAction:
+    """How long a board waits for the next pose, and what it does then.
+
+    Attributes
+    ----------
+    reaction
+        Hold the last pulses, or stop all pulses.
+    timeout
+        Since the last accepted pose, s.
+
+    """
+
+    reaction: Reaction
+    timeout: float
+
+
+@dataclass(frozen=True)
+class BoardIdentity:
+    """What a board says about itself when it is found.
+
+    Attributes
+    ----------
+    firmware
+        Version of its program, such as ``1.0``.
+    channels
+        Number of servo outputs.
+    boots
+        Count of its starts; a different number means that it lost its state.
+    boot_reason
+        Why it started last.
+    enabled
+        Channels with pulses on at this moment.
+
+    """
+
+    firmware: str
+    channels: int
+    boots: int
+    boot_reason: str
+    enabled: frozenset[int]
+
+
+@dataclass(frozen=True)
+class Traffic:
+    """Frames counted on our side of the line; a repeated frame counts again.
+
+    Attributes
+    ----------
+    sent
+        Frames written, the sum of the three below and of those still under way.
+    acknowledged, refused, unanswered
+        What became of them.
+    bad
+        Received byte runs that were no frame.
+
+    """
+
+    sent: int = 0
+    acknowledged: int = 0
+    refused: int = 0
+    unanswered: int = 0
+    bad: int = 0
+
+    def __add__(self, other: Self) -> Self:
+        """Add count by count."""
+        return type(self)(
+            *(getattr(self, field.name) + getattr(other, field.name) for field in fields(self))
+        )
+
+
+@dataclass(frozen=True)
+class BoardStatus:
+    """The latest that is known of a board, without asking it.
+
+    Attributes
+    ----------
+    connected
+        The port is open and the board has identified itself.
+    enabled
+        Channels with pulses on, as the board confirmed last.
+    traffic
+        Frames since the driver was opened.
+    ack_latency
+        From writing the last answered pose to reading its acknowledgement, s.
+    bad_at_board
+        Byte runs that the board could not read as frames.
+    silences
+        Times that the host was silent for too long, by the board's count.
+    supply
+        Servo supply in V, or None where the board does not measure it.
+    last_error
+        The latest refusal or loss in words, empty when there was none.
+
+    """
+
+    connected: bool
+    enabled: frozenset[int]
+    traffic: Traffic
+    ack_latency: float | None
+    bad_at_board: int
+    silences: int
+    supply: float | None
+    last_error: str
+
+
+class BoardDriver(Protocol):
+    """One servo board at one port. Every method may be called from any thread."""
+
+    def __init__(self, port: str) -> None:
+        """Name the port; nothing is opened yet."""
+
+    def open(self) -> BoardIdentity:
+        """Open the port and wait for the board to identify itself.
+
+        Raises
+        ------
+        PortError
+            The port is missing, busy or not ours to open.
+        LinkLostError
+            Nothing answers, or the line breaks meanwhile.
+
+        """
+
+    def configure(self, limits: Mapping[int, tuple[float, float]], silence: SilenceAction) -> None:
+        """Set the pulse limits of each channel in µs and the reaction to silence; wait for it.
+
+        Raises
+        ------
+        RefusedError
+            The board refuses a setting.
+        LinkLostError
+            The line breaks meanwhile.
+
+        """
+
+    def enable(self, channels: Iterable[int]) -> None:
+        """Switch pulses on, at what the last pose says; wait for the confirmation.
+
+        Raises
+        ------
+        RefusedError
+            No recent pose gave one of the channels a pulse.
+        LinkLostError
+            The line breaks meanwhile.
+
+        """
+
+    def set_pulses(self, pulses_us: Mapping[int, float]) -> None:
+        """Hand over one pose, every channel of the board at once. Never waits: latest wins.
+
+        Raises
+        ------
+        CommandError
+            A channel that does not exist, or a pulse that is no pulse.
+        LinkLostError
+            The line is broken.
+
+        """
+
+    def release(self) -> None:
+        """Stop all pulses, ahead of everything else that waits to be sent. Never waits."""
+
+    def status(self) -> BoardStatus:
+        """Tell the latest that is known. Never waits."""
+
+    def close(self) -> None:
+        """Close the port; the board is left to its reaction to silence."""
+
+
+@dataclass(frozen=True)
+class BoardSpec:
+    """Which board is meant, as a user writes it: ``NAME=DRIVER:PORT``."""
+
+    name: str
+    driver: str
+    port: str
+
+    @classmethod
+    def parse(cls, text: str) -> Self:
+        """Read ``NAME=DRIVER:PORT``, such as ``main=framed:/dev/ttyUSB0``.
+
+        Raises
+        ------
+        BoardError
+            A part is missing.
+
+        """
+        name, equals, rest = text.partition('=')
+        driver, colon, port = rest.partition(':')
+        if not (equals and colon and name and driver and port):
+            msg = (
+                f'board {text!r} is not of the form NAME=DRIVER:PORT; '
+                f'write it like main=framed:/dev/ttyUSB0'
+            )
+            raise BoardError(msg)
+        return cls(name, driver, port)
+
+    def __str__(self) -> str:
+        """Write it as a user does."""
+        return f'{self.name}={self.driver}:{self.port}'
+
+
+def find_driver(name: str) -> type[BoardDriver]:
+    """Find an installed driver by its name.
+
+    Raises
+    ------
+    BoardError
+        No installed package offers it.
+
+    """
+    offers = entry_points(group=DRIVER_GROUP)
+    for offer in offers:
+        if offer.name == name:
+            return cast('type[BoardDriver]', offer.load())
+    known = ', '.join(sorted(offers.names)) or 'none'
+    msg = f'no driver named {name!r} for servo boards is installed (installed: {known})'
+    raise BoardError(msg)

@@ -1,0 +1,401 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""The driver for boards that speak our framed protocol over a serial line.
+
+One thread owns the port from opening to closing: it writes, reads and keeps the books, woken by
+the line or by a pipe. Everybody else only leaves a pose or a request for it under a lock.
+Requests go out one at a time and are repeated until answered; poses are never repeated, because
+the next one says more.
+"""
+
+import contextlib
+import errno
+import os
+import select
+import threading
+import time
+from collections import Counter, deque
+from collections.abc import Iterable, Mapping
+from concurrent.futures import Future
+from dataclasses import dataclass
+
+import serial
+from serial.tools import list_ports
+
+from leg_kinematics.board import frames
+from leg_kinematics.board.driver import BoardIdentity, BoardStatus, SilenceAction, Traffic
+from leg_kinematics.errors import (
+    BoardError,
+    CommandError,
+    FrameError,
+    LinkLostError,
+    PortError,
+    RefusedError,
+)
+
+IDENTIFY_WITHIN = 5.0
+"""s; a board whose port resets it needs about two to get through its boot loader."""
+LOST_AFTER = 0.5
+"""s of unanswered frames without a single byte from the board."""
+ANSWER_WITHIN = 0.1
+"""s after which a request is repeated and a pose is counted as unanswered."""
+REQUEST_WITHIN = 2.0
+"""s after which a request that was repeated in vain breaks the link."""
+STATUS_EVERY = 0.2
+"""s between questions for the board's counters, which also show that it lives."""
+WRITE_WITHIN = 0.2
+"""s for the operating system to take a frame."""
+POSES_IN_FLIGHT = 2
+"""Poses without an answer that may be under way, so that a stalled board finds few stale ones."""
+TICK = 0.02
+"""s between looks at the clock while the line is quiet."""
+
+
+@dataclass
+class _Request:
+    """A message that must be answered, and who waits for the answer."""
+
+    message: frames.Message
+    since: float
+    within: float
+    answer: Future[frames.Message]
+    seq: int | None = None
+
+
+@dataclass(frozen=True)
+class _Flight:
+    """A frame under way."""
+
+    message: frames.Message
+    sent_at: float
+
+
+def _port_error(port: str, error: OSError) -> PortError:
+    """Say what is wrong with a port and what to do about it."""
+    if error.errno in (errno.EAGAIN, errno.EBUSY):
+        text = 'is in use by another program; close that program or name another port'
+    elif error.errno in (errno.EACCES, errno.EPERM):
+        text = 'may not be opened by this user; join the group that owns it (often dialout)'
+    elif error.errno in (errno.ENOENT, errno.ENXIO, errno.ENODEV):
+        present = ', '.join(sorted(found.device for found in list_ports.comports())) or 'none'
+        text = f'does not exist; plug the board in or name another port (present: {present})'
+    else:
+        text = f'cannot be opened as a serial port: {error}'
+    return PortError(f'serial port {port} {text}')
+
+
+def _answered(reply: frames.Message) -> frames.MessageType | None:
+    """Tell what type of frame a reply answers."""
+    match reply:
+        case frames.Identity():
+            return frames.MessageType.HELLO
+        case frames.StatusReport():
+            return frames.MessageType.STATUS_REQUEST
+        case frames.Ack() | frames.Refused():
+            return reply.answered
+    return None
+
+
+def _refusal(reply: frames.Refused) -> str:
+    """Put a refusal in words."""
+    asked = reply.answered.name.lower()
+    reason = reply.reason.name.lower().replace('_', ' ')
+    where = '' if reply.channel == frames.NO_CHANNEL else f' (channel {reply.channel})'
+    return f'the board refused {asked}: {reason}{where}'
+
+
+class FramedDriver:
+    """A board that speaks our framed protocol; implements ``BoardDriver``.
+
+    Parameters
+    ----------
+    port
+        The serial device, best by a name that stays the same when it is plugged in again.
+
+    """
+
+    def __init__(self, port: str) -> None:
+        """Prepare the books; nothing is opened yet."""
+        self._port = port
+        self._lock = threading.Lock()
+        self._thread: threading.Thread | None = None
+        self._wake_out, self._wake_in = -1, -1
+        self._closing = False
+        self._connected = False
+        self._pose: frames.Pose | None = None
+        self._requests: deque[_Request] = deque()
+        self._flights: dict[int, _Flight] = {}
+        self._seq = 0
+        self._waiting_since: float | None = None
+        self._next_status = 0.0
+        self._counts: Counter[str] = Counter()
+        self._enabled: frozenset[int] = frozenset()
+        self._report: frames.StatusReport | None = None
+        self._ack_latency: float | None = None
+        self._last_error = ''
+
+    # ---- BoardDriver, called from anywhere
+
+    def open(self) -> BoardIdentity:
+        """Open the port and ping until the board identifies itself."""
+        try:
+            port = serial.Serial(
+                self._port,
+                frames.BAUD_RATE,
+                timeout=0,
+                write_timeout=WRITE_WITHIN,
+                exclusive=True,
+            )
+        except OSError as error:  # SerialException is one
+            raise _port_error(self._port, error) from error
+        with self._lock:
+            if self._closing:
+                port.close()
+                msg = f'{self._port}: closed while it was being opened'
+                raise LinkLostError(msg)
+            self._wake_out, self._wake_in = os.pipe()
+            os.set_blocking(self._wake_in, False)
+            self._thread = threading.Thread(
+                target=self._run, args=(port,), name=f'board {self._port}', daemon=True
+            )
+            self._thread.start()
+        reply = self._ask(frames.Hello(), within=IDENTIFY_WITHIN)
+        if not isinstance(reply, frames.Identity):
+            msg = f'{self._port}: answered hello with {reply}'
+            raise LinkLostError(msg)
+        if reply.protocol != frames.PROTOCOL_VERSION:
+            msg = (
+                f'{self._port}: the board speaks protocol {reply.protocol}, expected '
+                f'{frames.PROTOCOL_VERSION}; update its firmware or this package'
+            )
+            raise BoardError(msg)
+        return BoardIdentity(
+            firmware=f'{reply.firmware_major}.{reply.firmware_minor}',
+            channels=reply.channels,
+            boots=reply.boots,
+            boot_reason=reply.boot_reason.name.lower().replace('_', ' '),
+            enabled=frames.to_channels(reply.enabled),
+        )
+
+    def configure(self, limits: Mapping[int, tuple[float, float]], silence: SilenceAction) -> None:
+        """Set silence first, then the limits channel by channel, each acknowledged."""
+        self._ask(frames.Silence(silence.reaction, round(1000.0 * silence.timeout)))
+        for channel, (lowest_us, highest_us) in limits.items():
+            self._ask(frames.Limits(channel, lowest_us, highest_us))
+
+    def enable(self, channels: Iterable[int]) -> None:
+        """Switch pulses on in these channels."""
+        self._ask(frames.Enable(frames.to_mask(channels)))
+
+    def set_pulses(self, pulses_us: Mapping[int, float]) -> None:
+        """Replace whatever pose still waits to be sent."""
+        pulses = [0.0] * frames.CHANNELS
+        for channel, pulse_us in pulses_us.items():
+            if not 0 <= channel < frames.CHANNELS:
+                msg = f'channel {channel} does not exist, expected 0 to {frames.CHANNELS - 1}'
+                raise CommandError(msg)
+            if not frames.SHORTEST_US <= pulse_us <= frames.LONGEST_US:  # false for NaN as well
+                msg = (
+                    f'pulse {pulse_us} us for channel {channel} is out of range, expected '
+                    f'{frames.SHORTEST_US} to {frames.LONGEST_US} us'
+                )
+                raise CommandError(msg)
+            pulses[channel] = pulse_us
+        with self._lock:
+            if not self._connected:
+                raise LinkLostError(self._last_error or f'{self._port}: not open')
+            self._pose = frames.Pose(tuple(pulses))
+            self._wake()
+
+    def release(self) -> None:
+        """Drop what waits and send the release first; it is repeated until acknowledged."""
+        with self._lock:
+            self._pose = None
+            while self._requests:
+                dropped = self._requests.popleft()
+                self._settle(dropped, RefusedError(f'{self._port}: given up for a release'))
+            if self._connected:
+                self._enqueue(frames.Release(), REQUEST_WITHIN)
+
+    def status(self) -> BoardStatus:
+        """Copy the books."""
+        with self._lock:
+            report = self._report
+            return BoardStatus(
+                connected=self._connected,
+                enabled=self._enabled,
+                traffic=Traffic(**self._counts),
+                ack_latency=self._ack_latency,
+                bad_at_board=report.bad if report else 0,
+                silences=report.silences if report else 0,
+                supply=report.supply_mv / 1000.0 if report and report.supply_mv else None,
+                last_error=self._last_error,
+            )
+
+    def close(self) -> None:
+        """End the thread, which closes the port; who waits for an answer gets LinkLostError."""
+        with self._lock:
+            self._closing = True
+            thread, self._thread = self._thread, None
+            self._wake()
+        if thread is not None:
+            thread.join()
+            with self._lock:
+                os.close(self._wake_out)
+                os.close(self._wake_in)
+                self._wake_out, self._wake_in = -1, -1
+
+    # ---- shared, under the lock
+
+    def _wake(self) -> None:
+        if self._wake_in >= 0:
+            # A full pipe already wakes the thread.
+            with contextlib.suppress(BlockingIOError):
+                os.write(self._wake_in, b'\0')
+
+    def _enqueue(self, message: frames.Message, within: float) -> Future[frames.Message]:
+        answer: Future[frames.Message] = Future()
+        self._requests.append(_Request(message, time.monotonic(), within, answer))
+        self._wake()
+        return answer
+
+    def _settle(self, request: _Request, outcome: frames.Message | BoardError) -> None:
+        if request.seq is not None and self._flights.pop(request.seq, None) is not None:
+            self._counts['unanswered'] += 1
+        if isinstance(outcome, BoardError):
+            request.answer.set_exception(outcome)
+        else:
+            request.answer.set_result(outcome)
+
+    def _ask(self, message: frames.Message, within: float = REQUEST_WITHIN) -> frames.Message:
+        """Leave a request for the thread and wait; the thread settles every one, come what may."""
+        with self._lock:
+            if self._thread is None or not self._thread.is_alive() or self._closing:
+                raise LinkLostError(self._last_error or f'{self._port}: not open')
+            answer = self._enqueue(message, within)
+        return answer.result()
+
+    # ---- the thread
+
+    def _run(self, port: serial.Serial) -> None:
+        decoder = frames.FrameDecoder()
+        lost = LinkLostError(f'{self._port}: closed')
+        try:
+            port.write(b'\0')  # ends whatever an earlier conversation left half sent
+            while not self._closing:
+                for data in self._due(time.monotonic()):
+                    port.write(data)
+                readable, _, _ = select.select([port.fileno(), self._wake_out], [], [], TICK)
+                if self._wake_out in readable:
+                    os.read(self._wake_out, 4096)
+                if port.fileno() in readable:
+                    found = decoder.feed(port.read(4096))
+                    self._hear(found, time.monotonic())
+                self._judge(time.monotonic())
+        except LinkLostError as error:
+            lost = error
+        except OSError as error:  # unplugged, or a write that the line does not take
+            lost = LinkLostError(f'{self._port}: the line broke: {error}')
+        finally:
+            with self._lock:
+                self._connected = False
+                self._pose = None
+                if not self._closing:
+                    self._last_error = str(lost)
+                while self._requests:
+                    self._settle(self._requests.popleft(), lost)
+                self._counts['unanswered'] += len(self._flights)
+                self._flights.clear()
+            port.close()
+
+    def _due(self, now: float) -> list[bytes]:
+        """Take what is to be written now: the pose that waits, then the request at the head."""
+        due = []
+        with self._lock:
+            self._expire(now)
+            poses = sum(isinstance(f.message, frames.Pose) for f in self._flights.values())
+            if self._pose is not None and poses < POSES_IN_FLIGHT:
+                due.append(self._launch(self._pose, self._next_seq(), now))
+                self._pose = None
+            if self._connected and not self._requests and now >= self._next_status:
+                self._next_status = now + STATUS_EVERY
+                self._enqueue(frames.StatusRequest(), REQUEST_WITHIN)
+            # A request waits for the pose before it: enabling needs the pulses of that pose.
+            if self._requests and self._pose is None:
+                request = self._requests[0]
+                if request.seq is None:
+                    request.seq = self._next_seq()
+                    request.since = now
+                if request.seq not in self._flights:
+                    due.append(self._launch(request.message, request.seq, now))
+        return due
+
+    def _expire(self, now: float) -> None:
+        late = [s for s, flight in self._flights.items() if now - flight.sent_at > ANSWER_WITHIN]
+        for seq in late:
+            del self._flights[seq]
+        self._counts['unanswered'] += len(late)
+
+    def _next_seq(self) -> int:
+        taken = {request.seq for request in self._requests} | self._flights.keys()
+        self._seq = (self._seq + 1) % 256
+        while self._seq in taken:
+            self._seq = (self._seq + 1) % 256
+        return self._seq
+
+    def _launch(self, message: frames.Message, seq: int, now: float) -> bytes:
+        self._flights[seq] = _Flight(message, now)
+        self._counts['sent'] += 1
+        if self._waiting_since is None:
+            self._waiting_since = now
+        return frames.encode(message, seq)
+
+    def _hear(self, found: list[frames.Frame | FrameError], now: float) -> None:
+        with self._lock:
+            for item in found:
+                if isinstance(item, FrameError):
+                    self._counts['bad'] += 1
+                    continue
+                self._waiting_since = None
+                flight = self._flights.get(item.seq)
+                if flight is not None and _answered(item.message) == flight.message.TYPE:
+                    del self._flights[item.seq]
+                    self._book(flight, item, now)
+
+    def _book(self, flight: _Flight, reply: frames.Frame, now: float) -> None:
+        """Enter an answer in the books and hand it to who waits for it."""
+        outcome: frames.Message | BoardError = reply.message
+        if isinstance(reply.message, frames.Refused):
+            self._counts['refused'] += 1
+            self._last_error = _refusal(reply.message)
+            outcome = RefusedError(f'{self._port}: {self._last_error}')
+        else:
+            self._counts['acknowledged'] += 1
+            match flight.message, reply.message:
+                case (frames.Pose(), _):
+                    self._ack_latency = now - flight.sent_at
+                case frames.Enable(mask), _:
+                    self._enabled |= frames.to_channels(mask)
+                case frames.Release(), _:
+                    self._enabled = frozenset()
+                case frames.Hello(), frames.Identity() as identity:
+                    self._connected = True
+                    self._enabled = frames.to_channels(identity.enabled)
+                case frames.StatusRequest(), frames.StatusReport() as report:
+                    self._report = report
+                    self._enabled = frames.to_channels(report.enabled)
+        if self._requests and self._requests[0].seq == reply.seq:
+            self._settle(self._requests.popleft(), outcome)
+
+    def _judge(self, now: float) -> None:
+        """Call the link lost when the board has had its chances to answer."""
+        with self._lock:
+            since = self._waiting_since
+            if self._connected and since is not None and now - since > LOST_AFTER:
+                msg = f'{self._port}: the board has been silent for {LOST_AFTER} s'
+                raise LinkLostError(msg)
+            head = self._requests[0] if self._requests else None
+            if head is not None and head.seq is not None and now - head.since > head.within:
+                name = head.message.TYPE.name.lower()
+                msg = f'{self._port}: no answer to {name} within {head.within} s'
+                raise LinkLostError(msg)
