@@ -20,7 +20,7 @@ from leg_kinematics.errors import DescriptionError
 from leg_kinematics.robot.units import Dimension, parse_quantity
 
 _CONSTANTS = {'true': True, 'false': False, 'null': None, '~': None, '': None}
-_INTEGER = re.compile(r'[+-]?\d+')
+_INTEGER = re.compile(r'[+-]?\d{1,18}')
 _NUMBER = re.compile(r'[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?')
 
 
@@ -149,6 +149,8 @@ class Document:
                 file=self.file,
                 line=text.count('\n', 0, error.position) + 1,
             ) from error
+        except RecursionError as error:
+            raise DescriptionError('nested too deeply', file=self.file) from error
         if root is None:
             raise DescriptionError('the file is empty', file=self.file)
         return root

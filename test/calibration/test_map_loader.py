@@ -93,7 +93,7 @@ def test_two_boards_may_use_the_same_channel(
         ('[-75 deg, 1492 us]', '[-101 deg, 1492 us]', 'table:', 'joints.right_rear_tibia.table',
          'the angles must all rise or all fall'),
         ('[-75 deg, 1492 us]', '[-75 deg]', '[-75 deg]', 'joints.right_rear_tibia.table[3]',
-         'a row: joint angle, pulse'),
+         'a list of 2: joint angle and pulse'),
         ('[-75 deg, 1492 us]', '[-75 us, 1492 us]', '-75 us',
          'joints.right_rear_tibia.table[3][0]', 'an angle in deg or rad'),
         ('    table:\n', '    gain: 1 us/rad\n    table:\n', 'gain: 1 us',

@@ -2,7 +2,6 @@
 # SPDX-License-Identifier: Apache-2.0
 """A description file becomes a robot, or an error that names file, line and place."""
 
-import math
 from collections.abc import Callable
 from pathlib import Path
 
@@ -93,7 +92,6 @@ def test_torque_budget_is_the_hand_calculation(edited: Callable[[str, str], Path
     with pytest.raises(DescriptionError, match=r'0\.632 N·m \(6\.45 kgf\.cm\)') as caught:
         load_robot(edited('15 kgf.cm', '6.447 kgf.cm'))
     assert caught.value.path == 'standing'
-    assert math.isclose(2.08 * 9.80665 / 3 * 0.093, 0.632333, rel_tol=1e-6)
 
 
 @pytest.mark.parametrize(
@@ -110,9 +108,13 @@ def test_torque_budget_is_the_hand_calculation(edited: Callable[[str, str], Path
         ('mass: 85 g', '#', 'femur:', 'links.femur', 'missing here: mass'),
         ('mass: 85 g', 'mass: 85 g\n    mass: 86 g', 'mass: 86 g', 'links.femur.mass',
          'first on line'),
+        ('mass: 85 g', 'mass: ' + 5000 * '9', '9999', 'links.femur.mass', 'not a quantity'),
+        ('mass: 0.88 kg', '#', 'body:', 'body', 'missing here: mass'),
+        ('[0 mm, 0 mm, 0 mm]', '0', 'centre_of_mass: 0', 'body.centre_of_mass', 'a list of 3: x'),
         ('[-60 deg, 95 deg]', '[95 deg, -60 deg]', '[95 deg', 'links.femur.limits',
          'the lower value 95 deg must be below the upper value -60 deg'),
-        ('[-60 deg, 95 deg]', '[-60 deg]', '[-60 deg]', 'links.femur.limits', 'expected|short'),
+        ('[-60 deg, 95 deg]', '[-60 deg]', '[-60 deg]', 'links.femur.limits',
+         'a list of 2: the lower and the upper limit'),
         ('centre_of_mass: 40 mm', 'centre_of_mass: 105 mm', '105 mm',
          'links.tibia.centre_of_mass', 'outside the link, whose length is 104 mm'),
         ('servo: standard', 'servo: strong', 'strong', 'links.coxa.servo',
