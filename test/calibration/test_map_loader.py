@@ -59,7 +59,7 @@ def test_two_boards_may_use_the_same_channel(
         ('robot: bracken', 'robot: nettle', 'nettle', 'robot',
          "these maps are of 'nettle', the robot is 'bracken'"),
         ('robot: bracken', 'robot: [bracken', 'measured:', '', 'not valid YAML'),
-        ('when: 2025-11-25', 'when: lately', 'lately', 'measured.when', 'For example: 2025-01-31'),
+        ('when: 2026-11-25', 'when: lately', 'lately', 'measured.when', 'For example: 2025-01-31'),
         ('left_middle_coxa', 'middle_left_coxa', 'middle_left_coxa', 'joints.middle_left_coxa',
          "bracken has no joint 'middle_left_coxa'; its legs are: left_front"),
         ('left_front_femur:', 'left_front_coxa:', '  left_front_coxa:', 'joints.left_front_coxa',
