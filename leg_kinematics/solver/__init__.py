@@ -1,0 +1,40 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""One leg and all legs: forward, inverse, Jacobian, postures, balance, time laws."""
+
+from leg_kinematics.solver.balance import centre_of_mass, static_margin, support_polygon
+from leg_kinematics.solver.leg import (
+    LegGeometry,
+    forward,
+    inverse,
+    jacobian,
+    joint_velocity,
+    two_link_inverse,
+)
+from leg_kinematics.solver.leg_solver import LegSolver, Range, leg_solvers, posture_angles
+from leg_kinematics.solver.minimum_jerk import State, minimum_jerk
+from leg_kinematics.solver.mount import MountTransform
+from leg_kinematics.solver.tracker import StreamClock, Tracker
+from leg_kinematics.solver.trajectory import Trajectory
+
+__all__ = [
+    'LegGeometry',
+    'LegSolver',
+    'MountTransform',
+    'Range',
+    'State',
+    'StreamClock',
+    'Tracker',
+    'Trajectory',
+    'centre_of_mass',
+    'forward',
+    'inverse',
+    'jacobian',
+    'joint_velocity',
+    'leg_solvers',
+    'minimum_jerk',
+    'posture_angles',
+    'static_margin',
+    'support_polygon',
+    'two_link_inverse',
+]

@@ -1,0 +1,92 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""A joint trajectory as values, sampled by cubic Hermite."""
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from math import isfinite
+
+from leg_kinematics.errors import CommandError
+
+
+@dataclass(frozen=True)
+class Trajectory:
+    """Positions and velocities at strictly increasing times.
+
+    Attributes
+    ----------
+    times
+        s since the start, shape (n,).
+    positions
+        rad, shape (n, joints).
+    velocities
+        rad/s, shape (n, joints).
+
+    """
+
+    times: tuple[float, ...]
+    positions: tuple[tuple[float, ...], ...]
+    velocities: tuple[tuple[float, ...], ...]
+
+    def __post_init__(self) -> None:
+        """Refuse what cannot be sampled."""
+        if not len(self.times) == len(self.positions) == len(self.velocities) > 0:
+            message = (
+                f'a trajectory needs one row of positions and velocities a time, got '
+                f'{len(self.times)} times, {len(self.positions)} and {len(self.velocities)} rows'
+            )
+            raise CommandError(message)
+        rows = (self.times, *self.positions, *self.velocities)
+        if not all(isfinite(value) for row in rows for value in row):
+            message = 'a trajectory holds a time, position or velocity that is not finite'
+            raise CommandError(message)
+        widths = sorted({len(row) for row in rows[1:]})
+        if len(widths) > 1:
+            message = f'every row of a trajectory needs one value a joint, got rows of {widths}'
+            raise CommandError(message)
+        for earlier, later in pairwise(self.times):
+            if not later > earlier:
+                message = (
+                    f'time_from_start must increase strictly, got {earlier:g} s then {later:g} s'
+                )
+                raise CommandError(message)
+
+    @property
+    def end(self) -> float:
+        """Time of the last point, s."""
+        return self.times[-1]
+
+    def sample(self, time: float) -> tuple[float, ...]:
+        """Positions at a time, rad, shape (joints,).
+
+        Before the first point the first holds, after the last the last; between two points the
+        cubic that has the positions and velocities of both.
+        """
+        index = bisect_right(self.times, time)
+        if index == 0:
+            return self.positions[0]
+        if index == len(self.times):
+            return self.positions[-1]
+        start, end = self.times[index - 1], self.times[index]
+        return _hermite(
+            (time - start) / (end - start),
+            end - start,
+            (self.positions[index - 1], self.velocities[index - 1]),
+            (self.positions[index], self.velocities[index]),
+        )
+
+
+def _hermite(
+    u: float,
+    span: float,
+    first: tuple[Sequence[float], Sequence[float]],
+    second: tuple[Sequence[float], Sequence[float]],
+) -> tuple[float, ...]:
+    h01 = u * u * (3.0 - 2.0 * u)
+    h10 = u * (1.0 - u) * (1.0 - u) * span
+    h11 = u * u * (u - 1.0) * span
+    return tuple(
+        p + h01 * (q - p) + h10 * v + h11 * w for p, v, q, w in zip(*first, *second, strict=True)
+    )
