@@ -23,21 +23,16 @@ from launch import LaunchContext, LaunchDescription
 from launch.action import Action
 from launch.actions import (
     DeclareLaunchArgument,
-    EmitEvent,
     ExecuteProcess,
     OpaqueFunction,
     RegisterEventHandler,
 )
-from launch.event_handlers import OnProcessIO, OnProcessStart
-from launch.events import matches_action
+from launch.event_handlers import OnProcessIO
 from launch.events.process import ProcessIO
 from launch.substitutions import LaunchConfiguration
-from launch_ros.actions import LifecycleNode, Node
-from launch_ros.event_handlers import OnStateTransition
-from launch_ros.events.lifecycle import ChangeState
+from launch_ros.actions import Node
 from launch_ros.parameter_descriptions import ParameterValue
 from launch_ros.substitutions import ExecutableInPackage
-from lifecycle_msgs.msg import Transition
 
 PACKAGE = 'leg_kinematics'
 
@@ -88,30 +83,34 @@ def generate_launch_description() -> LaunchDescription:
 
 
 def _chain(context: LaunchContext) -> list[Action]:
-    """Return the nodes, the mock where one is asked for, and what starts the bridge."""
+    """Return the nodes, and the mock where one is asked for."""
     board = context.launch_configurations['board']
-    mocked = board == 'mock'
     link = Path(tempfile.gettempdir(), f'{PACKAGE}-board-{os.getpid()}')
-    port = f'framed:{link}' if mocked else board
-
-    common = {
-        'package': PACKAGE,
-        'namespace': LaunchConfiguration('namespace'),
-        'output': 'screen',
+    port = f'framed:{link}' if board == 'mock' else board
+    files = {
+        name: ParameterValue(LaunchConfiguration(name), value_type=str)
+        for name in ('robot', 'servo_maps')
     }
-    parameters = [
-        LaunchConfiguration('params_file'),
-        {
-            name: ParameterValue(LaunchConfiguration(name), value_type=str)
-            for name in ('robot', 'servo_maps')
-        },
-    ]
-    bridge = LifecycleNode(
-        executable='bridge_node',
-        name='bridge',
-        parameters=[*parameters, {'boards': [f'main={port}']}],
-        **common,
+
+    def node(name: str, **parameters: object) -> Node:
+        return Node(
+            package=PACKAGE,
+            executable=f'{name}_node',
+            name=name,
+            namespace=LaunchConfiguration('namespace'),
+            parameters=[LaunchConfiguration('params_file'), files | parameters],
+            output='screen',
+        )
+
+    bridge = node(
+        'bridge',
+        boards=[f'main={port}'],
+        autostart=ParameterValue(LaunchConfiguration('autostart'), value_type=bool),
     )
+    chain: list[Action] = [node('kinematics'), node('gait')]
+    if board != 'mock':
+        return [*chain, bridge]
+
     mock = ExecuteProcess(
         cmd=[
             ExecutableInPackage('mock_board', PACKAGE),
@@ -123,41 +122,13 @@ def _chain(context: LaunchContext) -> list[Action]:
         name='mock_board',
         output='screen',
     )
-    chain: list[Action] = [
-        Node(executable='kinematics_node', name='kinematics', parameters=parameters, **common),
-        Node(executable='gait_node', name='gait', parameters=parameters, **common),
-    ]
-    if context.launch_configurations['autostart'] == 'true':
-        chain += _autostart(bridge, mock if mocked else None)
-    return [*chain, bridge, mock] if mocked else [*chain, bridge]
 
-
-def _autostart(bridge: LifecycleNode, mock: ExecuteProcess | None) -> list[Action]:
-    """Return what configures the bridge as soon as it has a port, and then activates it."""
-
-    def transition(which: int) -> EmitEvent:
-        return EmitEvent(
-            event=ChangeState(lifecycle_node_matcher=matches_action(bridge), transition_id=which)
-        )
-
-    configure = transition(Transition.TRANSITION_CONFIGURE)
-    activate = transition(Transition.TRANSITION_ACTIVATE)
-
-    def configure_when_ready(output: ProcessIO) -> EmitEvent | None:
-        return configure if output.text.startswith(b'ready') else None
+    def start_bridge(output: ProcessIO) -> Node | None:
+        """Start the bridge when the mock says that its port is there."""
+        return bridge if output.text.startswith(b'ready') else None
 
     return [
-        RegisterEventHandler(
-            OnProcessStart(target_action=bridge, on_start=configure)
-            if mock is None
-            else OnProcessIO(target_action=mock, on_stdout=configure_when_ready)
-        ),
-        RegisterEventHandler(
-            OnStateTransition(
-                target_lifecycle_node=bridge,
-                start_state='configuring',
-                goal_state='inactive',
-                entities=[activate],
-            )
-        ),
+        *chain,
+        RegisterEventHandler(OnProcessIO(target_action=mock, on_stdout=start_bridge)),
+        mock,
     ]

@@ -1,0 +1,120 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""The launch file, where there is a full ROS 2: the chain walks against the mock and ends."""
+
+import os
+import unittest
+from collections.abc import Callable
+from pathlib import Path
+from time import monotonic
+
+import pytest
+import rclpy
+from ament_index_python.packages import PackageNotFoundError, get_package_share_directory
+from geometry_msgs.msg import TwistStamped
+from nav_msgs.msg import Odometry
+from rclpy.client import Client
+from rclpy.executors import SingleThreadedExecutor
+from rclpy.qos import qos_profile_sensor_data
+from sensor_msgs.msg import MultiDOFJointState
+from std_srvs.srv import Trigger
+
+from leg_kinematics.board.pulse_log import read_log
+
+pytest.importorskip(
+    'launch_testing', reason="ROS 2's launch_testing is absent, so its launch file cannot run"
+)
+try:
+    SHARE = Path(get_package_share_directory('leg_kinematics'))
+except (PackageNotFoundError, OSError):
+    pytest.skip(
+        'the package is not installed where ROS 2 looks for it: run this with `colcon test`',
+        allow_module_level=True,
+    )
+
+# Only where launch_testing is.
+from launch import LaunchDescription  # noqa: E402
+from launch.actions import IncludeLaunchDescription  # noqa: E402
+from launch_testing import ProcInfoHandler, actions, asserts, post_shutdown_test  # noqa: E402
+
+NAMESPACE = 'greenhouse'
+PATIENCE = 60.0  # s, for a machine that is busy with other tests
+
+
+@pytest.mark.launch_test
+def generate_test_description() -> tuple[LaunchDescription, dict[str, Path]]:
+    """Start the chain against the mock, in a namespace, and power its servos."""
+    pulse_log = Path(os.environ['ROS_LOG_DIR'], 'pulses.jsonl')
+    chain = IncludeLaunchDescription(
+        str(SHARE / 'launch' / 'legs_launch.py'),
+        launch_arguments={
+            'autostart': 'true',
+            'namespace': NAMESPACE,
+            'pulse_log': str(pulse_log),
+        }.items(),
+    )
+    ready = actions.ReadyToTest()
+    return LaunchDescription([chain, ready]), {'pulse_log': pulse_log}
+
+
+class TestWalk(unittest.TestCase):
+    """An operator's view of the running chain."""
+
+    def setUp(self) -> None:
+        """Join the namespace as an operator."""
+        rclpy.init()
+        self.addCleanup(rclpy.shutdown)
+        self.node = rclpy.create_node('operator', namespace=NAMESPACE)
+        self.addCleanup(self.node.destroy_node)
+        self.executor = SingleThreadedExecutor()
+        self.executor.add_node(self.node)
+        self.addCleanup(self.executor.shutdown)
+
+    def until(self, condition: Callable[[], bool], what: str) -> None:
+        """Spin until something has happened."""
+        end = monotonic() + PATIENCE
+        while not condition():
+            assert monotonic() < end, f'waited {PATIENCE} s for {what}'
+            self.executor.spin_once(timeout_sec=0.1)
+
+    def test_a_body_velocity_becomes_steps(self, pulse_log: Path) -> None:
+        """Told to stand and to go ahead, the robot walks and every servo moves."""
+        feet: list[MultiDOFJointState] = []
+        poses: list[Odometry] = []
+        self.node.create_subscription(
+            MultiDOFJointState, 'foot_states', feet.append, qos_profile_sensor_data
+        )
+        self.node.create_subscription(Odometry, 'odom', poses.append, qos_profile_sensor_data)
+        self.until(lambda: bool(feet), 'foot_states')
+
+        stand: Client[Trigger.Request, Trigger.Response]
+        stand = self.node.create_client(Trigger, 'gait/stand')
+        self.until(stand.service_is_ready, 'gait/stand')
+        answer = stand.call_async(Trigger.Request())
+        self.until(answer.done, 'the answer of gait/stand')
+        response = answer.result()
+        assert response is not None
+        assert response.success, response.message
+
+        command = TwistStamped()
+        command.twist.linear.x = 0.05
+        publisher = self.node.create_publisher(TwistStamped, 'cmd_vel', 10)
+        self.node.create_timer(0.05, lambda: publisher.publish(command))
+        self.until(lambda: bool(poses) and poses[-1].pose.pose.position.x > 0.05, 'odom to move')
+
+        told = [record for record in read_log(pulse_log) if record.event == 'pose']
+        for channel in range(18):
+            pulses = {record.pulses_us[channel] for record in told if channel in record.pulses_us}
+            assert max(pulses) - min(pulses) > 20.0, f'channel {channel} stood still'
+
+
+@post_shutdown_test()
+class TestEnd(unittest.TestCase):
+    """What is left after SIGINT."""
+
+    def test_every_process_ends_cleanly(self, proc_info: ProcInfoHandler) -> None:
+        """All three nodes and the mock leave with exit code 0."""
+        names = ' '.join(proc_info.process_names())
+        for name in ('kinematics_node', 'gait_node', 'bridge_node', 'mock_board'):
+            assert name in names
+        asserts.assertExitCodes(proc_info)
