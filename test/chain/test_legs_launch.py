@@ -33,9 +33,9 @@ except (PackageNotFoundError, OSError):
     )
 
 # Only where launch_testing is.
-from launch import LaunchDescription  # noqa: E402
-from launch.actions import IncludeLaunchDescription  # noqa: E402
-from launch_testing import ProcInfoHandler, actions, asserts, post_shutdown_test  # noqa: E402
+from launch import LaunchDescription
+from launch.actions import IncludeLaunchDescription
+from launch_testing import ProcInfoHandler, actions, asserts, post_shutdown_test
 
 NAMESPACE = 'greenhouse'
 PATIENCE = 60.0  # s, for a machine that is busy with other tests
