@@ -1,0 +1,88 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""Every error that the package raises on purpose.
+
+The tree, so that a caller can catch as much or as little as it can handle::
+
+    LegKinematicsError
+    ├── DescriptionError    a file that a person wrote is wrong; says file, line and path
+    ├── ReachError          a foot target no posture of the leg can meet
+    ├── JointLimitError     a joint angle beyond the limits of its description
+    ├── MapRangeError       a joint angle that a servo map cannot express
+    ├── CommandError        a command (velocity, target, trajectory) that cannot be obeyed
+    └── BoardError          something between us and a servo board
+        ├── PortError       the serial port does not exist, is busy or is not ours to open
+        ├── LinkLostError   the board was there and is gone, or does not answer
+        ├── FrameError      bytes that are not a frame of the protocol
+        └── RefusedError    the board understood a frame and refused it
+"""
+
+from pathlib import Path
+
+
+class LegKinematicsError(Exception):
+    """The root of every error that this package raises on purpose."""
+
+
+class DescriptionError(LegKinematicsError):
+    """A file that a person wrote is wrong.
+
+    Parameters
+    ----------
+    message
+        What is wrong, what was expected and what to do.
+    file
+        The file, as the user named it.
+    line
+        Line in that file, counted from 1, or None when no line can be named.
+    path
+        The place inside the document, such as ``legs.left_front.mount``.
+
+    """
+
+    def __init__(
+        self, message: str, *, file: Path | str, line: int | None = None, path: str = ''
+    ) -> None:
+        """Keep the place beside the text."""
+        self.message = message
+        self.file = Path(file)
+        self.line = line
+        self.path = path
+        place = str(file) if line is None else f'{file}:{line}'
+        super().__init__(f'{place}: {path}: {message}' if path else f'{place}: {message}')
+
+
+class ReachError(LegKinematicsError):
+    """A foot target that no posture of the leg can meet."""
+
+
+class JointLimitError(LegKinematicsError):
+    """A joint angle beyond the limits of its description."""
+
+
+class MapRangeError(LegKinematicsError):
+    """A joint angle that a servo map cannot express within its pulse limits."""
+
+
+class CommandError(LegKinematicsError):
+    """A command that cannot be obeyed: not finite, wrong names, wrong shape."""
+
+
+class BoardError(LegKinematicsError):
+    """Something between us and a servo board went wrong."""
+
+
+class PortError(BoardError):
+    """The serial port does not exist, is busy, or may not be opened."""
+
+
+class LinkLostError(BoardError):
+    """The board was there and is gone, or does not answer in time."""
+
+
+class FrameError(BoardError):
+    """Bytes that are not a frame of the protocol."""
+
+
+class RefusedError(BoardError):
+    """The board understood a frame and refused it."""
