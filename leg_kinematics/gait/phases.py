@@ -90,4 +90,5 @@ class Cycle:
 
     def swinging(self, leg: int, phase: float) -> bool:
         """Tell whether the leg's turn to swing has come."""
-        return self.since_touchdown(leg, phase) >= self.duty_factor - BOUNDARY_TOLERANCE
+        share = self.since_touchdown(leg, phase) + BOUNDARY_TOLERANCE
+        return self.duty_factor <= share < 1.0
