@@ -1,0 +1,237 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""Node `gait`: body velocity in, foot targets and odometry out."""
+
+import sys
+from collections import deque
+from collections.abc import Sequence
+from time import monotonic_ns
+
+from geometry_msgs.msg import Twist, TwistStamped
+from nav_msgs.msg import Odometry
+from rclpy.node import Node
+from rclpy.parameter import Parameter as RosParameter
+from sensor_msgs.msg import MultiDOFJointState
+from std_srvs.srv import Trigger
+from trajectory_msgs.msg import MultiDOFJointTrajectory
+
+from leg_kinematics.calibration import load_servo_maps
+from leg_kinematics.errors import CommandError
+from leg_kinematics.gait import GaitParameters, GaitSample, Walker
+from leg_kinematics.gait import Twist as BodyTwist
+from leg_kinematics.nodes import messages, qos
+from leg_kinematics.nodes.diagnostics import OK, WARN, Diagnostics
+from leg_kinematics.nodes.parameters import GAIT, Settings, declare
+from leg_kinematics.nodes.process import run
+from leg_kinematics.robot import Vector, load_robot
+from leg_kinematics.solver import leg_solvers, posture_angles
+
+#: Points of the preview: now, and two ticks ahead.
+PREVIEW = 3
+
+#: Foot states older than this do not tell where the feet are, s.
+FRESH = 1.0
+
+NANOSECONDS = 1_000_000_000
+
+MESSAGE_TYPES = {'TwistStamped': TwistStamped, 'Twist': Twist}
+
+
+class GaitNode(Node):
+    """Walks the robot.
+
+    Nothing is published until `gait/stand` is called: only then does the gait take over, from
+    where `foot_states` says that the feet are. From then on it streams for as long as it lives.
+    """
+
+    def __init__(self, overrides: Sequence[RosParameter] = ()) -> None:
+        """Load the files, check both postures, then listen."""
+        super().__init__(
+            'gait',
+            parameter_overrides=list(overrides),
+            automatically_declare_parameters_from_overrides=True,
+        )
+        settings = declare(self, GAIT)
+        self._robot = load_robot(settings.text('robot'))
+        maps = load_servo_maps(settings.text('servo_maps'), self._robot)
+        self._legs = leg_solvers(
+            self._robot, {servo_map.joint: servo_map.angle_range for servo_map in maps.maps}
+        )
+        for posture in ('resting', 'standing'):
+            posture_angles(self._robot, self._legs, posture)
+        self._gait_parameters = _gait_parameters(settings)
+        self._walker: Walker | None = None
+        self._preview: deque[GaitSample] = deque(maxlen=PREVIEW)
+        self._feet: tuple[Vector, ...] | None = None
+        self._feet_received = 0
+        self._command = BodyTwist()
+        self._command_received = 0
+        self._silence = round(settings.number('silence') * NANOSECONDS)
+        self._max_age = settings.number('max_command_age')
+        self._type = settings.text('cmd_vel_type')
+        self._refused = 0
+        self._refusal = ''
+        self._warned_of_type = False
+        self._tick = 1.0 / settings.number('rate')
+        self._tick_ns = round(NANOSECONDS / settings.number('rate'))
+        self._due = 0
+        self._missed = 0
+        self._ticks = 0
+        self._diagnostics = Diagnostics(self, self._robot.name)
+        self._targets = self.create_publisher(
+            MultiDOFJointTrajectory, 'foot_targets', qos.PUBLISHED
+        )
+        self._odometry = self.create_publisher(Odometry, 'odom', qos.PUBLISHED)
+        self.create_subscription(MESSAGE_TYPES[self._type], 'cmd_vel', self._on_cmd_vel, qos.STREAM)
+        self.create_subscription(
+            MultiDOFJointState, 'foot_states', self._on_foot_states, qos.STREAM
+        )
+        self.create_service(Trigger, 'gait/stand', self._on_stand)
+        self.create_service(Trigger, 'gait/crouch', self._on_crouch)
+        self.create_timer(self._tick, self._on_tick)
+        self.create_timer(1.0, self._look_for_other_type)
+        self._report()
+
+    def _on_cmd_vel(self, message: Twist | TwistStamped) -> None:
+        try:
+            command = messages.body_twist(message)
+            if isinstance(message, TwistStamped):
+                self._check_age(message)
+        except CommandError as error:
+            self._refused += 1
+            self._refusal = str(error)
+            return
+        self._refusal = ''
+        self._command = command
+        self._command_received = monotonic_ns()
+
+    def _check_age(self, message: TwistStamped) -> None:
+        stamp = messages.nanoseconds_of(message.header.stamp)
+        if stamp == 0:
+            return
+        age = (self.get_clock().now().nanoseconds - stamp) / NANOSECONDS
+        if abs(age) > self._max_age:
+            raise CommandError(
+                f'cmd_vel is stamped {age:.2f} s ago, at most {self._max_age:g} s are accepted; '
+                'are the clocks of both machines set?'
+            )
+
+    def _on_foot_states(self, message: MultiDOFJointState) -> None:
+        feet = messages.feet_of(message, self._robot.leg_names)
+        if feet is not None:
+            self._feet = feet
+            self._feet_received = monotonic_ns()
+
+    def _on_stand(self, _: Trigger.Request, response: Trigger.Response) -> Trigger.Response:
+        if self._walker is None:
+            age = (monotonic_ns() - self._feet_received) / NANOSECONDS
+            if self._feet is None or age > FRESH:
+                response.success = False
+                response.message = (
+                    'where the feet are is not known: no foot_states within the last second; '
+                    'activate the bridge first'
+                )
+                return response
+            self._walker = Walker(self._robot, self._legs, self._gait_parameters, self._feet)
+            self._preview.clear()
+            self._due = monotonic_ns()
+        self._walker.stand()
+        response.success = True
+        response.message = f'now {self._walker.state}'
+        return response
+
+    def _on_crouch(self, _: Trigger.Request, response: Trigger.Response) -> Trigger.Response:
+        if self._walker is None:
+            response.success = False
+            response.message = 'the gait has not taken over yet: call gait/stand first'
+            return response
+        self._walker.crouch()
+        response.success = True
+        response.message = f'now {self._walker.state}'
+        return response
+
+    def _on_tick(self) -> None:
+        if self._walker is None:
+            return
+        now = monotonic_ns()
+        late = now - self._due
+        if late > self._tick_ns:
+            # Time that the process did not get is left out, not made up for: no jump.
+            self._missed += late // self._tick_ns
+            self._due = now
+        if self._ticks == 0 or not self._preview:
+            self._preview.extend(self._advance() for _ in range(PREVIEW - 1))
+        self._preview.append(self._advance())
+        self._ticks += 1
+        behind = now - self._due
+        stamp = messages.time_message(self.get_clock().now().nanoseconds - behind)
+        self._due += self._tick_ns
+        self._targets.publish(
+            messages.foot_targets_message(
+                stamp, self._robot.leg_names, tuple(self._preview), self._tick
+            )
+        )
+        self._odometry.publish(messages.odometry_message(stamp, self._preview[0]))
+        self._report()
+
+    def _advance(self) -> GaitSample:
+        if self._walker is None:
+            raise RuntimeError('no walk has begun')
+        silent = monotonic_ns() - self._command_received > self._silence
+        return self._walker.step(self._tick, BodyTwist() if silent else self._command)
+
+    def _report(self) -> None:
+        if self._refusal:
+            level, message = WARN, self._refusal
+        elif self._walker is None:
+            level, message = OK, 'waiting for gait/stand'
+        else:
+            level, message = OK, str(self._walker.state)
+        self._diagnostics.report(level, message, self._values)
+
+    def _values(self) -> dict[str, object]:
+        values: dict[str, object] = {
+            'ticks': self._ticks,
+            'missed_ticks': self._missed,
+            'refused_commands': self._refused,
+        }
+        if self._preview:
+            values['feet_down'] = sum(self._preview[0].standing)
+            values['limit'] = self._preview[0].limit
+        return values
+
+    def _look_for_other_type(self) -> None:
+        """Warn once when somebody offers cmd_vel with the type that we do not take."""
+        offered = {
+            info.topic_type.rpartition('/')[2]
+            for info in self.get_publishers_info_by_topic('cmd_vel')
+        }
+        others = sorted(offered - {self._type})
+        if others and not self._warned_of_type:
+            self._warned_of_type = True
+            self.get_logger().warning(
+                f'cmd_vel is offered as {", ".join(others)}, this node takes {self._type}; '
+                "set the parameter 'cmd_vel_type' or change the sender"
+            )
+
+
+def _gait_parameters(settings: Settings) -> GaitParameters:
+    return GaitParameters(
+        period=settings.number('period'),
+        duty_factor=settings.number('duty_factor'),
+        lift=settings.number('lift'),
+        max_speed=settings.number('max_speed'),
+        max_yaw_rate=settings.number('max_yaw_rate'),
+        acceleration=settings.number('acceleration'),
+        yaw_acceleration=settings.number('yaw_acceleration'),
+        rise_time=settings.number('rise_time'),
+    )
+
+
+def main() -> None:
+    """Run the node as a process."""
+    sys.exit(run([GaitNode]))
+
+
+if __name__ == '__main__':
+    main()

@@ -1,0 +1,279 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""Between standard ROS messages and the plain values of the layers below."""
+
+from collections.abc import Iterable, Sequence
+from math import isfinite
+
+from builtin_interfaces.msg import Duration, Time
+from geometry_msgs.msg import Transform, Twist, TwistStamped, Vector3
+from nav_msgs.msg import Odometry
+from sensor_msgs.msg import JointState, MultiDOFJointState
+from trajectory_msgs.msg import (
+    JointTrajectory,
+    JointTrajectoryPoint,
+    MultiDOFJointTrajectory,
+    MultiDOFJointTrajectoryPoint,
+)
+from transforms3d.euler import euler2quat
+
+from leg_kinematics.errors import CommandError
+from leg_kinematics.gait import GaitSample
+from leg_kinematics.gait import Twist as BodyTwist
+from leg_kinematics.robot import Vector
+from leg_kinematics.solver import Trajectory
+
+BASE_FRAME = 'base_link'
+ODOM_FRAME = 'odom'
+
+NANOSECONDS = 1_000_000_000
+
+
+def time_message(nanoseconds: int) -> Time:
+    """Return a stamp from nanoseconds."""
+    return Time(sec=nanoseconds // NANOSECONDS, nanosec=nanoseconds % NANOSECONDS)
+
+
+def nanoseconds_of(stamp: Time | Duration) -> int:
+    """Return nanoseconds of a stamp or a duration."""
+    return int(stamp.sec) * NANOSECONDS + int(stamp.nanosec)
+
+
+def seconds_of(stamp: Time | Duration) -> float:
+    """Return seconds of a stamp or a duration."""
+    return nanoseconds_of(stamp) / NANOSECONDS
+
+
+def duration_message(seconds: float) -> Duration:
+    """Return a duration from seconds."""
+    nanoseconds = round(seconds * NANOSECONDS)
+    return Duration(sec=nanoseconds // NANOSECONDS, nanosec=nanoseconds % NANOSECONDS)
+
+
+def body_twist(message: Twist | TwistStamped) -> BodyTwist:
+    """Take x, y and yaw of a velocity command.
+
+    Raises
+    ------
+    CommandError
+        A component is not finite.
+
+    """
+    twist = message.twist if isinstance(message, TwistStamped) else message
+    result = BodyTwist(twist.linear.x, twist.linear.y, twist.angular.z)
+    if not result.finite:
+        raise CommandError(f'cmd_vel must be finite, got {result}; it was refused')
+    return result
+
+
+def foot_targets_message(
+    stamp: Time, legs: Sequence[str], samples: Sequence[GaitSample], tick: float
+) -> MultiDOFJointTrajectory:
+    """Make a preview of foot targets in `base_link`, one point a tick (s) from the stamp on."""
+    message = MultiDOFJointTrajectory(joint_names=list(legs))
+    message.header.stamp = stamp
+    message.header.frame_id = BASE_FRAME
+    message.points = [
+        MultiDOFJointTrajectoryPoint(
+            transforms=[_transform(foot) for foot in sample.feet],
+            velocities=[Twist(linear=_vector3(velocity)) for velocity in sample.velocities],
+            time_from_start=duration_message(index * tick),
+        )
+        for index, sample in enumerate(samples)
+    ]
+    return message
+
+
+def _vector3(vector: Vector) -> Vector3:
+    return Vector3(x=vector[0], y=vector[1], z=vector[2])
+
+
+def _transform(point: Vector) -> Transform:
+    transform = Transform(translation=_vector3(point))
+    transform.rotation.w = 1.0
+    return transform
+
+
+def _vector(message: Vector3) -> Vector:
+    return (message.x, message.y, message.z)
+
+
+class FootTargets:
+    """The checked content of a `foot_targets` message.
+
+    Attributes
+    ----------
+    legs
+        Names of the legs that shall move.
+    times
+        s from the start, shape (n,).
+    feet
+        In `base_link`, m, shape (n, legs, 3).
+    velocities
+        m/s, shape (n, legs, 3); None where the message has none.
+
+    """
+
+    def __init__(self, message: MultiDOFJointTrajectory, known: Sequence[str]) -> None:
+        """Read a message.
+
+        Raises
+        ------
+        CommandError
+            Frame, names, sizes, times or numbers are wrong; says which, and what was expected.
+
+        """
+        if message.header.frame_id not in {'', BASE_FRAME}:
+            raise CommandError(
+                f"foot_targets must be in '{BASE_FRAME}' (got '{message.header.frame_id}')"
+            )
+        self.legs: tuple[str, ...] = tuple(message.joint_names)
+        check_names('foot_targets', self.legs, known)
+        if not message.points:
+            raise CommandError('foot_targets has no points; it needs at least one')
+        count = len(self.legs)
+        for point in message.points:
+            if len(point.transforms) != count or len(point.velocities) not in {0, count}:
+                raise CommandError(
+                    f'each point of foot_targets needs {count} transforms and as many velocities '
+                    f'or none (got {len(point.transforms)} and {len(point.velocities)})'
+                )
+        self.times = [seconds_of(point.time_from_start) for point in message.points]
+        self.feet = [
+            [_vector(transform.translation) for transform in point.transforms]
+            for point in message.points
+        ]
+        self.velocities = [
+            [_vector(twist.linear) for twist in point.velocities] if point.velocities else None
+            for point in message.points
+        ]
+        check_finite('foot_targets', (v for row in self.feet for foot in row for v in foot))
+        check_finite(
+            'velocities of foot_targets',
+            (v for row in self.velocities if row for foot in row for v in foot),
+        )
+
+
+def check_names(what: str, names: Sequence[str], known: Sequence[str]) -> None:
+    """Raise CommandError when names are missing, doubled or unknown."""
+    if not names:
+        raise CommandError(f'{what} names nothing; expected some of {", ".join(known)}')
+    if len(set(names)) != len(names):
+        raise CommandError(f'{what} names something twice: {", ".join(names)}')
+    unknown = [name for name in names if name not in known]
+    if unknown:
+        raise CommandError(
+            f'{what} has unknown names: {", ".join(unknown)}; known are {", ".join(known)}'
+        )
+
+
+def check_finite(what: str, numbers: Iterable[float]) -> None:
+    """Raise CommandError when a number is NaN or infinite."""
+    if not all(isfinite(number) for number in numbers):
+        raise CommandError(f'{what} has a number that is not finite; it was refused whole')
+
+
+def joint_trajectory_message(
+    stamp: Time, joints: Sequence[str], trajectory: Trajectory
+) -> JointTrajectory:
+    """Make a trajectory message, rad and rad/s."""
+    message = JointTrajectory(joint_names=list(joints))
+    message.header.stamp = stamp
+    message.points = [
+        JointTrajectoryPoint(
+            positions=list(positions),
+            velocities=list(velocities),
+            time_from_start=duration_message(time),
+        )
+        for time, positions, velocities in zip(
+            trajectory.times, trajectory.positions, trajectory.velocities, strict=True
+        )
+    ]
+    return message
+
+
+def joint_trajectory(message: JointTrajectory, joints: Sequence[str]) -> Trajectory:
+    """Read a trajectory of all joints and put it in the given order.
+
+    Raises
+    ------
+    CommandError
+        Names, sizes, times or numbers are wrong.
+
+    """
+    check_names('joint_trajectory', message.joint_names, joints)
+    if len(message.joint_names) != len(joints):
+        missing = [joint for joint in joints if joint not in message.joint_names]
+        raise CommandError(f'joint_trajectory must name every joint; missing {", ".join(missing)}')
+    for point in message.points:
+        if len(point.positions) != len(joints) or len(point.velocities) != len(joints):
+            raise CommandError(
+                f'each point of joint_trajectory needs {len(joints)} positions and velocities '
+                f'(got {len(point.positions)} and {len(point.velocities)})'
+            )
+        check_finite('joint_trajectory', point.positions)
+        check_finite('velocities of joint_trajectory', point.velocities)
+    order = [message.joint_names.index(joint) for joint in joints]
+    return Trajectory(
+        tuple(seconds_of(point.time_from_start) for point in message.points),
+        tuple(tuple(point.positions[i] for i in order) for point in message.points),
+        tuple(tuple(point.velocities[i] for i in order) for point in message.points),
+    )
+
+
+def joint_state_message(
+    stamp: Time, joints: Sequence[str], positions: Sequence[float]
+) -> JointState:
+    """Make joint states, rad."""
+    message = JointState(name=list(joints), position=list(positions))
+    message.header.stamp = stamp
+    return message
+
+
+def joint_positions(message: JointState, joints: Sequence[str]) -> tuple[float, ...] | None:
+    """Positions of all joints in the given order, rad, or None where the message lacks one."""
+    positions = dict(zip(message.name, message.position, strict=False))
+    if any(joint not in positions for joint in joints):
+        return None
+    return tuple(positions[joint] for joint in joints)
+
+
+def foot_states_message(
+    stamp: Time, legs: Sequence[str], feet: Sequence[Vector]
+) -> MultiDOFJointState:
+    """Make foot states in `base_link`, m."""
+    message = MultiDOFJointState(joint_names=list(legs))
+    message.header.stamp = stamp
+    message.header.frame_id = BASE_FRAME
+    message.transforms = [_transform(foot) for foot in feet]
+    return message
+
+
+def feet_of(message: MultiDOFJointState, legs: Sequence[str]) -> tuple[Vector, ...] | None:
+    """Feet of all legs in the given order, m, or None where the message lacks one."""
+    feet = {
+        name: _vector(transform.translation)
+        for name, transform in zip(message.joint_names, message.transforms, strict=False)
+    }
+    if any(leg not in feet for leg in legs):
+        return None
+    return tuple(feet[leg] for leg in legs)
+
+
+def odometry_message(stamp: Time, sample: GaitSample) -> Odometry:
+    """Make odometry: pose in `odom`, twist in `base_link`."""
+    message = Odometry()
+    message.header.stamp = stamp
+    message.header.frame_id = ODOM_FRAME
+    message.child_frame_id = BASE_FRAME
+    message.pose.pose.position.x = sample.pose.x
+    message.pose.pose.position.y = sample.pose.y
+    message.pose.pose.position.z = sample.height
+    orientation = message.pose.pose.orientation
+    orientation.w, orientation.x, orientation.y, orientation.z = (
+        float(component) for component in euler2quat(0.0, 0.0, sample.pose.yaw)
+    )
+    message.twist.twist.linear.x = sample.twist.x
+    message.twist.twist.linear.y = sample.twist.y
+    message.twist.twist.angular.z = sample.twist.yaw
+    return message

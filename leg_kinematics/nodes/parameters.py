@@ -1,0 +1,246 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""Every parameter of every node, declared once with type, unit, range and meaning.
+
+One pure `validate` serves whoever has values to check; `declare` applies it to a node at its
+start. All parameters are read-only: a node is restarted to change them.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from math import isfinite
+
+from rcl_interfaces.msg import ParameterDescriptor
+from rclpy.node import Node
+from rclpy.parameter import Parameter as RosParameter
+
+from leg_kinematics.errors import CommandError
+
+Value = str | float | bool | list[str]
+
+#: Parameters that ROS itself gives every node.
+OF_ROS = ('use_sim_time', 'start_type_description_service')
+
+
+@dataclass(frozen=True)
+class Parameter:
+    """One parameter of a node.
+
+    Attributes
+    ----------
+    name
+        As in YAML.
+    default
+        Its type is the parameter's type; an empty string or list has to be set by the user.
+    meaning
+        One line for the documentation.
+    unit
+        Empty where there is none.
+    lowest, highest
+        Bounds of a number, inclusive.
+    choices
+        The allowed strings, when only a few are.
+
+    """
+
+    name: str
+    default: Value
+    meaning: str
+    unit: str = ''
+    lowest: float | None = None
+    highest: float | None = None
+    choices: tuple[str, ...] = ()
+
+
+ROBOT = (
+    Parameter('robot', '', 'File of the robot description'),
+    Parameter('servo_maps', '', 'File of the servo maps'),
+)
+
+KINEMATICS = ROBOT
+
+GAIT = (
+    *ROBOT,
+    Parameter('rate', 100.0, 'Ticks of the gait', 'Hz', 10.0, 500.0),
+    Parameter('period', 1.0, 'Time of one cycle', 's', 0.2, 20.0),
+    Parameter(
+        'duty_factor',
+        0.5,
+        'Share of the cycle in which a leg stands: 1/2 tripod, 2/3 tetrapod, 5/6 wave',
+        '',
+        0.5,
+        0.95,
+    ),
+    Parameter('lift', 0.030, 'Height of a swing', 'm', 0.001, 0.5),
+    Parameter('max_speed', 0.12, 'Bound of the body speed', 'm/s', 0.001, 5.0),
+    Parameter('max_yaw_rate', 0.6, 'Bound of the yaw rate', 'rad/s', 0.001, 10.0),
+    Parameter('acceleration', 0.15, 'Bound of the body acceleration', 'm/s^2', 0.001, 10.0),
+    Parameter('yaw_acceleration', 0.8, 'Bound of the yaw acceleration', 'rad/s^2', 0.001, 50.0),
+    Parameter('rise_time', 2.0, 'Time to stand up or to crouch', 's', 0.2, 60.0),
+    Parameter('silence', 0.5, 'Without cmd_vel for this long the robot stops', 's', 0.05, 10.0),
+    Parameter(
+        'max_command_age', 1.0, 'A cmd_vel stamped longer ago, or ahead, is refused', 's', 0.05, 60
+    ),
+    Parameter(
+        'cmd_vel_type',
+        'TwistStamped',
+        'Message type of cmd_vel',
+        choices=('TwistStamped', 'Twist'),
+    ),
+)
+
+BRIDGE = (
+    *ROBOT,
+    Parameter('boards', [], 'Each servo board as NAME=DRIVER:PORT'),
+    Parameter('rate', 100.0, 'Poses sent to the boards', 'Hz', 10.0, 200.0),
+    Parameter('autostart', default=False, meaning='Configure and activate at once: POWERS SERVOS'),
+    Parameter('enable_interval', 0.3, 'Time between the legs at start-up', 's', 0.0, 10.0),
+    Parameter(
+        'speed_share', 0.9, 'Share of the no-load servo speed that a joint may use', '', 0.05, 1.0
+    ),
+    Parameter(
+        'catch_up_speed', 1.0, 'Joint speed on the way back into a stream', 'rad/s', 0.05, 10.0
+    ),
+    Parameter(
+        'board_silence_reaction',
+        'hold',
+        'What the board does when the bridge is silent',
+        choices=('hold', 'release'),
+    ),
+    Parameter(
+        'board_silence', 0.5, 'Without a pose for this long the board reacts', 's', 0.05, 60.0
+    ),
+)
+
+NODES: Mapping[str, Sequence[Parameter]] = {
+    'kinematics': KINEMATICS,
+    'gait': GAIT,
+    'bridge': BRIDGE,
+}
+
+
+def validate(parameters: Sequence[Parameter], values: Mapping[str, object]) -> dict[str, Value]:
+    """Check values against their declarations and complete them by the defaults.
+
+    Parameters
+    ----------
+    parameters
+        The declarations.
+    values
+        By name.
+
+    Returns
+    -------
+    dict
+        A value for every declared parameter; whole numbers given for floats become floats.
+
+    Raises
+    ------
+    CommandError
+        An unknown name, a wrong type, a number not finite or out of bounds, a required value
+        missing; the message gives name, value and bound.
+
+    """
+    known = {parameter.name: parameter for parameter in parameters}
+    for name in values:
+        if name not in known:
+            message = f"unknown parameter '{name}'; known are {', '.join(sorted(known))}"
+            raise CommandError(message)
+    return {name: _check(known[name], values.get(name, known[name].default)) for name in known}
+
+
+def _check(parameter: Parameter, value: object) -> Value:
+    expected = type(parameter.default)
+    if expected is float and isinstance(value, int) and not isinstance(value, bool):
+        value = float(value)
+    if isinstance(value, tuple):
+        value = list(value)
+    if not isinstance(value, expected):
+        message = f"'{parameter.name}' must be of type {expected.__name__} (got {value!r})"
+        raise CommandError(message)
+    if isinstance(value, float):
+        low = -float('inf') if parameter.lowest is None else parameter.lowest
+        high = float('inf') if parameter.highest is None else parameter.highest
+        if not (isfinite(value) and low <= value <= high):
+            unit = f' {parameter.unit}' if parameter.unit else ''
+            message = f"'{parameter.name}' must be in [{low:g}, {high:g}]{unit} (got {value!r})"
+            raise CommandError(message)
+    if parameter.choices and value not in parameter.choices:
+        message = f"'{parameter.name}' must be one of {parameter.choices} (got {value!r})"
+        raise CommandError(message)
+    if isinstance(value, str | list) and not value:
+        message = f"'{parameter.name}' must be set: {parameter.meaning}"
+        raise CommandError(message)
+    return value  # type: ignore[return-value]  # its type is that of the default
+
+
+def declare(node: Node, parameters: Sequence[Parameter]) -> 'Settings':
+    """Declare the parameters of a node that was made with its overrides already declared.
+
+    The node must have been constructed with `automatically_declare_parameters_from_overrides`,
+    so that a key that nobody declares is seen and refused instead of being ignored.
+
+    Raises
+    ------
+    CommandError
+        As `validate`.
+
+    """
+    given = {
+        name: parameter.value
+        for name, parameter in node.get_parameters_by_prefix('').items()
+        if name not in OF_ROS and not name.startswith('qos_overrides.')
+    }
+    values = validate(parameters, given)
+    for parameter in parameters:
+        if node.has_parameter(parameter.name):
+            node.undeclare_parameter(parameter.name)
+        unit = f' [{parameter.unit}]' if parameter.unit else ''
+        node.declare_parameter(
+            parameter.name,
+            values[parameter.name],
+            ParameterDescriptor(description=parameter.meaning + unit, read_only=True),
+            ignore_override=True,
+        )
+    node.get_logger().info(f'parameters: {values}')
+    return Settings(values)
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Validated values by name, with their types."""
+
+    values: Mapping[str, Value]
+
+    def number(self, name: str) -> float:
+        """Return a float."""
+        value = self.values[name]
+        if not isinstance(value, float):
+            raise TypeError(name)
+        return value
+
+    def text(self, name: str) -> str:
+        """Return a string."""
+        value = self.values[name]
+        if not isinstance(value, str):
+            raise TypeError(name)
+        return value
+
+    def texts(self, name: str) -> list[str]:
+        """Return a list of strings."""
+        value = self.values[name]
+        if not isinstance(value, list):
+            raise TypeError(name)
+        return value
+
+    def flag(self, name: str) -> bool:
+        """Return a bool."""
+        value = self.values[name]
+        if not isinstance(value, bool):
+            raise TypeError(name)
+        return value
+
+
+def as_overrides(values: Mapping[str, Value]) -> list[RosParameter]:
+    """Turn values into what a node's constructor takes as `parameter_overrides`."""
+    return [RosParameter(name, value=value) for name, value in values.items()]

@@ -1,0 +1,57 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""Running nodes in a process: one executor, clean ends, errors as text and exit code."""
+
+import sys
+from collections.abc import Callable, Sequence
+
+import rclpy
+from rclpy.executors import ExternalShutdownException, SingleThreadedExecutor
+from rclpy.node import Node
+
+from leg_kinematics.errors import LegKinematicsError
+
+EXIT_ERROR = 2
+
+
+def run(factories: Sequence[Callable[[], Node]], arguments: Sequence[str] | None = None) -> int:
+    """Make nodes and spin them in one single-threaded executor until told to stop.
+
+    Parameters
+    ----------
+    factories
+        Each makes one node.
+    arguments
+        ROS arguments; the command line when None.
+
+    Returns
+    -------
+    int
+        Exit code: 0 after SIGINT or SIGTERM, 2 when a file, parameter or board is wrong.
+
+    """
+    rclpy.init(args=None if arguments is None else list(arguments))
+    nodes: list[Node] = []
+    executor = SingleThreadedExecutor()
+    try:
+        for factory in factories:
+            nodes.append(factory())
+            executor.add_node(nodes[-1])
+        executor.spin()
+    except (KeyboardInterrupt, ExternalShutdownException):
+        return 0
+    except LegKinematicsError as error:
+        sys.stderr.write(f'{error}\n')
+        return EXIT_ERROR
+    finally:
+        _end(executor, nodes)
+    return 0
+
+
+def _end(executor: SingleThreadedExecutor, nodes: Sequence[Node]) -> None:
+    """Destroy everything, even when a second interrupt arrives meanwhile."""
+    for finish in (*(node.destroy_node for node in nodes), executor.shutdown, rclpy.try_shutdown):
+        try:
+            finish()
+        except KeyboardInterrupt:
+            finish()

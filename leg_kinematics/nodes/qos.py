@@ -1,0 +1,24 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""Quality of service of every topic, in one place.
+
+Publishers are reliable. Subscribers of streams are best-effort with depth 1, so that a lossy
+link drops the old instead of delaying the new. Descriptions stay for late joiners.
+"""
+
+from rclpy.qos import DurabilityPolicy, HistoryPolicy, QoSProfile, ReliabilityPolicy
+
+PUBLISHED = QoSProfile(
+    history=HistoryPolicy.KEEP_LAST, depth=10, reliability=ReliabilityPolicy.RELIABLE
+)
+
+STREAM = QoSProfile(
+    history=HistoryPolicy.KEEP_LAST, depth=1, reliability=ReliabilityPolicy.BEST_EFFORT
+)
+
+DESCRIPTION = QoSProfile(
+    history=HistoryPolicy.KEEP_LAST,
+    depth=1,
+    reliability=ReliabilityPolicy.RELIABLE,
+    durability=DurabilityPolicy.TRANSIENT_LOCAL,
+)
