@@ -11,12 +11,12 @@ from time import monotonic
 import pytest
 import rclpy
 from ament_index_python.packages import PackageNotFoundError, get_package_share_directory
+from diagnostic_msgs.msg import DiagnosticArray
 from geometry_msgs.msg import TwistStamped
 from nav_msgs.msg import Odometry
 from rclpy.client import Client
 from rclpy.executors import SingleThreadedExecutor
 from rclpy.qos import qos_profile_sensor_data
-from sensor_msgs.msg import MultiDOFJointState
 from std_srvs.srv import Trigger
 
 from leg_kinematics.board.pulse_log import read_log
@@ -79,13 +79,18 @@ class TestWalk(unittest.TestCase):
 
     def test_a_body_velocity_becomes_steps(self, pulse_log: Path) -> None:
         """Told to stand and to go ahead, the robot walks and every servo moves."""
-        feet: list[MultiDOFJointState] = []
         poses: list[Odometry] = []
-        self.node.create_subscription(
-            MultiDOFJointState, 'foot_states', feet.append, qos_profile_sensor_data
-        )
+        states: dict[str, str] = {}
         self.node.create_subscription(Odometry, 'odom', poses.append, qos_profile_sensor_data)
-        self.until(lambda: bool(feet), 'foot_states')
+        self.node.create_subscription(
+            DiagnosticArray,
+            '/diagnostics',
+            lambda array: states.update((each.name, each.message) for each in array.status),
+            10,
+        )
+        self.until(
+            lambda: states.get(f'/{NAMESPACE}/bridge') == 'active', 'the bridge to enable all legs'
+        )
 
         stand: Client[Trigger.Request, Trigger.Response]
         stand = self.node.create_client(Trigger, 'gait/stand')
