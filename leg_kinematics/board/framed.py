@@ -12,6 +12,7 @@ import contextlib
 import errno
 import os
 import select
+import termios
 import threading
 import time
 from collections import Counter, deque
@@ -306,6 +307,9 @@ class FramedDriver:
                     self._settle(self._requests.popleft(), lost)
                 self._counts['unanswered'] += len(self._flights)
                 self._flights.clear()
+            # Bytes that nobody takes must not hold up closing; an unplugged port has none.
+            with contextlib.suppress(OSError, termios.error):
+                port.reset_output_buffer()
             port.close()
 
     def _due(self, now: float) -> list[bytes]:

@@ -125,6 +125,7 @@ class BoardLink:
         self._changed = threading.Condition()
         self._thread: threading.Thread | None = None
         self._driver: BoardDriver | None = None
+        self._found = False
         self._closing = False
         self._state = LinkState.CLOSED
         self._released = False
@@ -228,9 +229,8 @@ class BoardLink:
     def status(self) -> LinkStatus:
         """Tell the latest that is known. Never waits."""
         with self._changed:
-            now = self._driver.status() if self._driver is not None else self._last_status
-            running = now.traffic if self._driver is not None else Traffic()
-            running_error = now.last_error if self._driver is not None else ''
+            running = self._driver.status() if self._driver is not None else _NOTHING_KNOWN
+            now = running if self._found else self._last_status
             return LinkStatus(
                 state=self._state,
                 released=self._released,
@@ -239,12 +239,12 @@ class BoardLink:
                 let_go=self._let_go,
                 reboots=self._reboots,
                 losses=self._losses,
-                traffic=self._past_traffic + running,
+                traffic=self._past_traffic + running.traffic,
                 ack_latency=now.ack_latency,
                 bad_at_board=now.bad_at_board,
                 silences=now.silences,
                 supply=now.supply,
-                last_error=running_error or self._last_error,
+                last_error=running.last_error or self._last_error,
             )
 
     def close(self) -> None:
@@ -273,10 +273,11 @@ class BoardLink:
         try:
             identity = driver.open()
             with self._changed:
+                self._found = True
                 if self._released:
                     driver.release()
-                else:
-                    self._compare(identity.enabled)
+                # What is off now stays off, even if enabling it had only been begun.
+                self._compare(self._wanted | self._confirmed, identity.enabled)
                 if self._identity is not None and identity.boots != self._identity.boots:
                     self._reboots += 1
                 self._identity = identity
@@ -289,19 +290,23 @@ class BoardLink:
             self._posed = False
         return identity
 
-    def _compare(self, enabled: frozenset[int]) -> None:
+    def _compare(self, expected: frozenset[int], enabled: frozenset[int]) -> None:
         """Count channels that lost their pulses without us, and stop wanting any."""
-        if self._confirmed - enabled:
+        if expected - enabled:
             self._let_go += 1
             self._wanted = frozenset()
-        self._confirmed = enabled
+        self._confirmed = frozenset() if self._released else enabled
 
     def _drop(self, driver: BoardDriver, reason: str) -> None:
         """End a conversation and enter it in the books."""
-        driver.close()
+        driver.close()  # may take a moment, so not under the lock
         with self._changed:
-            self._past_traffic += driver.status().traffic
+            status = driver.status()
+            self._past_traffic += status.traffic
+            if self._found:
+                self._last_status = status
             self._driver = None
+            self._found = False
             self._state = LinkState.CLOSED if self._thread is None else LinkState.LOST
             self._last_error = reason
 
@@ -311,12 +316,9 @@ class BoardLink:
             if driver is not None:
                 self._serve(driver)
                 with self._changed:
-                    self._last_status = driver.status()
-                    if self._closing:
-                        self._drop(driver, self._last_error)
-                        return
-                    self._losses += 1
-                    self._drop(driver, self._last_status.last_error)
+                    closing = self._closing
+                    self._losses += not closing
+                self._drop(driver, self._last_error if closing else driver.status().last_error)
             with self._changed:
                 if self._changed.wait_for(lambda: self._closing, timeout=REOPEN_EVERY):
                     return
@@ -332,8 +334,7 @@ class BoardLink:
             with self._changed:
                 if self._closing or not status.connected:
                     return
-                if not self._released:
-                    self._compare(status.enabled)
+                self._compare(self._confirmed, status.enabled)
                 missing = self._wanted - status.enabled if self._posed else frozenset()
             if missing:
                 try:

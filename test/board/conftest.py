@@ -1,0 +1,62 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""Mock boards as real processes, and waiting for what they do."""
+
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from leg_kinematics.board.pulse_log import Record, read_log
+
+Until = Callable[[Callable[[], object]], None]
+
+
+@dataclass(frozen=True)
+class MockProcess:
+    """A running mock board, its port and its log."""
+
+    process: subprocess.Popen[str]
+    port: Path
+    log: Path
+
+    def records(self, event: str) -> list[Record]:
+        """Give what the log holds of one kind of event."""
+        return [record for record in read_log(self.log) if record.event == event]
+
+
+@pytest.fixture
+def start_mock(tmp_path: Path) -> Iterator[Callable[..., MockProcess]]:
+    """Start mock boards, always at the same port and with the same log, and end them."""
+    port, log = tmp_path / 'port', tmp_path / 'log.jsonl'
+    with ExitStack() as stack:
+
+        def start(*options: str) -> MockProcess:
+            command = [sys.executable, '-m', 'leg_kinematics.board.mock']
+            command += ['--link', str(port), '--log', str(log), *options]
+            process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+            stack.enter_context(process)
+            stack.callback(process.kill)
+            assert process.stdout is not None
+            assert process.stdout.readline() == f'ready {port}\n'
+            return MockProcess(process, port, log)
+
+        yield start
+
+
+@pytest.fixture
+def until() -> Until:
+    """Wait until something is true; the time allowed is for a machine under heavy load."""
+
+    def wait(condition: Callable[[], object]) -> None:
+        deadline = time.monotonic() + 30.0
+        while not condition():
+            assert time.monotonic() < deadline, 'waited in vain'
+            time.sleep(0.01)  # nothing tells across the process boundary
+
+    return wait

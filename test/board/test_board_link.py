@@ -1,0 +1,260 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""A link that outlives the loss of its board, with real processes at both ends of a pty."""
+
+import itertools
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from leg_kinematics.board.driver import BoardSpec, Reaction, SilenceAction
+from leg_kinematics.board.link import BoardLink, LinkState
+from leg_kinematics.errors import BoardError, PortError, RefusedError
+
+CHANNELS = range(18)
+ON = frozenset(CHANNELS)
+LIMITS = dict.fromkeys(CHANNELS, (600.0, 2400.0))
+HOLD = SilenceAction(Reaction.HOLD, 20.0)
+
+Until = Callable[[Callable[[], object]], None]
+MakeLink = Callable[..., BoardLink]
+
+
+@pytest.fixture
+def make_link(tmp_path: Path) -> Iterator[MakeLink]:
+    """Make links to the port of the mock board, and close them at the end."""
+    made: list[BoardLink] = []
+
+    def make(
+        silence: SilenceAction = HOLD, limits: dict[int, tuple[float, float]] = LIMITS
+    ) -> BoardLink:
+        made.append(BoardLink(BoardSpec('main', 'framed', str(tmp_path / 'port')), limits, silence))
+        return made[-1]
+
+    yield make
+    for link in made:
+        link.close()
+
+
+class Driver:
+    """Streams poses that all differ, as a robot's control loop does."""
+
+    def __init__(self, link: BoardLink) -> None:
+        """Start at 1000 us."""
+        self.link = link
+        self.sent: list[dict[int, float]] = []
+        self._steps = itertools.count()
+
+    def step(self) -> bool:
+        """Offer one pose."""
+        step = next(self._steps)
+        self.sent.append({channel: 1000.0 + step % 1000 / 2 + channel for channel in CHANNELS})
+        return self.link.set_pulses(self.sent[-1])
+
+    def until(self, condition: Callable[[], object]) -> Callable[[], bool]:
+        """Combine a step with a condition, for waiting while driving."""
+
+        def drive_and_ask() -> bool:
+            self.step()
+            return bool(condition())
+
+        return drive_and_ask
+
+
+def start_up(link: BoardLink, until: Until) -> Driver:
+    """Open a link and enable all channels."""
+    link.open()
+    driver = Driver(link)
+    link.enable(CHANNELS)
+    until(driver.until(lambda: link.status().enabled == ON))
+    return driver
+
+
+def test_it_opens_configures_and_enables(
+    start_mock: Callable[..., Any], make_link: MakeLink, until: Until
+) -> None:
+    """After the start-up the link is ready, nothing was refused and the board drives."""
+    mock = start_mock()
+    link = make_link()
+    assert link.status().state is LinkState.CLOSED
+    start_up(link, until)
+    status = link.status()
+    assert status.state is LinkState.READY
+    assert (status.traffic.refused, status.losses, status.let_go, status.last_error) == (
+        0,
+        0,
+        0,
+        '',
+    )
+    assert len(mock.records('setting')) == 1 + len(LIMITS)
+    assert len(mock.records('enable')) == 1
+
+
+def test_a_missing_port_is_told_at_once(make_link: MakeLink) -> None:
+    """The first opening does not wait for a board to appear."""
+    link = make_link()
+    with pytest.raises(PortError, match='does not exist'):
+        link.open()
+    assert link.status().state is LinkState.CLOSED
+
+
+def test_a_wrong_setting_is_told_at_once(
+    start_mock: Callable[..., Any], make_link: MakeLink
+) -> None:
+    """Limits that the board refuses end the first opening, and the port is free again."""
+    start_mock()
+    with pytest.raises(RefusedError, match='refused limits'):
+        make_link(limits={0: (100.0, 2400.0)}).open()
+    make_link().open()
+
+
+def test_a_restarted_board_waits_for_the_start_up(
+    start_mock: Callable[..., Any], make_link: MakeLink, until: Until
+) -> None:
+    """After SIGKILL and restart the link configures by itself and enables nothing by itself."""
+    first = start_mock()
+    link = make_link()
+    driver = start_up(link, until)
+    first.process.kill()
+    until(driver.until(lambda: link.status().state is LinkState.LOST))
+    assert not driver.step()
+    assert link.status().enabled == ON  # the last that was known
+    second = start_mock()
+    until(driver.until(lambda: link.status().state is LinkState.READY))
+    boot = second.records('boot')[-1].time
+    until(driver.until(lambda: any(r.time > boot for r in second.records('pose'))))
+    status = link.status()
+    assert (status.losses, status.reboots, status.let_go) == (1, 1, 1)
+    assert status.enabled == frozenset()
+    assert all(record.time < boot for record in second.records('enable'))
+    link.enable(CHANNELS)
+    until(driver.until(lambda: link.status().enabled == ON))
+    assert all(record.pulses_us in driver.sent for record in second.records('pose'))
+
+
+def test_a_board_plugged_in_again_goes_on(
+    start_mock: Callable[..., Any], make_link: MakeLink, until: Until
+) -> None:
+    """A board that kept its state is configured again and drives on without a start-up."""
+    mock = start_mock('--hang-up-after', '60', '--hang-up-for', '0.3')
+    link = make_link()
+    driver = start_up(link, until)
+    until(driver.until(lambda: link.status().losses))
+    until(driver.until(lambda: link.status().state is LinkState.READY))
+    count = len(mock.records('pose'))
+    until(driver.until(lambda: len(mock.records('pose')) > count))
+    status = link.status()
+    assert (status.reboots, status.let_go) == (0, 0)
+    assert status.enabled == ON
+    assert len(mock.records('enable')) == 1
+    assert mock.records('pose')[-1].enabled == 2**18 - 1
+
+
+def test_a_stalled_board_is_lost_and_found(
+    start_mock: Callable[..., Any], make_link: MakeLink, until: Until
+) -> None:
+    """Nothing hangs while the board does not read, and afterwards it drives on."""
+    mock = start_mock('--stall', '1.5', '--stall-at', '60')
+    link = make_link()
+    driver = start_up(link, until)
+    until(driver.until(lambda: link.status().losses))
+    until(driver.until(lambda: link.status().state is LinkState.READY))
+    assert link.status().let_go == 0
+    count = len(mock.records('pose'))
+    until(driver.until(lambda: len(mock.records('pose')) > count))
+    assert all(record.pulses_us in driver.sent for record in mock.records('pose'))
+
+
+def test_silence_that_released_needs_a_start_up(
+    start_mock: Callable[..., Any], make_link: MakeLink, until: Until
+) -> None:
+    """When poses stop and the board lets go, new poses alone do not switch it on again."""
+    mock = start_mock()
+    link = make_link(SilenceAction(Reaction.RELEASE, 0.3))
+    driver = start_up(link, until)
+    until(lambda: link.status().let_go)
+    assert link.status().enabled == frozenset()
+    assert link.status().losses == 0
+    count = len(mock.records('pose'))
+    until(driver.until(lambda: len(mock.records('pose')) > count + 5))
+    assert len(mock.records('enable')) == 1
+    link.enable(CHANNELS)
+    until(driver.until(lambda: link.status().enabled == ON))
+
+
+def test_release_is_latched_until_rearmed(
+    start_mock: Callable[..., Any], make_link: MakeLink, until: Until
+) -> None:
+    """While released, poses and enabling do nothing; after rearming the start-up works again."""
+    mock = start_mock()
+    link = make_link()
+    driver = start_up(link, until)
+    link.release()
+    until(lambda: link.status().enabled == frozenset())
+    assert link.status().released
+    count = len(mock.records('pose'))
+    link.enable(CHANNELS)
+    assert not driver.step()
+    link.rearm()
+    assert not link.status().released
+    until(driver.until(lambda: len(mock.records('pose')) > count + 5))
+    assert link.status().enabled == frozenset()
+    assert link.status().let_go == 0
+    link.enable(CHANNELS)
+    until(driver.until(lambda: link.status().enabled == ON))
+
+
+def test_release_reaches_a_board_that_was_away(
+    start_mock: Callable[..., Any], make_link: MakeLink, until: Until
+) -> None:
+    """A release while the line is broken is sent first when the board, still driving, is back."""
+    mock = start_mock('--hang-up-after', '60', '--hang-up-for', '1.0')
+    link = make_link()
+    driver = start_up(link, until)
+    until(driver.until(lambda: link.status().state is LinkState.LOST))
+    link.release()
+    with pytest.raises(BoardError, match='has not confirmed its release'):
+        link.rearm()
+    until(lambda: link.status().enabled == frozenset())
+    (released,) = mock.records('release')
+    assert all(record.time < released.time for record in mock.records('pose'))
+    link.rearm()
+
+
+def test_close_ends_it_in_any_state(
+    start_mock: Callable[..., Any], make_link: MakeLink, until: Until
+) -> None:
+    """Closing returns while the board is lost, and a closed link takes no poses."""
+    mock = start_mock()
+    link = make_link()
+    driver = start_up(link, until)
+    mock.process.kill()
+    until(driver.until(lambda: link.status().state is LinkState.LOST))
+    link.close()
+    assert link.status().state is LinkState.CLOSED
+    assert not driver.step()
+
+
+def test_a_closed_link_can_be_opened_again(
+    start_mock: Callable[..., Any], make_link: MakeLink, until: Until
+) -> None:
+    """The board kept its state meanwhile, and the counts go on."""
+    start_mock()
+    link = make_link()
+    start_up(link, until)
+    link.close()
+    sent = link.status().traffic.sent
+    assert link.open().enabled == ON
+    assert link.status().traffic.sent > sent
+
+
+def test_a_link_is_opened_once(start_mock: Callable[..., Any], make_link: MakeLink) -> None:
+    """Opening what is open is an error and breaks nothing."""
+    start_mock()
+    link = make_link()
+    link.open()
+    with pytest.raises(BoardError, match='open already'):
+        link.open()
+    assert link.status().state is LinkState.READY

@@ -1,0 +1,257 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""The serial driver in one conversation with a mock board behind a real pty."""
+
+import contextlib
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from leg_kinematics.board import framed
+from leg_kinematics.board.driver import BoardStatus, Reaction, SilenceAction
+from leg_kinematics.board.framed import FramedDriver
+from leg_kinematics.errors import CommandError, LinkLostError, PortError, RefusedError
+
+LIMITS = dict.fromkeys(range(18), (600.0, 2400.0))
+HOLD = SilenceAction(Reaction.HOLD, 20.0)
+POSE = dict.fromkeys(range(18), 1500.0)
+
+Until = Callable[[Callable[[], object]], None]
+
+
+@pytest.fixture
+def make_driver() -> Iterator[Callable[[Path], FramedDriver]]:
+    """Make drivers, and close them at the end."""
+    made: list[FramedDriver] = []
+
+    def make(port: Path) -> FramedDriver:
+        made.append(FramedDriver(str(port)))
+        return made[-1]
+
+    yield make
+    for driver in made:
+        driver.close()
+
+
+Made = Callable[[Path], FramedDriver]
+
+
+def answered(driver: FramedDriver) -> bool:
+    """Tell whether nothing is under way."""
+    traffic = driver.status().traffic
+    return traffic.sent == traffic.acknowledged + traffic.refused + traffic.unanswered
+
+
+def test_it_identifies_configures_enables_and_drives(
+    start_mock: Callable[..., Any], make_driver: Made, until: Until
+) -> None:
+    """A whole conversation: every frame is acknowledged, and the board logs what was meant."""
+    mock = start_mock()
+    driver = make_driver(mock.port)
+    identity = driver.open()
+    assert (identity.channels, identity.enabled) == (18, frozenset())
+    driver.configure(LIMITS, HOLD)
+    driver.set_pulses(POSE)
+    driver.enable(range(18))
+    assert driver.status().enabled == frozenset(range(18))
+    driver.set_pulses(POSE | {7: 1600.25})
+    until(lambda: len(mock.records('pose')) == 2)
+    until(lambda: answered(driver))
+    assert mock.records('pose')[-1].pulses_us == POSE | {7: 1600.0}
+    status = driver.status()
+    assert status.connected
+    assert status.ack_latency is not None
+    assert (status.traffic.refused, status.traffic.unanswered, status.traffic.bad) == (0, 0, 0)
+
+
+def test_a_refused_pose_is_told(
+    start_mock: Callable[..., Any], make_driver: Made, until: Until
+) -> None:
+    """The status counts it and names reason and channel; nothing reached the servos."""
+    mock = start_mock()
+    driver = make_driver(mock.port)
+    driver.open()
+    driver.configure(LIMITS | {4: (1000.0, 1400.0)}, HOLD)
+    driver.set_pulses(POSE)
+    until(lambda: driver.status().traffic.refused == 1)
+    assert driver.status().last_error == 'the board refused pose: beyond limits (channel 4)'
+    assert mock.records('pose') == []
+
+
+def test_a_refused_setting_raises(start_mock: Callable[..., Any], make_driver: Made) -> None:
+    """Limits that the board cannot keep and enabling without a pose are errors for the caller."""
+    driver = make_driver(start_mock().port)
+    driver.open()
+    with pytest.raises(RefusedError, match=r'refused limits: bad setting \(channel 3\)'):
+        driver.configure({3: (2400.0, 600.0)}, HOLD)
+    with pytest.raises(RefusedError, match=r'refused enable: no pulse \(channel 5\)'):
+        driver.enable([5])
+
+
+@pytest.mark.parametrize(
+    ('pulses_us', 'complaint'),
+    [
+        ({18: 1500.0}, 'channel 18 does not exist'),
+        ({0: float('nan')}, 'pulse nan us for channel 0'),
+        ({0: 0.0}, 'pulse 0.0 us for channel 0'),
+        ({2: 9000.0}, 'pulse 9000.0 us for channel 2'),
+    ],
+)
+def test_a_pose_that_is_none_is_not_sent(
+    start_mock: Callable[..., Any],
+    make_driver: Made,
+    pulses_us: dict[int, float],
+    complaint: str,
+) -> None:
+    """Channels and pulses that cannot be are refused on this side already."""
+    driver = make_driver(start_mock().port)
+    driver.open()
+    with pytest.raises(CommandError, match=complaint):
+        driver.set_pulses(pulses_us)
+
+
+def test_release_overtakes_and_is_confirmed(
+    start_mock: Callable[..., Any], make_driver: Made, until: Until
+) -> None:
+    """A release goes out before the pose that waits, and the board confirms that all is off."""
+    mock = start_mock()
+    driver = make_driver(mock.port)
+    driver.open()
+    driver.configure(LIMITS, HOLD)
+    driver.set_pulses(POSE)
+    driver.enable(range(18))
+    driver.release()
+    until(lambda: not driver.status().enabled)
+    (released,) = mock.records('release')
+    assert released.enabled == 0
+
+
+def test_a_missing_port_says_what_to_do(tmp_path: Path, make_driver: Made) -> None:
+    """The message names the port and what there is instead."""
+    with pytest.raises(PortError, match=r'nowhere does not exist; plug the board in'):
+        make_driver(tmp_path / 'nowhere').open()
+
+
+def test_a_busy_port_says_what_to_do(start_mock: Callable[..., Any], make_driver: Made) -> None:
+    """A second driver is told so, and the first one goes on."""
+    mock = start_mock()
+    first = make_driver(mock.port)
+    first.open()
+    with pytest.raises(PortError, match='is in use by another program; close'):
+        make_driver(mock.port).open()
+    first.configure(LIMITS, HOLD)
+
+
+def test_a_file_is_not_a_port(tmp_path: Path, make_driver: Made) -> None:
+    """Something that can be opened but is no terminal is an error as well."""
+    file = tmp_path / 'file'
+    file.touch()
+    with pytest.raises(PortError, match='cannot be opened as a serial port'):
+        make_driver(file).open()
+
+
+def test_a_board_that_never_answers_is_given_up(
+    start_mock: Callable[..., Any], make_driver: Made, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Pings are repeated for a while and then end in an error."""
+    monkeypatch.setattr(framed, 'IDENTIFY_WITHIN', 0.5)
+    driver = make_driver(start_mock('--silent').port)
+    with pytest.raises(LinkLostError, match='no answer to hello'):
+        driver.open()
+    status = driver.status()
+    assert not status.connected
+    assert status.traffic.sent > 1
+    assert status.traffic.sent == status.traffic.unanswered
+
+
+def test_close_ends_an_opening(
+    start_mock: Callable[..., Any], make_driver: Made, until: Until
+) -> None:
+    """Who waits in open gets an error when another thread closes the driver."""
+    driver = make_driver(start_mock('--silent').port)
+    errors: list[LinkLostError] = []
+
+    def open_it() -> None:
+        try:
+            driver.open()
+        except LinkLostError as error:
+            errors.append(error)
+
+    thread = threading.Thread(target=open_it)
+    thread.start()
+    until(lambda: driver.status().traffic.sent)
+    driver.close()
+    thread.join(timeout=30.0)
+    assert len(errors) == 1
+
+
+def test_death_of_the_board_is_noticed(
+    start_mock: Callable[..., Any], make_driver: Made, until: Until
+) -> None:
+    """When the port goes away, the status tells and every later call raises."""
+    mock = start_mock()
+    driver = make_driver(mock.port)
+    driver.open()
+    mock.process.kill()
+    until(lambda: not driver.status().connected)
+    assert 'the line broke' in driver.status().last_error
+    with pytest.raises(LinkLostError, match='the line broke'):
+        driver.set_pulses(POSE)
+    with pytest.raises(LinkLostError, match='the line broke'):
+        driver.enable([0])
+
+
+def test_a_stalled_board_is_noticed_and_gets_few_stale_poses(
+    start_mock: Callable[..., Any], make_driver: Made, until: Until
+) -> None:
+    """Poses do not pile up in front of a board that stopped reading."""
+    mock = start_mock('--stall', '3', '--stall-at', '30')
+    driver = make_driver(mock.port)
+    driver.open()
+    driver.configure(LIMITS, HOLD)
+    offered = 0
+
+    def drive() -> BoardStatus:
+        nonlocal offered
+        with contextlib.suppress(LinkLostError):
+            driver.set_pulses(POSE | {0: 1000.0 + offered % 1000})
+            offered += 1
+        return driver.status()
+
+    until(lambda: not drive().connected)
+    assert 'silent' in driver.status().last_error
+    last_before = max(record.time for record in mock.records('pose'))
+    until(lambda: any(record.time > last_before for record in mock.records('pose')))
+    stale = [record for record in mock.records('pose') if record.time > last_before]
+    assert len(stale) <= framed.POSES_IN_FLIGHT * (framed.LOST_AFTER / framed.ANSWER_WITHIN + 1)
+
+
+def test_a_noisy_line_makes_no_pulse_of_its_own(
+    start_mock: Callable[..., Any], make_driver: Made, until: Until
+) -> None:
+    """With bytes lost and turned over both ways, every logged pose is one that was sent."""
+    mock = start_mock('--drop', '0.001', '--corrupt', '0.002')
+    driver = make_driver(mock.port)
+    driver.open()
+    driver.configure(LIMITS, HOLD)
+    sent: list[dict[int, float]] = []
+
+    def drive() -> int:
+        sent.append({channel: 1000.0 + len(sent) / 2 + channel for channel in range(18)})
+        driver.set_pulses(sent[-1])
+        return len(sent)
+
+    until(lambda: drive() == 200)
+    driver.enable(range(18))
+    until(lambda: drive() == 400)
+    until(lambda: answered(driver))
+    told = [record.pulses_us for record in mock.records('pose')]
+    assert len(told) > 200
+    assert all(pulses in sent for pulses in told)
+    assert mock.records('bad')
+    traffic = driver.status().traffic
+    assert traffic.unanswered > 0
+    assert traffic.bad > 0

@@ -1,0 +1,387 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""The board's side of the protocol, rule by rule and under noise."""
+
+import re
+from importlib.resources import files
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from leg_kinematics.board import frames
+from leg_kinematics.board.driver import Reaction
+from leg_kinematics.board.frames import (
+    Ack,
+    Enable,
+    Frame,
+    FrameDecoder,
+    Hello,
+    Identity,
+    Limits,
+    Message,
+    MessageType,
+    Pose,
+    Reason,
+    Refused,
+    Release,
+    Silence,
+    StatusReport,
+    StatusRequest,
+    encode,
+)
+from leg_kinematics.board.pulse_log import Record
+from leg_kinematics.board.servo import ServoDynamics
+from leg_kinematics.board.simulated_board import SimulatedBoard
+
+DYNAMICS = ServoDynamics(speed_us_per_s=4000.0, dead_band_us=4.0)
+LOWEST, HIGHEST = 600.0, 2400.0
+ALL = 2**frames.CHANNELS - 1
+
+
+def pose(**pulses_us: float) -> Pose:
+    """Make a pose from channel names such as c0."""
+    values = [0.0] * frames.CHANNELS
+    for name, pulse in pulses_us.items():
+        values[int(name[1:])] = pulse
+    return Pose(tuple(values))
+
+
+class Bench:
+    """A board on the bench: a clock to turn and a host that counts its frames."""
+
+    def __init__(self) -> None:
+        """Switch it on at time 0."""
+        self.now = 0.0
+        self.records: list[Record] = []
+        self.board = SimulatedBoard(DYNAMICS, 0.0, boots=7, record=self.records.append)
+        self._seq = 0
+
+    def say(self, message: Message, *, seq: int | None = None) -> Message:
+        """Send one message and give the only answer, which must carry its number."""
+        if seq is None:
+            self._seq = seq = (self._seq + 1) % 256
+        (reply,) = FrameDecoder().feed(self.board.receive(encode(message, seq), self.now))
+        assert isinstance(reply, Frame)
+        assert reply.seq == seq
+        return reply.message
+
+    def wait(self, seconds: float) -> None:
+        """Let time pass."""
+        self.now += seconds
+        self.board.advance(self.now)
+
+
+@pytest.fixture
+def bench() -> Bench:
+    """Switch a board on."""
+    return Bench()
+
+
+@pytest.fixture
+def limited(bench: Bench) -> Bench:
+    """Set limits for every channel."""
+    for channel in range(frames.CHANNELS):
+        assert bench.say(Limits(channel, LOWEST, HIGHEST)) == Ack(MessageType.LIMITS)
+    return bench
+
+
+@pytest.fixture
+def driving(limited: Bench) -> Bench:
+    """Switch channels 0 and 1 on."""
+    assert limited.say(pose(c0=1500.0, c1=1600.0)) == Ack(MessageType.POSE)
+    assert limited.say(Enable(0b11)) == Ack(MessageType.ENABLE)
+    return limited
+
+
+def test_hello_is_answered_with_the_identity(bench: Bench) -> None:
+    """A board just switched on tells its version, size, boots, and that nothing is on."""
+    identity = bench.say(Hello())
+    assert isinstance(identity, Identity)
+    assert identity.protocol == frames.PROTOCOL_VERSION
+    assert (identity.channels, identity.boots, identity.enabled) == (18, 7, 0)
+
+
+def test_the_worked_frames_are_a_conversation() -> None:
+    """A board that hears the host's frames of the page answers with the board's, byte by byte."""
+    page = files('leg_kinematics.board').joinpath('protocol.md').read_text(encoding='utf-8')
+    worked = re.findall(r'\| \d+ \| `([0-9a-f ]+)` \|$', page, re.MULTILINE)
+    board = SimulatedBoard(DYNAMICS, 0.0, boots=7)
+    answers = set()
+    for data in map(bytes.fromhex, worked):
+        (frame,) = FrameDecoder().feed(data)
+        assert isinstance(frame, Frame)
+        if frame.message.TYPE < MessageType.IDENTITY:
+            answers.add(board.receive(data, 0.0))
+        else:
+            assert data in answers
+
+
+def test_no_pulse_before_limits(bench: Bench) -> None:
+    """A pose for a channel without limits is refused and names the channel."""
+    assert bench.say(pose(c3=1500.0)) == Refused(MessageType.POSE, Reason.NO_LIMITS, 3)
+
+
+def test_no_pulse_before_enable(limited: Bench) -> None:
+    """An accepted pose alone switches nothing on."""
+    assert limited.say(pose(c0=1500.0)) == Ack(MessageType.POSE)
+    assert limited.board.outputs_us == {}
+
+
+def test_enable_demands_a_pulse(limited: Bench) -> None:
+    """A channel that the last pose left out cannot be enabled, nor any other of the frame."""
+    limited.say(pose(c0=1500.0))
+    assert limited.say(Enable(0b11)) == Refused(MessageType.ENABLE, Reason.NO_PULSE, 1)
+    assert limited.board.outputs_us == {}
+
+
+def test_enable_leaves_the_others_as_they_are(driving: Bench) -> None:
+    """Enabling a third channel adds to the two that are on."""
+    driving.say(pose(c0=1500.0, c1=1600.0, c2=1700.0))
+    assert driving.say(Enable(0b100)) == Ack(MessageType.ENABLE)
+    assert driving.board.outputs_us == {0: 1500.0, 1: 1600.0, 2: 1700.0}
+
+
+@pytest.mark.parametrize(
+    ('wrong', 'reason', 'channel'),
+    [
+        (pose(c0=1550.0, c1=2400.5), Reason.BEYOND_LIMITS, 1),
+        (pose(c0=599.5, c1=1650.0), Reason.BEYOND_LIMITS, 0),
+        (pose(c0=1550.0), Reason.NO_PULSE, 1),
+        (pose(c0=1550.0, c1=1650.0, c9=30000.0), Reason.BEYOND_LIMITS, 9),
+    ],
+)
+def test_a_wrong_pose_is_refused_whole(
+    driving: Bench, wrong: Pose, reason: Reason, channel: int
+) -> None:
+    """One wrong channel keeps every channel at its pulse, and does not feed the watchdog."""
+    silent_at = driving.board.silent_at
+    driving.now += 0.1
+    assert driving.say(wrong) == Refused(MessageType.POSE, reason, channel)
+    assert driving.board.outputs_us == {0: 1500.0, 1: 1600.0}
+    assert driving.board.silent_at == silent_at
+
+
+def test_limits_themselves_are_inside(driving: Bench) -> None:
+    """The lowest and the highest pulse are accepted."""
+    assert driving.say(pose(c0=LOWEST, c1=HIGHEST)) == Ack(MessageType.POSE)
+
+
+@pytest.mark.parametrize(
+    ('message', 'reason', 'channel'),
+    [
+        (Limits(18, 600.0, 2400.0), Reason.NO_SUCH_CHANNEL, 18),
+        (Limits(2, 499.5, 2400.0), Reason.BAD_SETTING, 2),
+        (Limits(2, 600.0, 2500.5), Reason.BAD_SETTING, 2),
+        (Limits(2, 1500.0, 1500.0), Reason.BAD_SETTING, 2),
+        (Limits(0, 1600.0, 2400.0), Reason.BAD_SETTING, 0),
+        (Silence(Reaction.HOLD, 0), Reason.BAD_SETTING, frames.NO_CHANNEL),
+        (Enable(1 << 18), Reason.NO_SUCH_CHANNEL, 18),
+    ],
+)
+def test_a_bad_setting_is_refused(
+    driving: Bench, message: Message, reason: Reason, channel: int
+) -> None:
+    """Channels, ranges and timeouts that cannot be are refused with reason and channel."""
+    before = driving.board.outputs_us
+    assert driving.say(message) == Refused(message.TYPE, reason, channel)
+    assert driving.board.outputs_us == before
+
+
+def test_narrower_limits_forget_a_pulse_that_waits(limited: Bench) -> None:
+    """A pulse accepted under the old limits cannot be enabled under the new ones."""
+    limited.say(pose(c0=700.0))
+    assert limited.say(Limits(0, 1000.0, 2000.0)) == Ack(MessageType.LIMITS)
+    assert limited.say(Enable(1)) == Refused(MessageType.ENABLE, Reason.NO_PULSE, 0)
+
+
+def test_release_stops_everything_and_forgets_the_pose(driving: Bench) -> None:
+    """After a release nothing is on, and enabling needs a new pose."""
+    assert driving.say(Release()) == Ack(MessageType.RELEASE)
+    assert driving.board.outputs_us == {}
+    assert driving.say(Enable(1)) == Refused(MessageType.ENABLE, Reason.NO_PULSE, 0)
+
+
+def test_a_repeated_frame_is_answered_and_not_obeyed_twice(driving: Bench) -> None:
+    """The same frame with the same number gets the same answer and is logged and counted once."""
+    for _ in range(3):
+        assert driving.say(pose(c0=1510.0, c1=1610.0), seq=99) == Ack(MessageType.POSE)
+    assert [r.seq for r in driving.records if r.event == 'pose'].count(99) == 1
+    report = driving.say(StatusRequest())
+    assert isinstance(report, StatusReport)
+    assert report.accepted == 2
+
+
+def test_a_new_conversation_may_begin_with_any_number(driving: Bench) -> None:
+    """After hello the number of the last frame means nothing any more."""
+    driving.say(pose(c0=1510.0, c1=1610.0), seq=99)
+    driving.say(Hello())
+    driving.say(pose(c0=1510.0, c1=1610.0), seq=99)
+    assert [r.seq for r in driving.records if r.event == 'pose'].count(99) == 2
+
+
+@pytest.mark.parametrize(
+    ('reaction', 'left'),
+    [(Reaction.HOLD, {0: 1500.0, 1: 1600.0}), (Reaction.RELEASE, {})],
+)
+def test_silence_does_what_was_set(
+    driving: Bench, reaction: Reaction, left: dict[int, float]
+) -> None:
+    """At the timeout and not before, pulses are held or released, and one silence is counted."""
+    driving.say(Silence(reaction, 200))
+    driving.wait(0.199)
+    assert driving.board.outputs_us == {0: 1500.0, 1: 1600.0}
+    driving.wait(0.001)
+    assert driving.board.outputs_us == left
+    driving.wait(10.0)
+    report = driving.say(StatusRequest())
+    assert isinstance(report, StatusReport)
+    assert report.silences == 1
+    assert [r.detail for r in driving.records if r.event == 'silence'] == [reaction.value]
+
+
+def test_a_board_that_was_told_nothing_releases_on_silence(driving: Bench) -> None:
+    """Half a second without a pose ends the pulses by default."""
+    driving.wait(0.5)
+    assert driving.board.outputs_us == {}
+
+
+def test_only_poses_feed_the_watchdog(driving: Bench) -> None:
+    """Other frames do not count as a sign that somebody steers."""
+    for _ in range(6):
+        driving.wait(0.1)
+        driving.say(StatusRequest())
+        driving.say(Hello())
+    assert driving.board.outputs_us == {}
+
+
+def test_a_stale_pulse_is_not_enabled(driving: Bench) -> None:
+    """After a silence the pulses of channels that were off are forgotten, even when holding."""
+    driving.say(Silence(Reaction.HOLD, 200))
+    driving.say(pose(c0=1500.0, c1=1600.0, c2=1700.0))
+    driving.wait(1.0)
+    assert driving.say(Enable(0b100)) == Refused(MessageType.ENABLE, Reason.NO_PULSE, 2)
+
+
+def test_a_pose_ends_the_silence(driving: Bench) -> None:
+    """A held board follows again at once."""
+    driving.say(Silence(Reaction.HOLD, 200))
+    driving.wait(1.0)
+    assert driving.say(pose(c0=1510.0, c1=1600.0)) == Ack(MessageType.POSE)
+    assert driving.board.outputs_us == {0: 1510.0, 1: 1600.0}
+
+
+def test_servos_follow_what_is_put_out(driving: Bench) -> None:
+    """By hand: 10 ms at 4000 us/s towards a new pulse are 40 us; channels that are off stay."""
+    driving.say(pose(c0=1700.0, c1=1600.0, c2=1500.0))
+    driving.wait(0.01)
+    assert driving.board.positions_us == {0: pytest.approx(1540.0), 1: 1600.0}
+
+
+def test_servos_stop_at_the_moment_of_the_release_by_silence(driving: Bench) -> None:
+    """A late look at the board does not let a released servo run on."""
+    driving.say(Silence(Reaction.RELEASE, 10))
+    driving.say(pose(c0=1700.0, c1=1600.0))
+    driving.wait(5.0)
+    assert driving.board.positions_us[0] == pytest.approx(1540.0)
+
+
+def test_a_boards_own_messages_are_not_obeyed(bench: Bench) -> None:
+    """An echo of the line is counted as bad and not answered."""
+    assert bench.board.receive(encode(Ack(MessageType.POSE), 3), 0.0) == b''
+    report = bench.say(StatusRequest())
+    assert isinstance(report, StatusReport)
+    assert report.bad == 1
+
+
+def test_the_record_tells_every_pulse_even_of_refused_poses(driving: Bench) -> None:
+    """What was commanded can be read back, with the number of the frame and what is on."""
+    driving.say(pose(c0=1510.0, c1=2450.0), seq=50)
+    last = driving.records[-1]
+    assert (last.event, last.seq, last.enabled) == ('refused', 50, 0b11)
+    assert last.pulses_us == {0: 1510.0, 1: 2450.0}
+
+
+GRID = st.integers(1100, 4900).map(lambda half_us: half_us / 2)
+POSES = st.lists(GRID | st.just(0.0), min_size=18, max_size=18).map(lambda p: Pose(tuple(p)))
+GOOD_POSES = st.lists(
+    st.integers(1200, 4800).map(lambda half_us: half_us / 2), min_size=18, max_size=18
+).map(lambda p: Pose(tuple(p)))
+STEPS: st.SearchStrategy[Message | float] = st.one_of(
+    st.builds(Limits, st.integers(0, 19), GRID, GRID),
+    st.builds(Silence, st.sampled_from(Reaction), st.integers(0, 400)),
+    st.builds(Enable, st.integers(0, ALL) | st.just(ALL)),
+    POSES,
+    GOOD_POSES,
+    st.builds(Release),
+    st.builds(Hello),
+    st.floats(0.0, 0.6),
+)
+
+
+@settings(deadline=None)
+@given(st.lists(STEPS, max_size=40))
+def test_every_output_was_commanded_by_an_accepted_pose(steps: list[Message | float]) -> None:
+    """Whatever is said in whatever order: outputs come from accepted poses inside the limits.
+
+    A refused frame changes no output, and nothing but enable adds a channel.
+    """
+    bench = Bench()
+    limits: dict[int, tuple[float, float]] = {}
+    latest: Pose | None = None
+    for channel in range(frames.CHANNELS):
+        bench.say(Limits(channel, LOWEST, HIGHEST))
+        limits[channel] = (LOWEST, HIGHEST)
+    for step in steps:
+        before = bench.board.outputs_us
+        if isinstance(step, float):
+            bench.wait(step)
+            assert bench.board.outputs_us in (before, {})
+            continue
+        reply = bench.say(step)
+        after = bench.board.outputs_us
+        if isinstance(reply, Refused):
+            assert after == before
+        elif isinstance(step, Pose):
+            latest = step
+        elif isinstance(step, Limits):
+            limits[step.channel] = (step.lowest_us, step.highest_us)
+        if not isinstance(step, Enable):
+            assert after.keys() <= before.keys()
+        for channel, pulse in after.items():
+            assert latest is not None
+            assert pulse == latest.pulses_us[channel]
+            assert limits[channel][0] <= pulse <= limits[channel][1]
+
+
+@settings(deadline=None, derandomize=True)
+@given(
+    st.lists(GOOD_POSES, min_size=1, max_size=12),
+    st.lists(st.tuples(st.integers(0, 2**16), st.integers(0, 255)), max_size=40),
+)
+def test_a_noisy_line_makes_no_pulse(poses: list[Pose], faults: list[tuple[int, int]]) -> None:
+    """Bytes turned over anywhere in a stream of poses never put out a value that was not sent."""
+    bench = Bench()
+    for channel in range(frames.CHANNELS):
+        bench.say(Limits(channel, LOWEST, HIGHEST))
+    bench.say(poses[0])
+    bench.say(Enable(ALL))
+    stream = bytearray(b''.join(encode(pose, seq) for seq, pose in enumerate(poses, 100)))
+    for where, pattern in faults:
+        stream[where % len(stream)] ^= pattern
+    for byte in stream:
+        bench.board.receive(bytes([byte]), bench.now)
+        outputs = bench.board.outputs_us
+        assert any(
+            all(outputs[channel] == pose.pulses_us[channel] for channel in outputs)
+            for pose in poses
+        )
+        assert len(outputs) == frames.CHANNELS
+
+
+def test_truncated_frames_make_no_pulse(driving: Bench) -> None:
+    """Every beginning of a pose, closed by a zero byte, leaves the outputs as they are."""
+    data = encode(pose(c0=1700.0, c1=1800.0), 9)
+    for size in range(1, len(data) - 1):
+        assert driving.board.receive(data[:size] + b'\0', driving.now) == b''
+        assert driving.board.outputs_us == {0: 1500.0, 1: 1600.0}
