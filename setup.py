@@ -47,6 +47,7 @@ setup(
         'pyserial',
         'PyYAML',
         'rich',
+        'scipy',
         'transforms3d',
     ],
     extras_require={

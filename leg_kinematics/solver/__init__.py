@@ -12,6 +12,7 @@ from leg_kinematics.solver.leg import (
     two_link_inverse,
 )
 from leg_kinematics.solver.leg_solver import LegSolver, Range, leg_solvers, posture_angles
+from leg_kinematics.solver.line import polyline_move, straight_move
 from leg_kinematics.solver.minimum_jerk import State, minimum_jerk
 from leg_kinematics.solver.mount import MountTransform
 from leg_kinematics.solver.tracker import StreamClock, Tracker
@@ -33,8 +34,10 @@ __all__ = [
     'joint_velocity',
     'leg_solvers',
     'minimum_jerk',
+    'polyline_move',
     'posture_angles',
     'static_margin',
+    'straight_move',
     'support_polygon',
     'two_link_inverse',
 ]
