@@ -3,7 +3,7 @@
 """Motion of the body in the plane, SE(2), exactly."""
 
 from dataclasses import dataclass
-from math import atan2, cos, hypot, isfinite, sin
+from math import cos, hypot, isfinite, remainder, sin, tau
 
 Point = tuple[float, float]
 
@@ -35,10 +35,9 @@ class Pose:
         return (c * vector[0] + s * vector[1], c * vector[1] - s * vector[0])
 
     def __mul__(self, other: 'Pose') -> 'Pose':
-        """Append a pose given in the body's frame."""
+        """Append a pose given in the body's frame; a pose that does not move is exactly kept."""
         x, y = self.place((other.x, other.y))
-        yaw = self.yaw + other.yaw
-        return Pose(x, y, atan2(sin(yaw), cos(yaw)))
+        return Pose(x, y, remainder(self.yaw + other.yaw, tau))
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,4 +90,4 @@ class Twist:
             sine = sin(angle) / angle
             cosine = (1.0 - cos(angle)) / angle
         x, y = self.x * time, self.y * time
-        return Pose(sine * x - cosine * y, cosine * x + sine * y, atan2(sin(angle), cos(angle)))
+        return Pose(sine * x - cosine * y, cosine * x + sine * y, remainder(angle, tau))

@@ -201,9 +201,11 @@ class Walker:
             self._start_rise(GaitState.STANDING_UP)
 
     def crouch(self) -> None:
-        """Stop, put the feet in their places, then lower the body to the resting height."""
-        if self._state is not GaitState.RESTING:
-            self._start_rise(GaitState.CROUCHING)
+        """Stop, put the feet in their places, then lower the body to the resting height.
+
+        Just started, the robot may be resting on its feet at any height: it crouches then as well.
+        """
+        self._start_rise(GaitState.CROUCHING)
 
     def _start_rise(self, state: GaitState) -> None:
         if self._state is not state:
