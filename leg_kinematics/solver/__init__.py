@@ -3,6 +3,14 @@
 """One leg and all legs: forward, inverse, Jacobian, postures, balance, time laws."""
 
 from leg_kinematics.solver.balance import centre_of_mass, static_margin, support_polygon
+from leg_kinematics.solver.batch import (
+    BatchSolution,
+    Outcome,
+    forward_batch,
+    inverse_batch,
+    jacobian_batch,
+    solve_batch,
+)
 from leg_kinematics.solver.leg import (
     LegGeometry,
     forward,
@@ -19,9 +27,11 @@ from leg_kinematics.solver.tracker import StreamClock, Tracker
 from leg_kinematics.solver.trajectory import Trajectory
 
 __all__ = [
+    'BatchSolution',
     'LegGeometry',
     'LegSolver',
     'MountTransform',
+    'Outcome',
     'Range',
     'State',
     'StreamClock',
@@ -29,13 +39,17 @@ __all__ = [
     'Trajectory',
     'centre_of_mass',
     'forward',
+    'forward_batch',
     'inverse',
+    'inverse_batch',
     'jacobian',
+    'jacobian_batch',
     'joint_velocity',
     'leg_solvers',
     'minimum_jerk',
     'polyline_move',
     'posture_angles',
+    'solve_batch',
     'static_margin',
     'straight_move',
     'support_polygon',
