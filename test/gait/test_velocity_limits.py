@@ -5,7 +5,7 @@
 from math import atan2, hypot
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leg_kinematics.gait import Twist
@@ -29,6 +29,7 @@ def assert_same_direction(limited: Twist, asked: Twist) -> None:
     assert results == pytest.approx([factor * part for part in parts], rel=1e-12, abs=1e-300)
 
 
+@settings(deadline=None)
 @given(twist=twists)
 def test_speed_limit_keeps_direction_and_bounds(twist: Twist) -> None:
     """Speed and yaw rate end within their bounds, one of them at its bound if any bound."""
@@ -52,6 +53,7 @@ def test_speed_limit_names_the_bound_that_binds() -> None:
     assert not limit_speed(Twist(0.12, 0.0, -0.6), 0.12, 0.6).reason
 
 
+@settings(deadline=None)
 @given(twist=twists, stance=st.floats(0.2, 2.0))
 def test_stride_limit_is_tight(twist: Twist, stance: float) -> None:
     """No foot leaves its disc at the ends of its stance, and the binding one touches the rim.
@@ -84,14 +86,13 @@ def test_turn_in_place_by_hand(bracken: Robot) -> None:
     """Turning, a foot at distance d goes a chord 2 d sin(yaw t / 2); by hand."""
     neutral = [(x, y) for x, y, _ in bracken.standing.feet]
     farthest = max(hypot(*point) for point in neutral)
-    limited = limit_stride(
-        Twist(0.0, 0.0, 3.0), neutral, [0.05] * 6, list(bracken.leg_names), 1.0
-    )
+    limited = limit_stride(Twist(0.0, 0.0, 3.0), neutral, [0.05] * 6, list(bracken.leg_names), 1.0)
     # From 2 d sin(yaw / 4) = 0.05, by the half-angle of the triangle with sides d, d, 0.05.
     half = atan2(0.025, (farthest**2 - 0.025**2) ** 0.5)
     assert limited.twist.yaw == pytest.approx(4.0 * half)
 
 
+@settings(deadline=None)
 @given(
     current=twists,
     target=twists,
