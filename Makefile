@@ -18,12 +18,12 @@ ifneq ($(SOURCED),)
 PYTHON ?= python3
 FLAVOUR := ros-$(SOURCED)
 VENV_OPTIONS := --system-site-packages
-INSTALL := -e '.[test,lint]'
+INSTALL := -e '.[test,bench,lint]'
 else
 PYTHON ?= $(shell command -v python3.11 || echo python3)
 FLAVOUR := wheels
 VENV_OPTIONS :=
-INSTALL := -c constraints.txt -e '.[ros,test,lint]'
+INSTALL := -c constraints.txt -e '.[ros,test,bench,lint]'
 endif
 
 # Says what .venv was made from. Another flavour, or a set-up cut short, starts afresh.

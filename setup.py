@@ -65,7 +65,8 @@ setup(
             'ros-trajectory-msgs',
         ],
         # launch_testing crashes pytest 9.
-        'test': ['hypothesis', 'mujoco', 'pin', 'pytest<9', 'pytest-timeout'],
+        'test': ['eaik', 'hypothesis', 'mpmath', 'mujoco', 'pin', 'pytest<9', 'pytest-timeout'],
+        'bench': ['modern-robotics', 'pytest-benchmark'],
         'lint': ['mypy', 'ruff', 'types-PyYAML', 'types-jsonschema', 'types-pyserial'],
     },
     entry_points={
