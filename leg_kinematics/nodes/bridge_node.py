@@ -9,6 +9,7 @@ then follows, deactivate holds, cleanup lets go of the boards.
 import sys
 from collections.abc import Sequence
 from time import monotonic
+from typing import Any
 
 from rclpy.lifecycle import LifecycleNode, LifecycleState, TransitionCallbackReturn
 from rclpy.parameter import Parameter as RosParameter
@@ -45,7 +46,7 @@ class BridgeNode(LifecycleNode):
     followed, from wherever the joints are and never faster than allowed.
     """
 
-    def __init__(self, overrides: Sequence[RosParameter] = ()) -> None:
+    def __init__(self, overrides: Sequence[RosParameter[Any]] = ()) -> None:
         """Load and check the files; nothing is opened yet."""
         super().__init__(
             'bridge',
@@ -218,7 +219,7 @@ class BridgeNode(LifecycleNode):
         lost = any(status.state is not LinkState.READY for status in statuses.values())
         if lost or self._enabled_legs < len(self._legs):
             self._tracker.hold()
-        positions = self._tracker.step(monotonic(), self._tick)
+        positions = self._tracker.step(monotonic())
         for name, link in self._links.items():
             link.set_pulses(
                 {

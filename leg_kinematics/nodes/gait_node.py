@@ -6,6 +6,7 @@ import sys
 from collections import deque
 from collections.abc import Sequence
 from time import monotonic_ns
+from typing import Any
 
 from geometry_msgs.msg import Twist, TwistStamped
 from nav_msgs.msg import Odometry
@@ -26,8 +27,9 @@ from leg_kinematics.nodes.process import run
 from leg_kinematics.robot import Vector, load_robot
 from leg_kinematics.solver import leg_solvers, posture_angles
 
-#: Points of the preview: now, and two ticks ahead.
-PREVIEW = 3
+#: Points of the preview, in ticks from now. The last one bridges a machine that is busy elsewhere
+#: for a while; the cubic to it is off by micrometres.
+PREVIEW = (0, 1, 7)
 
 #: Foot states older than this do not tell where the feet are, s.
 FRESH = 1.0
@@ -44,7 +46,7 @@ class GaitNode(Node):
     where `foot_states` says that the feet are. From then on it streams for as long as it lives.
     """
 
-    def __init__(self, overrides: Sequence[RosParameter] = ()) -> None:
+    def __init__(self, overrides: Sequence[RosParameter[Any]] = ()) -> None:
         """Load the files, check both postures, then listen."""
         super().__init__(
             'gait',
@@ -61,7 +63,7 @@ class GaitNode(Node):
             posture_angles(self._robot, self._legs, posture)
         self._gait_parameters = _gait_parameters(settings)
         self._walker: Walker | None = None
-        self._preview: deque[GaitSample] = deque(maxlen=PREVIEW)
+        self._preview: deque[GaitSample] = deque(maxlen=PREVIEW[-1] + 1)
         self._feet: tuple[Vector, ...] | None = None
         self._feet_received = 0
         self._command = BodyTwist()
@@ -160,7 +162,7 @@ class GaitNode(Node):
             self._missed += late // self._tick_ns
             self._due = now
         if self._ticks == 0 or not self._preview:
-            self._preview.extend(self._advance() for _ in range(PREVIEW - 1))
+            self._preview.extend(self._advance() for _ in range(PREVIEW[-1]))
         self._preview.append(self._advance())
         self._ticks += 1
         behind = now - self._due
@@ -168,7 +170,9 @@ class GaitNode(Node):
         self._due += self._tick_ns
         self._targets.publish(
             messages.foot_targets_message(
-                stamp, self._robot.leg_names, tuple(self._preview), self._tick
+                stamp,
+                self._robot.leg_names,
+                [(ticks * self._tick, self._preview[ticks]) for ticks in PREVIEW],
             )
         )
         self._odometry.publish(messages.odometry_message(stamp, self._preview[0]))

@@ -4,10 +4,12 @@
 
 import sys
 from collections.abc import Sequence
+from typing import Any
 
 from rclpy.node import Node
 from rclpy.parameter import Parameter as RosParameter
 from sensor_msgs.msg import JointState, MultiDOFJointState
+from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
 
 from leg_kinematics.calibration import load_servo_maps
@@ -17,6 +19,7 @@ from leg_kinematics.nodes.diagnostics import ERROR, OK, Diagnostics
 from leg_kinematics.nodes.parameters import KINEMATICS, declare
 from leg_kinematics.nodes.process import run
 from leg_kinematics.robot import Vector, load_robot
+from leg_kinematics.robot.urdf import urdf
 from leg_kinematics.solver import Trajectory, leg_solvers, posture_angles
 
 #: Points of a streamed preview are at most this far apart, s.
@@ -31,7 +34,7 @@ class KinematicsNode(Node):
     message is judged anew, so that moving back is always allowed.
     """
 
-    def __init__(self, overrides: Sequence[RosParameter] = ()) -> None:
+    def __init__(self, overrides: Sequence[RosParameter[Any]] = ()) -> None:
         """Load the files, check both postures, then listen."""
         super().__init__(
             'kinematics',
@@ -56,6 +59,8 @@ class KinematicsNode(Node):
             JointTrajectory, 'joint_trajectory', qos.PUBLISHED
         )
         self._foot_states = self.create_publisher(MultiDOFJointState, 'foot_states', qos.PUBLISHED)
+        description = self.create_publisher(String, 'robot_description', qos.DESCRIPTION)
+        description.publish(String(data=urdf(robot)))
         self.create_subscription(
             MultiDOFJointTrajectory, 'foot_targets', self._on_foot_targets, qos.STREAM
         )

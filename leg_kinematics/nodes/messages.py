@@ -67,9 +67,9 @@ def body_twist(message: Twist | TwistStamped) -> BodyTwist:
 
 
 def foot_targets_message(
-    stamp: Time, legs: Sequence[str], samples: Sequence[GaitSample], tick: float
+    stamp: Time, legs: Sequence[str], samples: Sequence[tuple[float, GaitSample]]
 ) -> MultiDOFJointTrajectory:
-    """Make a preview of foot targets in `base_link`, one point a tick (s) from the stamp on."""
+    """Make foot targets in `base_link`; each sample with its time from the stamp, s."""
     message = MultiDOFJointTrajectory(joint_names=list(legs))
     message.header.stamp = stamp
     message.header.frame_id = BASE_FRAME
@@ -77,9 +77,9 @@ def foot_targets_message(
         MultiDOFJointTrajectoryPoint(
             transforms=[_transform(foot) for foot in sample.feet],
             velocities=[Twist(linear=_vector3(velocity)) for velocity in sample.velocities],
-            time_from_start=duration_message(index * tick),
+            time_from_start=duration_message(time),
         )
-        for index, sample in enumerate(samples)
+        for time, sample in samples
     ]
     return message
 

@@ -9,6 +9,7 @@ start. All parameters are read-only: a node is restarted to change them.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import isfinite
+from typing import Any
 
 from rcl_interfaces.msg import ParameterDescriptor
 from rclpy.node import Node
@@ -171,7 +172,7 @@ def _check(parameter: Parameter, value: object) -> Value:
     if isinstance(value, str | list) and not value:
         message = f"'{parameter.name}' must be set: {parameter.meaning}"
         raise CommandError(message)
-    return value  # type: ignore[return-value]  # its type is that of the default
+    return value
 
 
 def declare(node: Node, parameters: Sequence[Parameter]) -> 'Settings':
@@ -241,6 +242,6 @@ class Settings:
         return value
 
 
-def as_overrides(values: Mapping[str, Value]) -> list[RosParameter]:
+def as_overrides(values: Mapping[str, Value]) -> list[RosParameter[Any]]:
     """Turn values into what a node's constructor takes as `parameter_overrides`."""
     return [RosParameter(name, value=value) for name, value in values.items()]

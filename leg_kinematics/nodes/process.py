@@ -50,7 +50,8 @@ def run(factories: Sequence[Callable[[], Node]], arguments: Sequence[str] | None
 
 def _end(executor: SingleThreadedExecutor, nodes: Sequence[Node]) -> None:
     """Destroy everything, even when a second interrupt arrives meanwhile."""
-    for finish in (*(node.destroy_node for node in nodes), executor.shutdown, rclpy.try_shutdown):
+    finishes: list[Callable[[], object]] = [node.destroy_node for node in nodes]
+    for finish in (*finishes, executor.shutdown, rclpy.try_shutdown):
         try:
             finish()
         except KeyboardInterrupt:

@@ -37,9 +37,9 @@ class StreamClock:
 class Tracker:
     """Joint positions that follow trajectories within speed limits.
 
-    After a silence, or when the way to the stream is longer than the speed limits allow, the
-    joints return to it at the catch-up speed, together and on a straight line of joint space;
-    once there they follow at full speed again.
+    After a silence, of the stream or of whoever calls, the joints return to the stream at the
+    catch-up speed, together and on a straight line of joint space; once there they follow at full
+    speed again.
 
     Parameters
     ----------
@@ -61,6 +61,7 @@ class Tracker:
         self._catch_up = tuple(min(speed, catch_up_speed) for speed in speeds)
         self._trajectory: Trajectory | None = None
         self._start = 0.0
+        self._now = 0.0
         self._following = False
 
     @property
@@ -88,25 +89,30 @@ class Tracker:
         self._positions = tuple(positions)
         self.hold()
 
-    def step(self, now: float, dt: float) -> tuple[float, ...]:
-        """Advance to a time by at most what dt seconds allow; rad."""
+    def step(self, now: float) -> tuple[float, ...]:
+        """Advance to a time of our clock, s; returns the positions, rad."""
+        dt = now - self._now
+        self._now = now
         if self._trajectory is None:
             return self._positions
-        elapsed = now - self._start
-        if elapsed > self._trajectory.end + SILENT_AFTER:
+        if now > self._start + self._trajectory.end + SILENT_AFTER:
             self.hold()
+            return self._positions
+        if dt > SILENT_AFTER:
+            # We were away ourselves; the time that passed is no reason to hurry.
+            self._following = False
             return self._positions
         way = [
             wanted - position
             for wanted, position in zip(
-                self._trajectory.sample(elapsed), self._positions, strict=True
+                self._trajectory.sample(now - self._start), self._positions, strict=True
             )
         ]
         speeds = self._speeds if self._following else self._catch_up
         share = min(
             (speed * dt / abs(d) for speed, d in zip(speeds, way, strict=True) if d), default=1.0
         )
-        self._following = share >= 1.0
+        self._following = self._following or share >= 1.0
         share = min(1.0, share)
         self._positions = tuple(
             position + share * d for position, d in zip(self._positions, way, strict=True)

@@ -1,0 +1,220 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""`leg-kinematics demo`: the example robot walks against the mock board, and is measured."""
+
+import json
+import sys
+from dataclasses import asdict, dataclass
+from os import getpid
+from pathlib import Path
+from time import CLOCK_MONOTONIC, CLOCK_REALTIME, clock_gettime
+
+import click
+import numpy as np
+from rich.console import Console
+from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+from leg_kinematics.board import read_log
+from leg_kinematics.calibration import load_servo_maps
+from leg_kinematics.commands.chain import Chain
+from leg_kinematics.commands.files import config_folder
+from leg_kinematics.errors import LegKinematicsError
+from leg_kinematics.gait import Twist
+from leg_kinematics.robot import load_robot
+from leg_kinematics.solver import leg_solvers
+
+#: What the robot does between standing up and crouching: twist, seconds, in words.
+SCHEDULE = (
+    (Twist(x=0.08), 8.0, 'walking forward'),
+    (Twist(y=0.06), 6.0, 'walking sideways'),
+    (Twist(yaw=0.4), 6.0, 'turning'),
+    (Twist(x=0.07, yaw=0.25), 8.0, 'walking an arc'),
+    (Twist(), 3.0, 'stopping'),
+)
+
+WORST_FOOT_ERROR = 0.5e-3
+WORST_DISTANCE_ERROR = 0.005
+
+
+@dataclass(frozen=True)
+class Summary:
+    """The figures of a demo run; SI units, latency and period in ms."""
+
+    commanded_distance_m: float
+    walked_distance_m: float
+    odometry_difference_m: float
+    gait_ticks: int
+    gait_missed_ticks: int
+    bridge_ticks: int
+    bridge_missed_ticks: int
+    frames_sent: int
+    frames_acknowledged: int
+    frames_refused: int
+    frames_unanswered: int
+    worst_foot_error_mm: float
+    latency_median_ms: float
+    latency_p99_ms: float
+    pose_period_p50_ms: float
+    pose_period_p99_ms: float
+    pose_period_max_ms: float
+    smallest_support_margin_mm: float
+    exit_codes: dict[str, int]
+
+    def faults(self) -> list[str]:
+        """Say what was not as it must be; nothing after a good run."""
+        found = []
+        if self.worst_foot_error_mm > WORST_FOOT_ERROR * 1e3:
+            found.append(f'a foot was {self.worst_foot_error_mm:.2f} mm from its target')
+        difference = abs(self.walked_distance_m - self.commanded_distance_m)
+        if difference > WORST_DISTANCE_ERROR * self.commanded_distance_m:
+            found.append(f'walked and commanded distance differ by {difference * 1e3:.1f} mm')
+        if self.frames_refused:
+            found.append(f'the board refused {self.frames_refused} frames')
+        if self.smallest_support_margin_mm <= 0.0:
+            found.append('the centre of mass left the support polygon')
+        found += [
+            f'{name} ended with exit code {code}' for name, code in self.exit_codes.items() if code
+        ]
+        return found
+
+
+@click.command(epilog='Example: leg-kinematics demo --output demo-output')
+@click.option(
+    '--output',
+    type=click.Path(file_okay=False, path_type=Path),
+    default=Path('demo-output'),
+    show_default=True,
+    help='Folder for pictures, logs and summary.json.',
+)
+@click.option('--json', 'as_json', is_flag=True, help='Print the summary for a script to read.')
+def demo(*, output: Path, as_json: bool) -> None:
+    """Walk the example robot through the whole chain, against a mock servo board.
+
+    Starts the mock board and the three nodes as processes, stands up, walks forward, sideways,
+    turns, walks an arc, stops and crouches; then measures from the pulses that the board was told
+    where the feet went. No hardware is touched. Exit code 0 only after a good run.
+    """
+    console = Console(stderr=as_json)
+    try:
+        summary = _walk(output, console)
+    except LegKinematicsError as error:
+        console.print(f'[red]{error}[/red]\nThe logs of the nodes are in {output}.')
+        sys.exit(2)
+    (output / 'summary.json').write_text(json.dumps(asdict(summary), indent=2) + '\n')
+    if as_json:
+        click.echo(json.dumps(asdict(summary), indent=2))
+    else:
+        console.print(_table(summary))
+        console.print(f'Pictures and summary.json are in {output}.')
+    faults = summary.faults()
+    for fault in faults:
+        console.print(f'[red]{fault}[/red]')
+    sys.exit(1 if faults else 0)
+
+
+def _walk(output: Path, console: Console) -> Summary:
+    # Imported here: --help shall not wait for ROS 2 and matplotlib.
+    from leg_kinematics.commands import run_report  # noqa: PLC0415
+    from leg_kinematics.commands.operator import Operator  # noqa: PLC0415
+
+    config = config_folder()
+    files = (config / 'robots' / 'bracken.yaml', config / 'servo_maps' / 'bracken.yaml')
+    robot = load_robot(files[0])
+    maps = load_servo_maps(files[1], robot)
+    legs = leg_solvers(robot, {each.joint: each.angle_range for each in maps.maps})
+    namespace = f'/demo_{getpid()}'
+    columns = (SpinnerColumn(), TextColumn('{task.description}'), TimeElapsedColumn())
+    with Progress(*columns, console=console, transient=True) as progress:
+        task = progress.add_task('starting the nodes', total=None)
+        chain = Chain(*files, namespace, output)
+        operator = Operator(
+            namespace, lambda doing: progress.update(task, description=doing or 'starting')
+        )
+        try:
+            with chain:
+                operator.bring_up()
+                operator.stand()
+                for twist, seconds, what in SCHEDULE:
+                    operator.drive(twist, seconds, what)
+                operator.wait_for('gait', 'standing')
+                operator.crouch()
+                operator.values.clear()
+                operator.spin(lambda: {'gait', 'bridge'} <= operator.values.keys(), 'a last status')
+        finally:
+            operator.close()
+        progress.update(task, description='measuring')
+        offset = clock_gettime(CLOCK_REALTIME) - clock_gettime(CLOCK_MONOTONIC)
+        walk = run_report.read_walk(
+            legs,
+            maps,
+            operator.targets_heard(),
+            operator.odometry_heard(),
+            read_log(chain.pulse_log),
+            clock_offset=offset,
+        )
+        feet = run_report.foot_errors(walk)
+        commanded, walked, difference = run_report.distances(walk)
+        margin = run_report.smallest_margin(walk, robot, legs)
+        progress.update(task, description='drawing')
+        run_report.draw(walk, robot, maps, output)
+    gait, bridge = operator.values['gait'], operator.values['bridge']
+    periods = np.diff(walk.pose_times) * 1e3
+    return Summary(
+        commanded_distance_m=commanded,
+        walked_distance_m=walked,
+        odometry_difference_m=difference,
+        gait_ticks=int(gait['ticks']),
+        gait_missed_ticks=int(gait['missed_ticks']),
+        bridge_ticks=int(bridge['ticks']),
+        bridge_missed_ticks=int(bridge['missed_ticks']),
+        frames_sent=int(bridge['main.sent']),
+        frames_acknowledged=int(bridge['main.acknowledged']),
+        frames_refused=int(bridge['main.refused']),
+        frames_unanswered=int(bridge['main.unanswered']),
+        worst_foot_error_mm=float(feet.errors.max() * 1e3),
+        latency_median_ms=float(np.median(feet.latencies) * 1e3),
+        latency_p99_ms=float(np.percentile(feet.latencies, 99) * 1e3),
+        pose_period_p50_ms=float(np.percentile(periods, 50)),
+        pose_period_p99_ms=float(np.percentile(periods, 99)),
+        pose_period_max_ms=float(periods.max()),
+        smallest_support_margin_mm=margin * 1e3,
+        exit_codes=chain.exit_codes,
+    )
+
+
+def _table(summary: Summary) -> Table:
+    table = Table(title='The walk, measured from the pulses that the board was told')
+    table.add_column('figure')
+    table.add_column('value', justify='right')
+    rows = (
+        ('commanded distance (limited velocity)', f'{summary.commanded_distance_m:.4f} m'),
+        ('walked distance (odometry)', f'{summary.walked_distance_m:.4f} m'),
+        ('largest difference of both ways', f'{summary.odometry_difference_m * 1e3:.3f} mm'),
+        ('gait ticks, missed', f'{summary.gait_ticks}, {summary.gait_missed_ticks}'),
+        ('bridge ticks, missed', f'{summary.bridge_ticks}, {summary.bridge_missed_ticks}'),
+        ('frames sent', f'{summary.frames_sent}'),
+        ('frames acknowledged', f'{summary.frames_acknowledged}'),
+        ('frames refused, unanswered', f'{summary.frames_refused}, {summary.frames_unanswered}'),
+        ('worst foot error (latency removed)', f'{summary.worst_foot_error_mm:.3f} mm'),
+        (
+            'lag behind the stamps of the gait, median, p99',
+            f'{summary.latency_median_ms:.1f}, {summary.latency_p99_ms:.1f} ms',
+        ),
+        (
+            'period of poses at the board, p50, p99, max',
+            ', '.join(
+                f'{period:.2f}'
+                for period in (
+                    summary.pose_period_p50_ms,
+                    summary.pose_period_p99_ms,
+                    summary.pose_period_max_ms,
+                )
+            )
+            + ' ms',
+        ),
+        ('smallest support margin', f'{summary.smallest_support_margin_mm:.1f} mm'),
+    )
+    for row in rows:
+        table.add_row(*row)
+    return table

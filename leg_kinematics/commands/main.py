@@ -1,0 +1,25 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""The group of all commands."""
+
+import click
+
+from leg_kinematics.commands.demo import demo
+from leg_kinematics.commands.parameters import parameters
+from leg_kinematics.commands.run import run
+from leg_kinematics.commands.urdf import urdf
+
+
+@click.group(
+    context_settings={'help_option_names': ['-h', '--help']},
+    epilog='Example: leg-kinematics demo',
+)
+@click.version_option(package_name='leg_kinematics')
+def main() -> None:
+    """Drive the legs of a walking robot, from a body velocity to servo pulses."""
+
+
+main.add_command(demo)
+main.add_command(run)
+main.add_command(parameters)
+main.add_command(urdf)

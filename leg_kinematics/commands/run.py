@@ -1,0 +1,87 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""`leg-kinematics run`: the whole chain in one process."""
+
+import sys
+import tempfile
+from contextlib import ExitStack
+from pathlib import Path
+
+import click
+
+from leg_kinematics.commands.chain import MockProcess
+from leg_kinematics.commands.files import config_folder
+
+CAUTION = """\
+CAUTION: servos start without warning and pinch. Put the robot on a stand with its feet free, keep
+fingers and eyes clear, fuse the battery and keep its switch within reach. Local rules and, where
+they ask for it, licensed people decide over batteries and wiring."""
+
+
+@click.command(
+    epilog='Examples: leg-kinematics run --board mock --enable;  '
+    'leg-kinematics run --robot mine.yaml --servo-maps mine-maps.yaml '
+    '--board main=framed:/dev/ttyUSB0'
+)
+@click.option('--robot', type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option('--servo-maps', type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option(
+    '--board',
+    'boards',
+    multiple=True,
+    default=['mock'],
+    show_default=True,
+    help='NAME=DRIVER:PORT of a servo board, as often as there are boards; or mock.',
+)
+@click.option(
+    '--params-file',
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help='Parameters of the nodes. Default: the example nodes.yaml.',
+)
+@click.option('--namespace', default='/', show_default=True, help='Of all nodes.')
+@click.option('--enable', is_flag=True, help='Configure and activate the bridge: powers servos.')
+def run(
+    *,
+    robot: Path | None,
+    servo_maps: Path | None,
+    boards: tuple[str, ...],
+    params_file: Path | None,
+    namespace: str,
+    enable: bool,
+) -> None:
+    """Run kinematics, gait and bridge in one process until interrupted.
+
+    Without --robot and --servo-maps it is the example robot.
+    """
+    # Imported here: --help shall not wait for ROS 2.
+    from leg_kinematics.nodes.bridge_node import BridgeNode  # noqa: PLC0415
+    from leg_kinematics.nodes.gait_node import GaitNode  # noqa: PLC0415
+    from leg_kinematics.nodes.kinematics_node import KinematicsNode  # noqa: PLC0415
+    from leg_kinematics.nodes.parameters import Value, as_overrides  # noqa: PLC0415
+    from leg_kinematics.nodes.process import run as run_nodes  # noqa: PLC0415
+
+    config = config_folder()
+    files: dict[str, Value] = {
+        'robot': str(robot or config / 'robots' / 'bracken.yaml'),
+        'servo_maps': str(servo_maps or config / 'servo_maps' / 'bracken.yaml'),
+    }
+    arguments = ['--ros-args', '-r', f'__ns:={namespace}']
+    arguments += ['--params-file', str(params_file or config / 'nodes.yaml')]
+    with ExitStack() as stack:
+        if boards == ('mock',):
+            folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix='mock-board-')))
+            mock = MockProcess(folder / 'board', folder / 'pulses.jsonl')
+            stack.callback(mock.end)
+            boards = (f'main=framed:{folder / "board"}',)
+        else:
+            click.echo(CAUTION, err=True)
+        bridge: dict[str, Value] = files | {'boards': list(boards), 'autostart': enable}
+        code = run_nodes(
+            [
+                lambda: KinematicsNode(as_overrides(files)),
+                lambda: GaitNode(as_overrides(files)),
+                lambda: BridgeNode(as_overrides(bridge)),
+            ],
+            arguments,
+        )
+    sys.exit(code)

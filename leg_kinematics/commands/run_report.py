@@ -1,0 +1,340 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""What a recorded walk was like: figures from what the mock board was told, and pictures."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib import pyplot as plt
+from matplotlib.figure import Figure
+from nav_msgs.msg import Odometry
+from numpy.typing import NDArray
+from trajectory_msgs.msg import MultiDOFJointTrajectory
+
+from leg_kinematics.board import Record
+from leg_kinematics.calibration import ServoMaps
+from leg_kinematics.gait import Pose
+from leg_kinematics.nodes import messages
+from leg_kinematics.robot import Robot, Vector
+from leg_kinematics.solver import LegSolver, centre_of_mass, static_margin
+
+Array = NDArray[np.float64]
+
+#: A target this close to the lowest one is on the ground, m.
+ON_GROUND = 1e-6
+
+#: The latency of a pose is sought within these bounds, s.
+LATENCY_RANGE = (-0.05, 0.15)
+
+COARSE_STEP = 0.002
+REFINEMENTS = 4
+
+
+@dataclass(frozen=True)
+class Walk:
+    """A recorded walk in arrays.
+
+    Attributes
+    ----------
+    times
+        Of the gait's targets on the machine's monotonic clock, s, shape (n,).
+    feet, velocities
+        The gait's targets in `base_link`, m and m/s, shape (n, legs, 3).
+    standing
+        Feet that are on the ground, shape (n, legs).
+    pose_times
+        When the board received each pose, s, shape (m,).
+    pulses
+        What it was told, µs, shape (m, joints).
+    angles
+        The pulses through the servo maps, rad, shape (m, joints).
+    told_feet
+        The angles through forward kinematics, m, shape (m, legs, 3).
+    odom_times
+        s, shape (k,).
+    odom
+        x, y, yaw of the body and its twist vx, vy, yaw rate, shape (k, 6).
+
+    """
+
+    times: Array
+    feet: Array
+    velocities: Array
+    standing: NDArray[np.bool_]
+    pose_times: Array
+    pulses: Array
+    angles: Array
+    told_feet: Array
+    odom_times: Array
+    odom: Array
+
+
+def read_walk(
+    legs: Sequence[LegSolver],
+    maps: ServoMaps,
+    targets: Sequence[MultiDOFJointTrajectory],
+    odometry: Sequence[Odometry],
+    records: Sequence[Record],
+    *,
+    clock_offset: float,
+) -> Walk:
+    """Put a recording into arrays.
+
+    Parameters
+    ----------
+    legs, maps
+        Of the robot.
+    targets
+        Everything that the gait published; the last point of each preview is the target of
+        that instant.
+    odometry
+        Everything that the gait published.
+    records
+        The log of the mock board, which drives all joints.
+    clock_offset
+        ROS time minus monotonic time, s.
+
+    """
+    last = [message.points[-1] for message in targets]
+    times = [
+        messages.seconds_of(message.header.stamp)
+        + messages.seconds_of(message.points[-1].time_from_start)
+        - clock_offset
+        for message in targets
+    ]
+    feet = np.array(
+        [[(t.translation.x, t.translation.y, t.translation.z) for t in p.transforms] for p in last]
+    )
+    velocities = np.array(
+        [[(v.linear.x, v.linear.y, v.linear.z) for v in p.velocities] for p in last]
+    )
+    ground = feet[:, :, 2].min(axis=1, keepdims=True)
+    poses = [each for each in records if each.event == 'pose' and each.time >= times[0]]
+    pulses = np.array([[each.pulses_us[m.channel] for m in maps.maps] for each in poses])
+    angles = np.array(
+        [[m.angle(pulse) for m, pulse in zip(maps.maps, row, strict=True)] for row in pulses]
+    )
+    told = np.array(
+        [
+            [leg.foot((row[3 * i], row[3 * i + 1], row[3 * i + 2])) for i, leg in enumerate(legs)]
+            for row in angles
+        ]
+    )
+    return Walk(
+        np.array(times),
+        feet,
+        velocities,
+        feet[:, :, 2] - ground < ON_GROUND,
+        np.array([each.time for each in poses]),
+        pulses,
+        angles,
+        told,
+        np.array([messages.seconds_of(each.header.stamp) - clock_offset for each in odometry]),
+        np.array([_odometry_row(each) for each in odometry]),
+    )
+
+
+def _odometry_row(message: Odometry) -> tuple[float, ...]:
+    position, orientation = message.pose.pose.position, message.pose.pose.orientation
+    yaw = 2.0 * np.arctan2(orientation.z, orientation.w)
+    twist = message.twist.twist
+    return (position.x, position.y, float(yaw), twist.linear.x, twist.linear.y, twist.angular.z)
+
+
+@dataclass(frozen=True)
+class FootErrors:
+    """How far the feet, as told to the board, were from the gait's targets.
+
+    Attributes
+    ----------
+    errors
+        Of each pose and foot, m, shape (m, legs).
+    latencies
+        From the gait's target to its pose at the board, s, shape (m,).
+
+    """
+
+    errors: Array
+    latencies: Array
+
+
+def foot_errors(walk: Walk) -> FootErrors:
+    """Compare each pose with the gait's path at the instant that suits all its feet best.
+
+    One instant a pose, the same for all feet, takes the latency out and leaves the error.
+    """
+    inside = walk.pose_times < walk.times[-1] - LATENCY_RANGE[1]
+    told = walk.told_feet[inside]
+    received = walk.pose_times[inside]
+    latencies = np.arange(*LATENCY_RANGE, COARSE_STEP)
+    best = np.zeros(len(told))
+    least = np.full(len(told), np.inf)
+    for latency in latencies:
+        square = ((_path(walk, received - latency)[0] - told) ** 2).sum(axis=(1, 2))
+        better = square < least
+        best[better] = latency
+        least[better] = square[better]
+    for _ in range(REFINEMENTS):
+        feet, speeds = _path(walk, received - best)
+        speed2 = (speeds**2).sum(axis=(1, 2))
+        step = ((told - feet) * speeds).sum(axis=(1, 2)) / np.where(speed2 > 1e-9, speed2, np.inf)
+        best -= np.clip(step, -COARSE_STEP, COARSE_STEP)
+    feet, _ = _path(walk, received - best)
+    moving = walk_speed(walk, received - best) > 1e-3
+    return FootErrors(np.linalg.norm(told - feet, axis=2), best[moving])
+
+
+def walk_speed(walk: Walk, times: Array) -> Array:
+    """Speed of the fastest foot at each time, m/s."""
+    _, speeds = _path(walk, times)
+    fastest: Array = np.linalg.norm(speeds, axis=2).max(axis=1)
+    return fastest
+
+
+def _path(walk: Walk, times: Array) -> tuple[Array, Array]:
+    """Feet and velocities on the cubic through the gait's targets."""
+    times = np.clip(times, walk.times[0], walk.times[-1])
+    i = np.clip(np.searchsorted(walk.times, times, side='right') - 1, 0, len(walk.times) - 2)
+    span = (walk.times[i + 1] - walk.times[i])[:, None, None]
+    u = (times - walk.times[i])[:, None, None] / span
+    p, q, v, w = walk.feet[i], walk.feet[i + 1], walk.velocities[i], walk.velocities[i + 1]
+    feet = p + u * u * (3 - 2 * u) * (q - p) + span * u * (1 - u) * ((1 - u) * v - u * w)
+    speeds = 6 * u * (1 - u) * (q - p) / span + (1 - u) * (1 - 3 * u) * v + u * (3 * u - 2) * w
+    return feet, speeds
+
+
+def smallest_margin(walk: Walk, robot: Robot, legs: Sequence[LegSolver]) -> float:
+    """Smallest static margin over all poses, m, by the feet that the gait has on the ground."""
+    smallest = np.inf
+    for index in range(len(walk.pose_times)):
+        target = min(int(np.searchsorted(walk.times, walk.pose_times[index])), len(walk.times) - 1)
+        row = walk.angles[index]
+        angles: list[Vector] = [
+            (row[3 * leg], row[3 * leg + 1], row[3 * leg + 2]) for leg in range(len(legs))
+        ]
+        feet = [
+            (float(foot[0]), float(foot[1]))
+            for foot, stands in zip(walk.told_feet[index], walk.standing[target], strict=True)
+            if stands
+        ]
+        centre = centre_of_mass(robot, legs, angles)
+        smallest = min(smallest, static_margin(feet, (centre[0], centre[1])))
+    return float(smallest)
+
+
+def distances(walk: Walk) -> tuple[float, float, float]:
+    """Length of the way by the limited velocity and by the poses, m, and how far they part.
+
+    Returns
+    -------
+    tuple of float
+        Integral of the commanded (limited) speed, length of the way of the poses, and largest
+        difference between both ways at any time.
+
+    """
+    x, y, yaw, vx, vy, rate = walk.odom.T
+    steps = np.median(np.diff(walk.odom_times))
+    commanded = float((np.hypot(vx, vy) * steps)[1:].sum())
+    walked = float(np.hypot(np.diff(x), np.diff(y)).sum())
+    heading = yaw[0] + np.concatenate([[0.0], np.cumsum(rate[1:] * steps)])
+    middle = heading - 0.5 * rate * steps
+    north = x[0] + np.concatenate(
+        [[0.0], np.cumsum((vx * np.cos(middle) - vy * np.sin(middle))[1:] * steps)]
+    )
+    east = y[0] + np.concatenate(
+        [[0.0], np.cumsum((vx * np.sin(middle) + vy * np.cos(middle))[1:] * steps)]
+    )
+    return commanded, walked, float(np.hypot(north - x, east - y).max())
+
+
+def draw(walk: Walk, robot: Robot, maps: ServoMaps, folder: Path) -> list[Path]:
+    """Write the three pictures and return their paths."""
+    mpl.use('Agg')
+    pictures = {
+        'feet.png': _draw_feet(walk, robot),
+        'stance.png': _draw_stance(walk, robot),
+        'pulses.png': _draw_pulses(walk, robot, maps),
+    }
+    for name, figure in pictures.items():
+        figure.savefig(folder / name, dpi=110)
+        plt.close(figure)
+    return [folder / name for name in pictures]
+
+
+def _draw_feet(walk: Walk, robot: Robot) -> Figure:
+    figure, axes = plt.subplots(figsize=(10, 6.5), layout='constrained')
+    poses = [Pose(row[0], row[1], row[2]) for row in walk.odom]
+    index = np.clip(np.searchsorted(walk.odom_times, walk.pose_times), 0, len(poses) - 1)
+    target = np.clip(np.searchsorted(walk.times, walk.pose_times), 0, len(walk.times) - 1)
+    for leg, name in enumerate(robot.leg_names):
+        world = np.array(
+            [
+                poses[i].place((feet[leg][0], feet[leg][1]))
+                for i, feet in zip(index, walk.told_feet, strict=True)
+            ]
+        )
+        stands = walk.standing[target, leg]
+        (line,) = axes.plot(*world.T, linewidth=0.6, alpha=0.6)
+        axes.plot(*world[stands].T, '.', color=line.get_color(), label=name.replace('_', ' '))
+    axes.plot(walk.odom[:, 0], walk.odom[:, 1], color='black', linewidth=2, label='body')
+    axes.plot(*walk.odom[0, :2], 'o', color='black', label='start')
+    axes.plot(*walk.odom[-1, :2], 's', color='black', label='end')
+    axes.set(
+        xlabel='x in odom (m)',
+        ylabel='y in odom (m)',
+        title='Feet from above, decoded from the pulses: dots stand, lines swing',
+        aspect='equal',
+    )
+    axes.legend(loc='upper left', bbox_to_anchor=(1.0, 1.0))
+    axes.grid(alpha=0.3)
+    return figure
+
+
+def _draw_stance(walk: Walk, robot: Robot) -> Figure:
+    figure, axes = plt.subplots(figsize=(12, 3.6), layout='constrained')
+    seconds = walk.times - walk.times[0]
+    for row in range(len(robot.legs)):
+        edges = np.flatnonzero(np.diff(walk.standing[:, row].astype(int)))
+        bounds = [0, *(edges + 1).tolist(), len(seconds) - 1]
+        bars = [
+            (seconds[a], seconds[b] - seconds[a])
+            for a, b in pairwise(bounds)
+            if walk.standing[a, row]
+        ]
+        axes.broken_barh(bars, (row - 0.4, 0.8), facecolors='tab:green')
+    names = [name.replace('_', ' ') for name in robot.leg_names]
+    axes.set_yticks(range(len(names)), names)
+    axes.invert_yaxis()
+    axes.set(xlabel='time (s)', title='Stance: a foot is on the ground where its bar is green')
+    return figure
+
+
+def _draw_pulses(walk: Walk, robot: Robot, maps: ServoMaps) -> Figure:
+    columns = ('coxa', 'femur', 'tibia')
+    figure, grid = plt.subplots(
+        len(robot.legs),
+        3,
+        figsize=(13, 2.0 * len(robot.legs)),
+        sharex=True,
+        sharey=True,
+        squeeze=False,
+        layout='constrained',
+    )
+    seconds = walk.pose_times - walk.times[0]
+    for joint, servo_map in enumerate(maps.maps):
+        axes = grid[joint // 3][joint % 3]
+        axes.plot(seconds, walk.pulses[:, joint], linewidth=0.7)
+        for bound in (servo_map.lowest_us, servo_map.highest_us):
+            axes.axhline(bound, color='tab:red', linestyle='--', linewidth=0.8)
+        axes.set_title(servo_map.joint.replace('_', ' '), fontsize=8)
+        axes.grid(alpha=0.3)
+    for column in range(len(columns)):
+        grid[-1][column].set_xlabel('time (s)')
+    for row in grid:
+        row[0].set_ylabel('pulse (µs)')
+    figure.suptitle('Pulses told to the board, with the limits of the servo maps in red')
+    return figure
