@@ -9,6 +9,7 @@ The tree, so that a caller can catch as much or as little as it can handle::
     ├── ReachError          a foot target no posture of the leg can meet
     ├── JointLimitError     a joint angle beyond the limits of its description
     ├── MapRangeError       a joint angle that a servo map cannot express
+    ├── BalanceError        feet that cannot carry the body without pulling or slipping
     ├── CommandError        a command (velocity, target, trajectory) that cannot be obeyed
     └── BoardError          something between us and a servo board
         ├── PortError       the serial port does not exist, is busy or is not ours to open
@@ -62,6 +63,10 @@ class JointLimitError(LegKinematicsError):
 
 class MapRangeError(LegKinematicsError):
     """A joint angle that a servo map cannot express within its pulse limits."""
+
+
+class BalanceError(LegKinematicsError):
+    """Feet that cannot carry the body without pulling at the ground or slipping."""
 
 
 class CommandError(LegKinematicsError):

@@ -23,6 +23,14 @@ from leg_kinematics.solver.leg_solver import LegSolver, Range, leg_solvers, post
 from leg_kinematics.solver.line import polyline_move, straight_move
 from leg_kinematics.solver.minimum_jerk import State, minimum_jerk
 from leg_kinematics.solver.mount import MountTransform
+from leg_kinematics.solver.statics import (
+    Loads,
+    energy_margin,
+    foot_forces,
+    joint_torques,
+    standing_loads,
+    torque_margins,
+)
 from leg_kinematics.solver.tracker import StreamClock, Tracker
 from leg_kinematics.solver.trajectory import Trajectory
 
@@ -30,6 +38,7 @@ __all__ = [
     'BatchSolution',
     'LegGeometry',
     'LegSolver',
+    'Loads',
     'MountTransform',
     'Outcome',
     'Range',
@@ -38,20 +47,25 @@ __all__ = [
     'Tracker',
     'Trajectory',
     'centre_of_mass',
+    'energy_margin',
+    'foot_forces',
     'forward',
     'forward_batch',
     'inverse',
     'inverse_batch',
     'jacobian',
     'jacobian_batch',
+    'joint_torques',
     'joint_velocity',
     'leg_solvers',
     'minimum_jerk',
     'polyline_move',
     'posture_angles',
     'solve_batch',
+    'standing_loads',
     'static_margin',
     'straight_move',
     'support_polygon',
+    'torque_margins',
     'two_link_inverse',
 ]
