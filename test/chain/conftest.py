@@ -1,0 +1,110 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""The running chain of real processes, somebody who operates it, and what must never happen."""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import ExitStack
+from itertools import count, pairwise
+from pathlib import Path
+
+import pytest
+
+from leg_kinematics.board import Record
+from leg_kinematics.calibration import ServoMaps, load_servo_maps
+from leg_kinematics.commands.chain import Chain
+from leg_kinematics.commands.operator import Operator
+from leg_kinematics.nodes.parameters import BRIDGE
+from leg_kinematics.robot import Robot, load_robot
+from leg_kinematics.solver.tracker import SILENT_AFTER
+
+CONFIG = Path(__file__).parents[2] / 'config'
+ROBOT = CONFIG / 'robots' / 'bracken.yaml'
+SERVO_MAPS = CONFIG / 'servo_maps' / 'bracken.yaml'
+
+#: The start is not what these tests look at.
+QUICK: Mapping[str, Mapping[str, object]] = {
+    'gait': {'rise_time': 0.8},
+    'bridge': {'enable_interval': 0.02},
+}
+
+#: A new one for every chain: a node that was killed is remembered by the graph for a while.
+_namespaces = (f'/greenhouse_{number}' for number in count())
+
+#: The board takes half microseconds, which is also the error of two rounded pulses, µs.
+QUANTUM = 0.5
+
+#: The scheduler may hand two poses over closer to each other than they were made, s.
+JITTER = 0.02
+
+#: A pause that is longer at the board than what the bridge takes for a silence, for certain, s.
+LONG_PAUSE = SILENT_AFTER + 0.1
+
+
+@pytest.fixture(scope='session')
+def bracken() -> Robot:
+    """Return the robot that ships with the package."""
+    return load_robot(ROBOT)
+
+
+@pytest.fixture(scope='session')
+def servo_maps(bracken: Robot) -> ServoMaps:
+    """Return its servo maps."""
+    return load_servo_maps(SERVO_MAPS, bracken)
+
+
+@pytest.fixture
+def start_chain(tmp_path: Path) -> Iterator[Callable[..., tuple[Chain, Operator]]]:
+    """Start chains with options of the mock; in the end every process must have ended well."""
+    chains: list[Chain] = []
+    with ExitStack() as stack:
+
+        def start(*mock_options: str) -> tuple[Chain, Operator]:
+            namespace = next(_namespaces)
+            folder = tmp_path / namespace.strip('/')
+            chain = Chain(
+                ROBOT,
+                SERVO_MAPS,
+                namespace,
+                folder,
+                parameters=QUICK,
+                mock_options=mock_options,
+            )
+            operator = Operator(namespace)
+            stack.callback(operator.close)
+            chains.append(stack.enter_context(chain))
+            return chain, operator
+
+        yield start
+    for chain in chains:
+        assert set(chain.exit_codes.values()) == {0}, chain.exit_codes
+
+
+@pytest.fixture(scope='session')
+def assert_no_jump(bracken: Robot, servo_maps: ServoMaps) -> Callable[[Sequence[Record]], None]:
+    """Return a check that no joint with its pulses on was ever told to jump.
+
+    A joint may go at its speed limit for the time since the pose before; how long ago that was
+    is no reason to go further than in the time after which a silence begins.
+    """
+    share = next(each.default for each in BRIDGE if each.name == 'speed_share')
+    assert isinstance(share, float)
+    speeds = [share * link.servo.speed for leg in bracken.legs for link in leg.links]
+
+    def check(records: Sequence[Record]) -> None:
+        poses = [record for record in records if record.event == 'pose']
+        for earlier, later in pairwise(poses):
+            pause = later.time - earlier.time
+            time = 0.0 if pause > LONG_PAUSE else min(pause + JITTER, SILENT_AFTER)
+            for each, speed in zip(servo_maps.maps, speeds, strict=True):
+                bit = 1 << each.channel
+                if not earlier.enabled & later.enabled & bit:
+                    continue
+                before, after = earlier.pulses_us[each.channel], later.pulses_us[each.channel]
+                moved = abs(each.angle(after) - each.angle(before))
+                quantum = abs(each.angle(after + QUANTUM) - each.angle(after))
+                assert moved <= speed * time + quantum, (
+                    f'{each.joint} was told to jump from {before} to {after} us '
+                    f'within {pause:.3f} s, at {later.time}'
+                )
+
+    return check

@@ -1,0 +1,71 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""The whole chain as processes: from a body velocity to pulses at a board, measured there."""
+
+from collections.abc import Callable, Sequence
+from time import CLOCK_MONOTONIC, CLOCK_REALTIME, clock_gettime
+
+from sensor_msgs.msg import JointState, MultiDOFJointState
+from std_msgs.msg import String
+
+from leg_kinematics.board import Record, read_log
+from leg_kinematics.calibration import ServoMaps
+from leg_kinematics.commands.chain import Chain
+from leg_kinematics.commands.operator import RECORDED, Operator
+from leg_kinematics.commands.run_report import distances, foot_errors, read_walk, smallest_margin
+from leg_kinematics.gait import Twist
+from leg_kinematics.nodes import qos
+from leg_kinematics.robot import Robot
+from leg_kinematics.solver import leg_solvers
+
+WORST_FOOT_ERROR = 0.5e-3
+WORST_DISTANCE_ERROR = 0.005
+
+
+def test_a_body_velocity_becomes_steps(
+    bracken: Robot,
+    servo_maps: ServoMaps,
+    start_chain: Callable[..., tuple[Chain, Operator]],
+    assert_no_jump: Callable[[Sequence[Record]], None],
+) -> None:
+    """Brought up and driven, the robot stands, walks where it is told, stops and crouches."""
+    chain, operator = start_chain()
+    joint_states: list[JointState] = []
+    foot_states: list[MultiDOFJointState] = []
+    descriptions: list[String] = []
+    node = operator.node
+    node.create_subscription(JointState, 'joint_states', joint_states.append, RECORDED)
+    node.create_subscription(MultiDOFJointState, 'foot_states', foot_states.append, RECORDED)
+    node.create_subscription(String, 'robot_description', descriptions.append, qos.DESCRIPTION)
+
+    operator.bring_up()
+    operator.stand()
+    operator.drive(Twist(x=0.08), 4.0, 'walking forward')
+    operator.drive(Twist(x=0.05, y=0.03, yaw=-0.3), 4.0, 'walking an arc')
+    operator.drive(Twist(), 1.0, 'stopping')
+    operator.wait_for('gait', 'standing')
+    operator.crouch()
+    operator.values.clear()
+    operator.spin(lambda: {'gait', 'bridge'} <= operator.values.keys(), 'a last status')
+
+    records = read_log(chain.pulse_log)
+    assert_no_jump(records)
+    assert not [record for record in records if record.event in {'refused', 'bad', 'silence'}]
+    assert operator.values['bridge']['main.refused'] == '0'
+    assert operator.values['bridge']['refused'] == '0'
+    assert operator.values['gait']['refused_commands'] == '0'
+
+    legs = leg_solvers(bracken, {each.joint: each.angle_range for each in servo_maps.maps})
+    targets, odometry = operator.targets_heard(), operator.odometry_heard()
+    offset = clock_gettime(CLOCK_REALTIME) - clock_gettime(CLOCK_MONOTONIC)
+    walk = read_walk(legs, servo_maps, targets, odometry, records, clock_offset=offset)
+    commanded, walked, difference = distances(walk)
+    assert walked > 0.4
+    assert abs(walked - commanded) < WORST_DISTANCE_ERROR * commanded
+    assert difference < WORST_DISTANCE_ERROR * commanded
+    assert foot_errors(walk).errors.max() < WORST_FOOT_ERROR
+    assert smallest_margin(walk, bracken, legs) > 0.0
+
+    assert set(joint_states[-1].name) == set(bracken.joints)
+    assert set(foot_states[-1].joint_names) == set(bracken.leg_names)
+    assert [message.data.count('type="revolute"') for message in descriptions] == [18]
