@@ -23,6 +23,8 @@ from leg_kinematics.solver.leg_solver import LegSolver, Range, leg_solvers, post
 from leg_kinematics.solver.line import polyline_move, straight_move
 from leg_kinematics.solver.minimum_jerk import State, minimum_jerk
 from leg_kinematics.solver.mount import MountTransform
+from leg_kinematics.solver.reach import LegReach
+from leg_kinematics.solver.section import Section, common_ground, level_section, side_section
 from leg_kinematics.solver.statics import (
     Loads,
     energy_margin,
@@ -37,16 +39,19 @@ from leg_kinematics.solver.trajectory import Trajectory
 __all__ = [
     'BatchSolution',
     'LegGeometry',
+    'LegReach',
     'LegSolver',
     'Loads',
     'MountTransform',
     'Outcome',
     'Range',
+    'Section',
     'State',
     'StreamClock',
     'Tracker',
     'Trajectory',
     'centre_of_mass',
+    'common_ground',
     'energy_margin',
     'foot_forces',
     'forward',
@@ -58,9 +63,11 @@ __all__ = [
     'joint_torques',
     'joint_velocity',
     'leg_solvers',
+    'level_section',
     'minimum_jerk',
     'polyline_move',
     'posture_angles',
+    'side_section',
     'solve_batch',
     'standing_loads',
     'static_margin',
