@@ -77,6 +77,13 @@ class TestWalk(unittest.TestCase):
             assert monotonic() < end, f'waited {PATIENCE} s for {what}'
             self.executor.spin_once(timeout_sec=0.1)
 
+    def succeeds(self, client: Client[Trigger.Request, Trigger.Response]) -> bool:
+        """Call a service once."""
+        answer = client.call_async(Trigger.Request())
+        self.until(answer.done, f'an answer of {client.srv_name}')
+        response = answer.result()
+        return response is not None and bool(response.success)
+
     def test_a_body_velocity_becomes_steps(self, pulse_log: Path) -> None:
         """Told to stand and to go ahead, the robot walks and every servo moves."""
         poses: list[Odometry] = []
@@ -95,11 +102,8 @@ class TestWalk(unittest.TestCase):
         stand: Client[Trigger.Request, Trigger.Response]
         stand = self.node.create_client(Trigger, 'gait/stand')
         self.until(stand.service_is_ready, 'gait/stand')
-        answer = stand.call_async(Trigger.Request())
-        self.until(answer.done, 'the answer of gait/stand')
-        response = answer.result()
-        assert response is not None
-        assert response.success, response.message
+        # Refused until the gait has heard of the feet, which discovery may delay.
+        self.until(lambda: self.succeeds(stand), 'gait/stand to be obeyed')
 
         command = TwistStamped()
         command.twist.linear.x = 0.05
