@@ -56,8 +56,8 @@ class BoardIdentity:
         Count of its starts; a different number means that it lost its state.
     boot_reason
         Why it started last.
-    enabled
-        Channels with pulses on at this moment.
+    pulses_us
+        The pulses of the channels that have them on at this moment, µs.
 
     """
 
@@ -65,7 +65,12 @@ class BoardIdentity:
     channels: int
     boots: int
     boot_reason: str
-    enabled: frozenset[int]
+    pulses_us: Mapping[int, float]
+
+    @property
+    def enabled(self) -> frozenset[int]:
+        """Channels with pulses on at this moment."""
+        return frozenset(self.pulses_us)
 
 
 @dataclass(frozen=True)

@@ -121,6 +121,7 @@ class FramedDriver:
         self._lock = threading.Lock()
         self._thread: threading.Thread | None = None
         self._wake_out, self._wake_in = -1, -1
+        self._serving = False
         self._closing = False
         self._connected = False
         self._pose: frames.Pose | None = None
@@ -159,6 +160,7 @@ class FramedDriver:
             self._thread = threading.Thread(
                 target=self._run, args=(port,), name=f'board {self._port}', daemon=True
             )
+            self._serving = True
             self._thread.start()
         reply = self._ask(frames.Hello(), within=IDENTIFY_WITHIN)
         if not isinstance(reply, frames.Identity):
@@ -175,7 +177,7 @@ class FramedDriver:
             channels=reply.channels,
             boots=reply.boots,
             boot_reason=reply.boot_reason.name.lower().replace('_', ' '),
-            enabled=frames.to_channels(reply.enabled),
+            pulses_us={channel: pulse for channel, pulse in enumerate(reply.pulses_us) if pulse},
         )
 
     def configure(self, limits: Mapping[int, tuple[float, float]], silence: SilenceAction) -> None:
@@ -271,7 +273,7 @@ class FramedDriver:
     def _ask(self, message: frames.Message, within: float = REQUEST_WITHIN) -> frames.Message:
         """Leave a request for the thread and wait; the thread settles every one, come what may."""
         with self._lock:
-            if self._thread is None or not self._thread.is_alive() or self._closing:
+            if not self._serving or self._closing:
                 raise LinkLostError(self._last_error or f'{self._port}: not open')
             answer = self._enqueue(message, within)
         return answer.result()
@@ -299,7 +301,7 @@ class FramedDriver:
             lost = LinkLostError(f'{self._port}: the line broke: {error}')
         finally:
             with self._lock:
-                self._connected = False
+                self._serving = self._connected = False
                 self._pose = None
                 if not self._closing:
                     self._last_error = str(lost)
@@ -384,7 +386,9 @@ class FramedDriver:
                     self._enabled = frozenset()
                 case frames.Hello(), frames.Identity() as identity:
                     self._connected = True
-                    self._enabled = frames.to_channels(identity.enabled)
+                    self._enabled = frozenset(
+                        c for c, pulse in enumerate(identity.pulses_us) if pulse
+                    )
                 case frames.StatusRequest(), frames.StatusReport() as report:
                     self._report = report
                     self._enabled = frames.to_channels(report.enabled)

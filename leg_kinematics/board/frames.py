@@ -222,10 +222,10 @@ class StatusRequest(Message):
 
 @dataclass(frozen=True)
 class Identity(Message):
-    """The board's answer to Hello."""
+    """The board's answer to Hello; the pulses of channels without pulses are 0."""
 
     TYPE = MessageType.IDENTITY
-    LAYOUT = struct.Struct('<BBBBHBI')
+    LAYOUT = struct.Struct(f'<BBBBHB{CHANNELS}H')
 
     protocol: int
     firmware_major: int
@@ -233,13 +233,26 @@ class Identity(Message):
     channels: int
     boots: int
     boot_reason: BootReason
-    enabled: int
+    pulses_us: tuple[float, ...]
+
+    def to_numbers(self) -> tuple[int, ...]:
+        """Quantise."""
+        return (
+            self.protocol,
+            self.firmware_major,
+            self.firmware_minor,
+            self.channels,
+            self.boots,
+            self.boot_reason,
+            *(to_half_us(pulse) for pulse in self.pulses_us),
+        )
 
     @classmethod
     def from_numbers(cls, *numbers: int) -> Self:
-        """Name the reason."""
-        protocol, major, minor, channels, boots, reason, enabled = numbers
-        return cls(protocol, major, minor, channels, boots, BootReason(reason), enabled)
+        """Name the reason, and back to µs."""
+        protocol, major, minor, channels, boots, reason, *pulses = numbers
+        pulses_us = tuple(to_us(number) for number in pulses)
+        return cls(protocol, major, minor, channels, boots, BootReason(reason), pulses_us)
 
 
 @dataclass(frozen=True)

@@ -130,7 +130,7 @@ class SimulatedBoard:
                     frames.CHANNELS,
                     self._boots,
                     frames.BootReason.POWER_ON,
-                    frames.to_mask(self.enabled),
+                    tuple(self.outputs_us.get(c, 0.0) for c in range(frames.CHANNELS)),
                 )
             case frames.StatusRequest():
                 return frames.StatusReport(
