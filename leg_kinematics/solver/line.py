@@ -203,14 +203,14 @@ class _Line:
         return largest
 
     def distance(self, foot: Vector) -> float:
-        """Distance of a foot in `base_link` from the line between its ends, m."""
+        """Distance of a foot in `base_link` from the line, m."""
         x, y, z = self.direction()
         square = x * x + y * y + z * z
         (a, b, c), (u, v, w) = self.start, foot
         along = 0.0
         if square > 0.0:
             along = ((u - a) * x + (v - b) * y + (w - c) * z) / square
-        a, b, c = self.point(min(1.0, max(0.0, along)))
+        a, b, c = self.point(along)
         return hypot(u - a, v - b, w - c)
 
 
