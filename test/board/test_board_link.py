@@ -241,12 +241,13 @@ def test_a_closed_link_can_be_opened_again(
     start_mock: Callable[..., Any], make_link: MakeLink, until: Until
 ) -> None:
     """The board kept its state meanwhile, and the counts go on."""
-    start_mock()
+    mock = start_mock()
     link = make_link()
-    start_up(link, until)
+    driver = start_up(link, until)
+    until(lambda: mock.records('pose')[-1].pulses_us == driver.sent[-1])
     link.close()
     sent = link.status().traffic.sent
-    assert link.open().enabled == ON
+    assert link.open().pulses_us == driver.sent[-1]
     assert link.status().traffic.sent > sent
 
 

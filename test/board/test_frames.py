@@ -48,7 +48,12 @@ MESSAGES: st.SearchStrategy[Message] = st.one_of(
     st.builds(Pose, st.tuples(*[PULSES] * frames.CHANNELS)),
     st.builds(Release),
     st.builds(StatusRequest),
-    st.builds(Identity, BYTE, BYTE, BYTE, BYTE, WORD, st.sampled_from(BootReason), LONG),
+    st.builds(
+        Identity,
+        *(BYTE, BYTE, BYTE, BYTE, WORD),
+        st.sampled_from(BootReason),
+        st.tuples(*[PULSES] * frames.CHANNELS),
+    ),
     st.builds(Ack, TYPES),
     st.builds(Refused, TYPES, st.sampled_from(Reason), BYTE),
     st.builds(StatusReport, LONG, WORD, WORD, WORD, WORD, LONG),

@@ -99,7 +99,16 @@ def test_hello_is_answered_with_the_identity(bench: Bench) -> None:
     identity = bench.say(Hello())
     assert isinstance(identity, Identity)
     assert identity.protocol == frames.PROTOCOL_VERSION
-    assert (identity.channels, identity.boots, identity.enabled) == (18, 7, 0)
+    assert (identity.channels, identity.boots) == (18, 7)
+    assert identity.pulses_us == (0.0,) * 18
+
+
+def test_hello_tells_the_pulses_that_are_on(driving: Bench) -> None:
+    """A host that comes later learns what is put out, and nothing of channels that are off."""
+    driving.say(pose(c0=1500.0, c1=1600.5, c2=1700.0))
+    identity = driving.say(Hello())
+    assert isinstance(identity, Identity)
+    assert identity.pulses_us == pose(c0=1500.0, c1=1600.5).pulses_us
 
 
 def test_the_worked_frames_are_a_conversation() -> None:
