@@ -177,7 +177,7 @@ class FramedDriver:
             channels=reply.channels,
             boots=reply.boots,
             boot_reason=reply.boot_reason.name.lower().replace('_', ' '),
-            pulses_us={channel: pulse for channel, pulse in enumerate(reply.pulses_us) if pulse},
+            pulses_us=_pulses(reply),
         )
 
     def configure(self, limits: Mapping[int, tuple[float, float]], silence: SilenceAction) -> None:
@@ -386,9 +386,7 @@ class FramedDriver:
                     self._enabled = frozenset()
                 case frames.Hello(), frames.Identity() as identity:
                     self._connected = True
-                    self._enabled = frozenset(
-                        c for c, pulse in enumerate(identity.pulses_us) if pulse
-                    )
+                    self._enabled = frozenset(_pulses(identity))
                 case frames.StatusRequest(), frames.StatusReport() as report:
                     self._report = report
                     self._enabled = frames.to_channels(report.enabled)
@@ -407,3 +405,8 @@ class FramedDriver:
                 name = head.message.TYPE.name.lower()
                 msg = f'{self._port}: no answer to {name} within {head.within} s'
                 raise LinkLostError(msg)
+
+
+def _pulses(identity: frames.Identity) -> dict[int, float]:
+    """Pulses of the channels that have them on."""
+    return {channel: pulse for channel, pulse in enumerate(identity.pulses_us) if pulse}

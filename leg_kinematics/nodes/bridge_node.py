@@ -167,7 +167,7 @@ class BridgeNode(LifecycleNode):
             (name, channel): pulse
             for name, link in self._links.items()
             if (identity := link.status().identity) is not None
-            for channel, pulse in getattr(identity, 'pulses_us', {}).items()
+            for channel, pulse in identity.pulses_us.items()
         }
         if all((each.board, each.channel) in held for each in self._maps):
             self._tracker.place([each.angle(held[each.board, each.channel]) for each in self._maps])
