@@ -43,7 +43,8 @@ def our_branches(geometry: LegGeometry, foot: Floats) -> Floats:
     found = np.concatenate(
         [inverse_batch(geometry, foot, in_front=in_front)[:, 0] for in_front in (True, False)]
     )
-    return found[~np.isnan(found[:, 0])]
+    reached: Floats = found[~np.isnan(found[:, 0])]
+    return reached
 
 
 def distances(ours: Floats, theirs: Floats) -> Floats:
