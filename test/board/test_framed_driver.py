@@ -3,7 +3,9 @@
 """The serial driver in one conversation with a mock board behind a real pty."""
 
 import contextlib
+import itertools
 import threading
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -14,6 +16,7 @@ import serial
 from leg_kinematics.board import framed
 from leg_kinematics.board.driver import BoardStatus, Reaction, SilenceAction
 from leg_kinematics.board.framed import FramedDriver
+from leg_kinematics.board.pulse_log import Record
 from leg_kinematics.errors import CommandError, LinkLostError, PortError, RefusedError
 
 LIMITS = dict.fromkeys(range(18), (600.0, 2400.0))
@@ -232,30 +235,55 @@ def test_nobody_waits_for_a_thread_that_is_ending(
         go_on.set()
 
 
-def test_a_stalled_board_is_noticed_and_gets_few_stale_poses(
+def test_a_stalled_board_is_noticed(
     start_mock: Callable[..., Any], make_driver: Made, until: Until
 ) -> None:
-    """Poses do not pile up in front of a board that stopped reading."""
-    mock = start_mock('--stall', '3', '--stall-at', '30')
-    driver = make_driver(mock.port)
+    """A board that stops reading counts as lost, although its port is still there."""
+    driver = make_driver(start_mock('--stall', '60', '--stall-at', '30').port)
     driver.open()
     driver.configure(LIMITS, HOLD)
-    offered = 0
 
     def drive() -> BoardStatus:
-        nonlocal offered
         with contextlib.suppress(LinkLostError):
-            driver.set_pulses(POSE | {0: 1000.0 + offered % 1000})
-            offered += 1
+            driver.set_pulses(POSE)
         return driver.status()
 
     until(lambda: not drive().connected)
     assert 'silent' in driver.status().last_error
-    last_before = max(record.time for record in mock.records('pose'))
-    until(lambda: any(record.time > last_before for record in mock.records('pose')))
-    stale = [record for record in mock.records('pose') if record.time > last_before]
-    # Two every 0.1 s for 0.5 s, where a control loop at 100 Hz offered fifty.
-    assert len(stale) <= 12
+
+
+def test_a_stalled_board_finds_few_stale_poses(
+    start_mock: Callable[..., Any],
+    make_driver: Made,
+    until: Until,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Poses do not pile up in front of a board that reads nothing for a second."""
+    monkeypatch.setattr(framed, 'LOST_AFTER', 60.0)
+    mock = start_mock('--stall', '1', '--stall-at', '30')
+    driver = make_driver(mock.port)
+    driver.open()
+    driver.configure(LIMITS, HOLD)
+    offered_at: list[float] = []
+
+    def drive() -> list[Record]:
+        driver.set_pulses({0: 600.0 + len(offered_at) / 2})
+        offered_at.append(time.monotonic())
+        received: list[Record] = mock.records('pose')
+        return received
+
+    until(lambda: any(b.time - a.time > 0.9 for a, b in itertools.pairwise(drive())))
+    poses = drive()
+    _, resumed = max(itertools.pairwise(poses), key=lambda pair: pair[1].time - pair[0].time)
+    until(lambda: drive()[-1].time > resumed.time + 0.2)
+    stale = [
+        record
+        for record in mock.records('pose')
+        if record.time >= resumed.time
+        and offered_at[round(2 * (record.pulses_us[0] - 600.0))] < resumed.time
+    ]
+    # Two every 0.1 s, where a control loop at 100 Hz offered a hundred.
+    assert 0 < len(stale) <= 24
 
 
 def test_a_noisy_line_makes_no_pulse_of_its_own(
