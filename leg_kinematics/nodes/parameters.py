@@ -58,7 +58,20 @@ ROBOT = (
     Parameter('servo_maps', '', 'File of the servo maps'),
 )
 
-KINEMATICS = ROBOT
+KINEMATICS = (
+    *ROBOT,
+    Parameter(
+        'line_tolerance',
+        0.0005,
+        'Distance of a foot from its line in straight moves',
+        'm',
+        1e-5,
+        0.1,
+    ),
+    Parameter(
+        'speed_share', 0.5, 'Share of the no-load servo speed for straight moves', '', 0.05, 1.0
+    ),
+)
 
 GAIT = (
     *ROBOT,
@@ -158,6 +171,9 @@ def _check(parameter: Parameter, value: object) -> Value:
         value = list(value)
     if not isinstance(value, expected):
         message = f"'{parameter.name}' must be of type {expected.__name__} (got {value!r})"
+        raise CommandError(message)
+    if isinstance(value, list) and not all(isinstance(item, str) for item in value):
+        message = f"'{parameter.name}' must be a list of strings (got {value!r})"
         raise CommandError(message)
     if isinstance(value, float):
         low = -float('inf') if parameter.lowest is None else parameter.lowest

@@ -1,0 +1,358 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""Messages: what is written is read again, and what is wrong is refused with a reason."""
+
+from collections.abc import Callable
+from math import inf, nan, pi
+
+import numpy as np
+import pytest
+from builtin_interfaces.msg import Duration, Time
+from geometry_msgs.msg import Transform, Twist, TwistStamped, Vector3
+from hypothesis import given
+from hypothesis import strategies as st
+from rclpy.serialization import deserialize_message, serialize_message
+from sensor_msgs.msg import JointState, MultiDOFJointState
+from trajectory_msgs.msg import (
+    JointTrajectory,
+    JointTrajectoryPoint,
+    MultiDOFJointTrajectory,
+    MultiDOFJointTrajectoryPoint,
+)
+from transforms3d.quaternions import quat2mat
+
+from leg_kinematics.errors import CommandError
+from leg_kinematics.gait import GaitSample, GaitState, Pose
+from leg_kinematics.gait import Twist as BodyTwist
+from leg_kinematics.nodes import messages
+from leg_kinematics.solver import Trajectory
+
+LEGS = ('left_front', 'right_front')
+JOINTS = ('coxa', 'femur', 'tibia')
+STAMP = Time(sec=1_800_000_000, nanosec=250_000_000)
+
+numbers = st.floats(-1e3, 1e3)
+vectors = st.tuples(numbers, numbers, numbers)
+
+
+def sample(
+    feet: tuple[tuple[float, float, float], ...] = ((0.1, 0.2, -0.1), (0.1, -0.2, -0.1)),
+    velocities: tuple[tuple[float, float, float], ...] = ((1.0, 2.0, 3.0), (4.0, 5.0, 6.0)),
+    pose: Pose = Pose(),  # noqa: B008  a value that nobody changes
+    twist: BodyTwist = BodyTwist(),  # noqa: B008
+) -> GaitSample:
+    """Make the outcome of a tick."""
+    return GaitSample(feet, velocities, (True, True), pose, twist, 0.08, GaitState.STANDING, '')
+
+
+@given(st.integers(-(2**31) * 10**9, 2**31 * 10**9 - 1))
+def test_stamps_keep_every_nanosecond(nanoseconds: int) -> None:
+    """Also negative ones and those near the end of what a stamp can hold."""
+    stamp = messages.time_message(nanoseconds)
+    assert messages.nanoseconds_of(stamp) == nanoseconds
+    assert 0 <= stamp.nanosec < 10**9
+
+
+@given(st.floats(-1e6, 1e6))
+def test_durations_keep_nanoseconds(seconds: float) -> None:
+    """Also negative ones; half a nanosecond is lost at most."""
+    duration = messages.duration_message(seconds)
+    assert 0 <= duration.nanosec < 10**9
+    assert messages.seconds_of(duration) == pytest.approx(seconds, abs=0.6e-9, rel=1e-15)
+
+
+def test_a_negative_duration_by_hand() -> None:
+    """builtin_interfaces/Duration: -1.5 s is -2 s and 500 000 000 ns."""
+    assert messages.duration_message(-1.5) == Duration(sec=-2, nanosec=500_000_000)
+    assert messages.seconds_of(Duration(sec=-2, nanosec=500_000_000)) == -1.5
+
+
+@pytest.mark.parametrize('stamped', [True, False])
+def test_a_velocity_command_is_read_from_both_types(*, stamped: bool) -> None:
+    """X, y and yaw count; what a walking body cannot do is left out."""
+    twist = Twist(linear=Vector3(x=0.1, y=-0.2, z=9.0), angular=Vector3(x=8.0, y=7.0, z=0.3))
+    message = TwistStamped(twist=twist) if stamped else twist
+    assert messages.body_twist(message) == BodyTwist(0.1, -0.2, 0.3)
+
+
+@pytest.mark.parametrize('value', [nan, inf, -inf])
+@pytest.mark.parametrize('part', ['x', 'y', 'yaw'])
+def test_a_velocity_command_must_be_finite(part: str, value: float) -> None:
+    """One bad component refuses the command."""
+    twist = Twist()
+    if part == 'yaw':
+        twist.angular.z = value
+    else:
+        setattr(twist.linear, part, value)
+    with pytest.raises(CommandError, match='cmd_vel must be finite'):
+        messages.body_twist(twist)
+
+
+@given(st.lists(st.tuples(vectors, vectors, vectors, vectors), min_size=1, max_size=3))
+def test_foot_targets_go_through_the_wire(
+    rows: list[tuple[tuple[float, float, float], ...]],
+) -> None:
+    """Serialised and read again, names, times, feet and velocities are the same."""
+    samples = [(0.01 * tick, sample((a, b), (c, d))) for tick, (a, b, c, d) in enumerate(rows)]
+    message = messages.foot_targets_message(STAMP, LEGS, samples)
+    wired = deserialize_message(serialize_message(message), MultiDOFJointTrajectory)
+    assert wired.header.stamp == STAMP
+    assert wired.header.frame_id == 'base_link'
+    for point in wired.points:
+        assert all(transform.rotation.w == 1.0 for transform in point.transforms)
+    targets = messages.FootTargets(wired, LEGS)
+    assert targets.legs == LEGS
+    assert targets.times == pytest.approx([time for time, _ in samples])
+    assert targets.feet == [[a, b] for a, b, _, _ in rows]
+    assert targets.velocities == [[c, d] for _, _, c, d in rows]
+
+
+def good_targets() -> MultiDOFJointTrajectory:
+    """Make foot targets in which nothing is wrong yet."""
+    return messages.foot_targets_message(STAMP, LEGS, [(0.0, sample()), (0.01, sample())])
+
+
+def test_foot_targets_need_neither_frame_nor_velocities_nor_all_legs() -> None:
+    """An empty frame is the body's, and whoever has no velocities leaves them out."""
+    message = MultiDOFJointTrajectory(joint_names=['right_front'])
+    message.points = [
+        MultiDOFJointTrajectoryPoint(transforms=[Transform(translation=Vector3(x=1.0))])
+    ]
+    targets = messages.FootTargets(message, LEGS)
+    assert targets.legs == ('right_front',)
+    assert targets.feet == [[(1.0, 0.0, 0.0)]]
+    assert targets.velocities == [None]
+
+
+def _frame(message: MultiDOFJointTrajectory) -> None:
+    message.header.frame_id = 'odom'
+
+
+def _no_names(message: MultiDOFJointTrajectory) -> None:
+    message.joint_names = []
+
+
+def _twice(message: MultiDOFJointTrajectory) -> None:
+    message.joint_names = ['left_front', 'left_front']
+
+
+def _unknown(message: MultiDOFJointTrajectory) -> None:
+    message.joint_names = ['left_front', 'tail']
+
+
+def _no_points(message: MultiDOFJointTrajectory) -> None:
+    message.points = []
+
+
+def _few_transforms(message: MultiDOFJointTrajectory) -> None:
+    message.points[1].transforms = message.points[1].transforms[:1]
+
+
+def _few_velocities(message: MultiDOFJointTrajectory) -> None:
+    message.points[1].velocities = message.points[1].velocities[:1]
+
+
+def _bad_foot(message: MultiDOFJointTrajectory) -> None:
+    message.points[1].transforms[1].translation.z = nan
+
+
+def _bad_velocity(message: MultiDOFJointTrajectory) -> None:
+    message.points[0].velocities[1].linear.x = -inf
+
+
+@pytest.mark.parametrize(
+    ('spoil', 'words'),
+    [
+        (_frame, "must be in 'base_link' \\(got 'odom'\\)"),
+        (_no_names, 'names nothing; expected some of left_front, right_front'),
+        (_twice, 'names something twice: left_front, left_front'),
+        (_unknown, 'unknown names: tail; known are left_front, right_front'),
+        (_no_points, 'no points'),
+        (_few_transforms, 'needs 2 transforms .* \\(got 1 and 2\\)'),
+        (_few_velocities, 'needs 2 transforms .* \\(got 2 and 1\\)'),
+        (_bad_foot, 'foot_targets has a number that is not finite'),
+        (_bad_velocity, 'velocities of foot_targets has a number that is not finite'),
+    ],
+)
+def test_wrong_foot_targets_are_refused(
+    spoil: Callable[[MultiDOFJointTrajectory], None], words: str
+) -> None:
+    """Each error says what was expected and what was got."""
+    message = good_targets()
+    messages.FootTargets(message, LEGS)
+    spoil(message)
+    with pytest.raises(CommandError, match=words):
+        messages.FootTargets(message, LEGS)
+
+
+TRAJECTORY = Trajectory(
+    (0.0, 0.01, 0.07),
+    ((1.0, 2.0, 3.0), (1.1, 2.1, 3.1), (1.2, 2.2, 3.2)),
+    ((0.1, 0.2, 0.3), (0.4, 0.5, 0.6), (0.7, 0.8, 0.9)),
+)
+
+
+def good_trajectory() -> JointTrajectory:
+    """Make a joint trajectory in which nothing is wrong yet."""
+    return messages.joint_trajectory_message(STAMP, JOINTS, TRAJECTORY)
+
+
+def test_joint_trajectories_go_through_the_wire() -> None:
+    """Serialised and read again they are the same."""
+    wired = deserialize_message(serialize_message(good_trajectory()), JointTrajectory)
+    assert wired.header.stamp == STAMP
+    assert messages.joint_trajectory(wired, JOINTS) == TRAJECTORY
+
+
+@given(st.permutations(range(3)))
+def test_the_order_of_the_joints_is_the_readers(order: list[int]) -> None:
+    """A sender may list the joints as it likes."""
+    shuffled = Trajectory(
+        TRAJECTORY.times,
+        tuple(tuple(row[i] for i in order) for row in TRAJECTORY.positions),
+        tuple(tuple(row[i] for i in order) for row in TRAJECTORY.velocities),
+    )
+    names = [JOINTS[i] for i in order]
+    message = messages.joint_trajectory_message(STAMP, names, shuffled)
+    assert messages.joint_trajectory(message, JOINTS) == TRAJECTORY
+
+
+def _joint_missing(message: JointTrajectory) -> None:
+    message.joint_names = ['coxa', 'femur']
+
+
+def _joint_unknown(message: JointTrajectory) -> None:
+    message.joint_names = ['coxa', 'femur', 'tarsus']
+
+
+def _joint_twice(message: JointTrajectory) -> None:
+    message.joint_names = ['coxa', 'femur', 'femur']
+
+
+def _joint_none(message: JointTrajectory) -> None:
+    message.joint_names = []
+
+
+def _position_missing(message: JointTrajectory) -> None:
+    message.points[1].positions = [1.0, 2.0]
+
+
+def _velocities_missing(message: JointTrajectory) -> None:
+    message.points[2].velocities = []
+
+
+def _position_nan(message: JointTrajectory) -> None:
+    message.points[2].positions[1] = nan
+
+
+def _velocity_infinite(message: JointTrajectory) -> None:
+    message.points[0].velocities[0] = inf
+
+
+def _times_equal(message: JointTrajectory) -> None:
+    message.points[1].time_from_start = Duration()
+
+
+def _times_backward(message: JointTrajectory) -> None:
+    message.points[2].time_from_start = Duration(sec=-1)
+
+
+def _points_missing(message: JointTrajectory) -> None:
+    message.points = []
+
+
+@pytest.mark.parametrize(
+    ('spoil', 'words'),
+    [
+        (_joint_missing, 'must name every joint; missing tibia'),
+        (_joint_unknown, 'unknown names: tarsus; known are coxa, femur, tibia'),
+        (_joint_twice, 'names something twice'),
+        (_joint_none, 'names nothing'),
+        (_position_missing, 'needs 3 positions and velocities \\(got 2 and 3\\)'),
+        (_velocities_missing, 'needs 3 positions and velocities \\(got 3 and 0\\)'),
+        (_position_nan, 'joint_trajectory has a number that is not finite'),
+        (_velocity_infinite, 'velocities of joint_trajectory has a number that is not finite'),
+        (_times_equal, 'time_from_start must increase strictly'),
+        (_times_backward, 'time_from_start must increase strictly'),
+        (_points_missing, 'one row of positions'),
+    ],
+)
+def test_wrong_joint_trajectories_are_refused(
+    spoil: Callable[[JointTrajectory], None], words: str
+) -> None:
+    """Each error says what was expected and what was got."""
+    message = good_trajectory()
+    messages.joint_trajectory(message, JOINTS)
+    spoil(message)
+    with pytest.raises(CommandError, match=words):
+        messages.joint_trajectory(message, JOINTS)
+
+
+def test_joint_states_are_read_in_any_order_and_with_more_joints() -> None:
+    """Positions come in the order of the reader; other joints do not matter."""
+    message = messages.joint_state_message(STAMP, JOINTS, (1.0, 2.0, 3.0))
+    assert message.header.stamp == STAMP
+    message.name = ['tibia', 'camera', 'coxa', 'femur']
+    message.position = [3.0, 9.0, 1.0, 2.0]
+    assert messages.joint_positions(message, JOINTS) == (1.0, 2.0, 3.0)
+
+
+@pytest.mark.parametrize(
+    'message',
+    [
+        JointState(),
+        JointState(name=['coxa', 'femur'], position=[1.0, 2.0]),
+        JointState(name=['coxa', 'femur', 'tibia'], position=[1.0, 2.0]),
+        JointState(name=['coxa', 'femur', 'tibia']),
+    ],
+)
+def test_joint_states_that_lack_a_joint_say_nothing(message: JointState) -> None:
+    """Another source of joint states, or one without positions, is left alone."""
+    assert messages.joint_positions(message, JOINTS) is None
+
+
+@given(vectors, vectors)
+def test_foot_states_go_through_the_wire(
+    left: tuple[float, float, float], right: tuple[float, float, float]
+) -> None:
+    """Serialised and read again, also in another order, every foot is the same."""
+    message = messages.foot_states_message(STAMP, LEGS, (left, right))
+    wired = deserialize_message(serialize_message(message), MultiDOFJointState)
+    assert wired.header.frame_id == 'base_link'
+    assert wired.header.stamp == STAMP
+    assert messages.feet_of(wired, LEGS) == (left, right)
+    assert messages.feet_of(wired, LEGS[::-1]) == (right, left)
+    assert messages.feet_of(wired, (*LEGS, 'tail')) is None
+
+
+@given(numbers, numbers, st.floats(-pi, pi))
+def test_odometry_turns_as_rep_103_says(x: float, y: float, yaw: float) -> None:
+    """By REP 103 yaw turns x towards y about z up; the quaternion is read by transforms3d."""
+    message = messages.odometry_message(
+        STAMP, sample(pose=Pose(x, y, yaw), twist=BodyTwist(0.1, 0.2, 0.3))
+    )
+    assert (message.header.frame_id, message.child_frame_id) == ('odom', 'base_link')
+    place = message.pose.pose.position
+    assert (place.x, place.y, place.z) == (x, y, 0.08)
+    turn = message.pose.pose.orientation
+    assert (turn.x, turn.y) == (0.0, 0.0)
+    rotation = quat2mat((turn.w, turn.x, turn.y, turn.z))
+    np.testing.assert_allclose(
+        rotation[:, 0], [np.cos(yaw), np.sin(yaw), 0.0], atol=1e-12, err_msg='forward axis'
+    )
+    twist = message.twist.twist
+    assert (twist.linear.x, twist.linear.y, twist.angular.z) == (0.1, 0.2, 0.3)
+
+
+def test_a_quarter_turn_to_the_left_by_hand() -> None:
+    """Yaw 90 deg is the quaternion (w, z) = (cos 45 deg, sin 45 deg), order x, y, z, w apart."""
+    turn = messages.odometry_message(STAMP, sample(pose=Pose(yaw=pi / 2))).pose.pose.orientation
+    assert (turn.w, turn.z) == pytest.approx((0.7071067811865476, 0.7071067811865476))
+
+
+def test_a_point_holds_one_value_a_joint() -> None:
+    """What is written is what trajectory_msgs/JointTrajectoryPoint says: parallel lists."""
+    point: JointTrajectoryPoint = good_trajectory().points[2]
+    assert list(point.positions) == [1.2, 2.2, 3.2]
+    assert list(point.velocities) == [0.7, 0.8, 0.9]
+    assert point.time_from_start == Duration(sec=0, nanosec=70_000_000)
