@@ -11,6 +11,7 @@ from leg_kinematics.solver.batch import (
     jacobian_batch,
     solve_batch,
 )
+from leg_kinematics.solver.extremes import peak_speeds, position_ranges
 from leg_kinematics.solver.leg import (
     LegGeometry,
     forward,
@@ -65,7 +66,9 @@ __all__ = [
     'leg_solvers',
     'level_section',
     'minimum_jerk',
+    'peak_speeds',
     'polyline_move',
+    'position_ranges',
     'posture_angles',
     'side_section',
     'solve_batch',

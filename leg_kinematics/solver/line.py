@@ -16,6 +16,7 @@ from math import ceil, cos, hypot, isfinite, sin, sqrt
 
 from leg_kinematics.errors import CommandError, ReachError
 from leg_kinematics.robot import Vector
+from leg_kinematics.solver.extremes import peak_speeds, position_ranges
 from leg_kinematics.solver.leg_solver import LegSolver
 from leg_kinematics.solver.minimum_jerk import State, minimum_jerk
 from leg_kinematics.solver.trajectory import Trajectory
@@ -120,7 +121,7 @@ def polyline_move(
     for (start, goal), duration in zip(pairwise(waypoints), durations, strict=True):
         lines = [_Line(*ends) for ends in zip(legs, start, goal, strict=True)]
         unit = _unit_move(lines, tolerance)
-        peaks = _peak_speeds(unit)
+        peaks = peak_speeds(unit)
         time = max(duration, *(peak / speed for peak, speed in zip(peaks, speeds, strict=True)))
         first = 1 if times else 0
         times += [begin + time * share for share in unit.times[first:]]
@@ -242,6 +243,7 @@ def _unit_move(lines: Sequence[_Line], tolerance: float) -> Trajectory:
     while sub_moves <= MOST_SUB_MOVES:
         move = _sampled(lines, sub_moves)
         if _follows(lines, move, tolerance):
+            _check_limits(lines, move)
             return move
         sub_moves *= 2
     names = ', '.join(line.leg.name for line in lines)
@@ -276,18 +278,10 @@ def _follows(lines: Sequence[_Line], move: Trajectory, tolerance: float) -> bool
     return True
 
 
-def _peak_speeds(move: Trajectory) -> tuple[float, ...]:
-    """Highest speed of each joint on the cubics between the points, rad/s."""
-    peaks = [0.0] * len(move.positions[0])
-    rows = zip(move.times, move.positions, move.velocities, strict=True)
-    for (start, before, leaving), (end, after, arriving) in pairwise(rows):
-        joints = zip(before, after, leaving, arriving, strict=True)
-        for joint, (p, q, v, w) in enumerate(joints):
-            mean = (q - p) / (end - start)
-            # The speed is v + u (b + u a) with u from 0 to 1.
-            a = 3.0 * (v + w) - 6.0 * mean
-            b = 6.0 * mean - 4.0 * v - 2.0 * w
-            inside = a != 0.0 and 0.0 < -b / (2.0 * a) < 1.0
-            turning = v - b * b / (4.0 * a) if inside else v
-            peaks[joint] = max(peaks[joint], abs(v), abs(w), abs(turning))
-    return tuple(peaks)
+def _check_limits(lines: Sequence[_Line], move: Trajectory) -> None:
+    """Raise what `LegSolver.check` raises where a joint leaves its bounds between the points."""
+    ranges = position_ranges(move)
+    for index, line in enumerate(lines):
+        coxa, femur, tibia = ranges[3 * index : 3 * index + 3]
+        for angles in zip(coxa, femur, tibia, strict=True):
+            line.leg.check(angles)

@@ -213,6 +213,22 @@ def test_is_refused_whole_when_one_foot_cannot_follow() -> None:
         straight_move(LEGS, feet, goals, 1.0, tolerance=TOLERANCE, speeds=SPEEDS)
 
 
+def test_a_limit_that_is_passed_only_between_two_points_refuses_the_move() -> None:
+    """A limit 2e-8 rad short of the most bent knee on the way, which no point has, is kept."""
+    start, goal = (LEGS[0].mount.to_body((0.110, y, -0.085)) for y in (-0.050, 0.070))
+
+    def move(leg: LegSolver) -> Trajectory:
+        return straight_move([leg], [start], [goal], 1.0, tolerance=TOLERANCE, speeds=SPEEDS[:3])
+
+    free = move(LEGS[0])
+    lowest = float(played(free)(np.linspace(0.0, free.end, 1_000_001))[:, 2].min())
+    assert lowest < min(angles[2] for angles in free.positions) - 1e-6
+    coxa, femur, (_, high) = LEGS[0].limits
+    assert move(replace(LEGS[0], limits=(coxa, femur, (lowest, high)))) == free
+    with pytest.raises(JointLimitError, match='left_front_tibia'):
+        move(replace(LEGS[0], limits=(coxa, femur, (lowest + 2e-8, high))))
+
+
 def test_a_foot_that_stays_keeps_its_angles() -> None:
     """Start and goal alike hold the joints, also of a leg that is stretched."""
     leg = replace(LEGS[0], limits=FREE, expressible=FREE)
