@@ -31,6 +31,9 @@ PATIENCE = 20.0
 
 COMMAND_INTERVAL = 0.05
 
+#: What the gait says until it knows where the feet are.
+WITHOUT_FEET = 'waiting for foot_states'
+
 
 class NoAnswerError(LegKinematicsError):
     """The chain did not come to the state waited for in time."""
@@ -178,12 +181,16 @@ class Operator:
             )
 
     def bring_up(self) -> None:
-        """Configure and activate the bridge, and wait until every leg has its pulses."""
+        """Configure and activate the bridge; wait for pulses on every leg, and for foot states."""
         self.wait_for_graph()
         self._doing = 'enabling legs'
         self.change_bridge(Transition.TRANSITION_CONFIGURE)
         self.change_bridge(Transition.TRANSITION_ACTIVATE)
         self.wait_for('bridge', 'active')
+        self.spin(
+            lambda: self.states.get('gait', WITHOUT_FEET) != WITHOUT_FEET,
+            'the gait learning where the feet are',
+        )
 
     def stand(self) -> None:
         """Stand up and wait until the robot stands."""

@@ -27,6 +27,9 @@ Array = NDArray[np.float64]
 #: A target this close to the lowest one is on the ground, m.
 ON_GROUND = 1e-6
 
+#: Points whose times agree to this many digits of a second are of the same instant.
+SAME_INSTANT = 4
+
 #: The latency of a pose is sought within these bounds, s.
 LATENCY_RANGE = (-0.05, 0.15)
 
@@ -89,8 +92,7 @@ def read_walk(
     legs, maps
         Of the robot.
     targets
-        Everything that the gait published; the last point of each preview is the target of
-        that instant.
+        Everything that the gait published.
     odometry
         Everything that the gait published.
     records
@@ -99,18 +101,21 @@ def read_walk(
         ROS time minus monotonic time, s.
 
     """
-    last = [message.points[-1] for message in targets]
-    times = [
-        messages.seconds_of(message.header.stamp)
-        + messages.seconds_of(message.points[-1].time_from_start)
-        - clock_offset
-        for message in targets
-    ]
+    points = {}
+    for message in targets:
+        start = messages.seconds_of(message.header.stamp) - clock_offset
+        for point in message.points:
+            time = start + messages.seconds_of(point.time_from_start)
+            points[round(time, SAME_INSTANT)] = point
+    times = sorted(points)
     feet = np.array(
-        [[(t.translation.x, t.translation.y, t.translation.z) for t in p.transforms] for p in last]
+        [
+            [(t.translation.x, t.translation.y, t.translation.z) for t in points[time].transforms]
+            for time in times
+        ]
     )
     velocities = np.array(
-        [[(v.linear.x, v.linear.y, v.linear.z) for v in p.velocities] for p in last]
+        [[(v.linear.x, v.linear.y, v.linear.z) for v in points[time].velocities] for time in times]
     )
     ground = feet[:, :, 2].min(axis=1, keepdims=True)
     poses = [each for each in records if each.event == 'pose' and each.time >= times[0]]

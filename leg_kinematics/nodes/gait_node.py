@@ -123,6 +123,8 @@ class GaitNode(Node):
         if feet is not None:
             self._feet = feet
             self._feet_received = monotonic_ns()
+            if self._walker is None:
+                self._report()
 
     def _on_stand(self, _: Trigger.Request, response: Trigger.Response) -> Trigger.Response:
         if self._walker is None:
@@ -156,13 +158,18 @@ class GaitNode(Node):
         if self._walker is None:
             return
         now = monotonic_ns()
-        late = now - self._due
-        if late > self._tick_ns:
-            # Time that the process did not get is left out, not made up for: no jump.
-            self._missed += late // self._tick_ns
-            self._due = now
-        if self._ticks == 0 or not self._preview:
+        if not self._preview:
             self._preview.extend(self._advance() for _ in range(PREVIEW[-1]))
+        # Ticks that came late are made up for as far as the preview has carried the bridge on.
+        # Beyond that the bridge stands at the last point: the walk goes on from there, and the
+        # time that the process did not get is left out. Either way nothing jumps.
+        late = (now - self._due) // self._tick_ns
+        for _ in range(min(late, PREVIEW[-1])):
+            self._preview.append(self._advance())
+            self._due += self._tick_ns
+        if late > PREVIEW[-1]:
+            self._missed += late - PREVIEW[-1]
+            self._due = now
         self._preview.append(self._advance())
         self._ticks += 1
         behind = now - self._due
@@ -187,6 +194,8 @@ class GaitNode(Node):
     def _report(self) -> None:
         if self._refusal:
             level, message = WARN, self._refusal
+        elif self._walker is None and self._feet is None:
+            level, message = OK, 'waiting for foot_states'
         elif self._walker is None:
             level, message = OK, 'waiting for gait/stand'
         else:

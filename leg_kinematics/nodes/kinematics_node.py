@@ -3,7 +3,8 @@
 """Node `kinematics`: foot targets in, joint trajectory out; joint states in, foot states out."""
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from typing import Any
 
 from rclpy.node import Node
@@ -20,10 +21,12 @@ from leg_kinematics.nodes.parameters import KINEMATICS, declare
 from leg_kinematics.nodes.process import run
 from leg_kinematics.robot import Vector, load_robot
 from leg_kinematics.robot.urdf import urdf
-from leg_kinematics.solver import Trajectory, leg_solvers, posture_angles
+from leg_kinematics.solver import Trajectory, leg_solvers, polyline_move, posture_angles
 
-#: Points of a streamed preview are at most this far apart, s.
+#: Points of a streamed preview are at most this far apart, s; farther ones are straight moves.
 LONGEST_PREVIEW_STEP = 0.1
+
+STILL = (0.0, 0.0, 0.0)
 
 
 class KinematicsNode(Node):
@@ -32,6 +35,9 @@ class KinematicsNode(Node):
     A target out of reach, beyond a joint limit or beyond a servo map is refused with everything
     that came with it; the bridge then holds, and the diagnostics name foot, value and bound. Each
     message is judged anew, so that moving back is always allowed.
+
+    A streamed preview passes point by point. A target seconds away is a straight move from where
+    the feet are: at rest at both ends, close to the line, all joints arriving together.
     """
 
     def __init__(self, overrides: Sequence[RosParameter[Any]] = ()) -> None:
@@ -52,6 +58,12 @@ class KinematicsNode(Node):
         self._leg_names = robot.leg_names
         self._joints = robot.joints
         self._angles: dict[str, Vector] = {}
+        self._line_tolerance = settings.number('line_tolerance')
+        self._speeds = {
+            joint: settings.number('speed_share') * link.servo.speed
+            for leg in robot.legs
+            for joint, link in zip(leg.joints, leg.links, strict=True)
+        }
         self._accepted = 0
         self._refused = 0
         self._diagnostics = Diagnostics(self, robot.name)
@@ -85,35 +97,71 @@ class KinematicsNode(Node):
         )
 
     def _solve(self, targets: messages.FootTargets) -> Trajectory:
-        """Joint trajectory of a preview; legs that it does not name stay where they are."""
+        """Joint trajectory of all legs; those that the targets do not name stay where they are."""
         steps = zip([0.0, *targets.times[:-1]], targets.times, strict=True)
         if any(later - earlier > LONGEST_PREVIEW_STEP for earlier, later in steps):
-            raise CommandError(
-                f'points of foot_targets are more than {LONGEST_PREVIEW_STEP} s apart; stream '
-                'closer points, so that the feet keep their straight way'
-            )
-        angles = dict(self._angles)
+            return self._solve_moves(targets)
+        return self._solve_preview(targets)
+
+    def _solve_preview(self, targets: messages.FootTargets) -> Trajectory:
+        """Point by point, as streamed."""
         positions, velocities = [], []
         for feet, speeds in zip(targets.feet, targets.velocities, strict=True):
-            rates: dict[str, Vector] = {}
+            angles: list[float] = []
+            rates: list[float] = []
             for leg in self._legs:
-                if leg.name in targets.legs:
-                    index = targets.legs.index(leg.name)
-                    free_coxa = angles[leg.name][0] if leg.name in angles else 0.0
-                    angles[leg.name] = leg.angles(feet[index], free_coxa=free_coxa)
-                    if speeds is not None:
-                        rates[leg.name] = leg.velocity(angles[leg.name], speeds[index])
-                elif leg.name not in angles:
-                    raise CommandError(
-                        f'foot_targets leaves out {leg.name}, and where its joints are is not '
-                        'known yet: no joint_states has come; name every leg or start the bridge'
-                    )
-            positions.append(tuple(a for leg in self._legs for a in angles[leg.name]))
-            still = (0.0, 0.0, 0.0)
-            velocities.append(tuple(r for leg in self._legs for r in rates.get(leg.name, still)))
-        trajectory = Trajectory(tuple(targets.times), tuple(positions), tuple(velocities))
-        self._angles = angles
-        return trajectory
+                if leg.name not in targets.legs:
+                    angles += self._where(leg.name)
+                    rates += STILL
+                    continue
+                index = targets.legs.index(leg.name)
+                free_coxa = self._angles.get(leg.name, STILL)[0]
+                joints = leg.angles(feet[index], free_coxa=free_coxa)
+                angles += joints
+                rates += STILL if speeds is None else leg.velocity(joints, speeds[index])
+            positions.append(tuple(angles))
+            velocities.append(tuple(rates))
+        return Trajectory(tuple(targets.times), tuple(positions), tuple(velocities))
+
+    def _solve_moves(self, targets: messages.FootTargets) -> Trajectory:
+        """Straight moves from where the feet are, from point to point."""
+        legs = [leg for leg in self._legs if leg.name in targets.legs]
+        order = [targets.legs.index(leg.name) for leg in legs]
+        start = [leg.foot(self._where(leg.name)) for leg in legs]
+        move = polyline_move(
+            legs,
+            [start, *([feet[index] for index in order] for feet in targets.feet)],
+            [later - earlier for earlier, later in pairwise([0.0, *targets.times])],
+            tolerance=self._line_tolerance,
+            speeds=[self._speeds[joint] for leg in legs for joint in leg.joints],
+        )
+        moved = [joint for leg in legs for joint in leg.joints]
+        resting = {
+            joint: angle
+            for leg in self._legs
+            if leg.name not in targets.legs
+            for joint, angle in zip(leg.joints, self._where(leg.name), strict=True)
+        }
+        still = dict.fromkeys(resting, 0.0)
+
+        def whole(row: tuple[float, ...], others: Mapping[str, float]) -> tuple[float, ...]:
+            values = {**others, **dict(zip(moved, row, strict=True))}
+            return tuple(values[joint] for joint in self._joints)
+
+        return Trajectory(
+            move.times,
+            tuple(whole(row, resting) for row in move.positions),
+            tuple(whole(row, still) for row in move.velocities),
+        )
+
+    def _where(self, leg: str) -> Vector:
+        """Joint angles of a leg as the bridge last said."""
+        if leg not in self._angles:
+            raise CommandError(
+                f'where the joints of {leg} are is not known yet: no joint_states has come; '
+                'activate the bridge, or stream targets that name every leg'
+            )
+        return self._angles[leg]
 
     def _on_joint_states(self, message: JointState) -> None:
         positions = messages.joint_positions(message, self._joints)
@@ -122,7 +170,7 @@ class KinematicsNode(Node):
         feet = []
         for index, leg in enumerate(self._legs):
             q1, q2, q3 = positions[3 * index : 3 * index + 3]
-            self._angles.setdefault(leg.name, (q1, q2, q3))
+            self._angles[leg.name] = (q1, q2, q3)
             feet.append(leg.foot((q1, q2, q3)))
         self._foot_states.publish(
             messages.foot_states_message(message.header.stamp, self._leg_names, feet)

@@ -7,11 +7,14 @@ from collections.abc import Callable, Sequence
 
 import rclpy
 from rclpy.executors import ExternalShutdownException, SingleThreadedExecutor
+from rclpy.impl.implementation_singleton import rclpy_implementation
 from rclpy.node import Node
 
 from leg_kinematics.errors import LegKinematicsError
 
 EXIT_ERROR = 2
+
+RCLError = rclpy_implementation.RCLError
 
 
 def run(factories: Sequence[Callable[[], Node]], arguments: Sequence[str] | None = None) -> int:
@@ -39,6 +42,11 @@ def run(factories: Sequence[Callable[[], Node]], arguments: Sequence[str] | None
             executor.add_node(nodes[-1])
         executor.spin()
     except (KeyboardInterrupt, ExternalShutdownException):
+        return 0
+    except RCLError:
+        # A signal shuts ROS down even beneath a callback that is about to publish.
+        if rclpy.ok():
+            raise
         return 0
     except LegKinematicsError as error:
         sys.stderr.write(f'{error}\n')
