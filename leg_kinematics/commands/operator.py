@@ -13,6 +13,7 @@ from lifecycle_msgs.msg import Transition
 from lifecycle_msgs.srv import ChangeState
 from nav_msgs.msg import Odometry
 from rclpy.client import Client
+from rclpy.client import Client
 from rclpy.context import Context
 from rclpy.executors import SingleThreadedExecutor
 from rclpy.qos import QoSProfile
@@ -81,7 +82,9 @@ class Operator:
             name: self._client(Trigger, name)
             for name in ('gait/stand', 'gait/crouch', 'bridge/release', 'bridge/rearm')
         }
-        self._change = node.create_client(ChangeState, 'bridge/change_state')
+        self._change: Client[ChangeState.Request, ChangeState.Response] = node.create_client(
+            ChangeState, 'bridge/change_state'
+        )
         node.create_subscription(
             MultiDOFJointTrajectory,
             'foot_targets',

@@ -23,8 +23,16 @@ they ask for it, licensed people decide over batteries and wiring."""
     'leg-kinematics run --robot mine.yaml --servo-maps mine-maps.yaml '
     '--board main=framed:/dev/ttyUSB0'
 )
-@click.option('--robot', type=click.Path(exists=True, dir_okay=False, path_type=Path))
-@click.option('--servo-maps', type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option(
+    '--robot',
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help='Description of the robot.',
+)
+@click.option(
+    '--servo-maps',
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help='Servo maps of this very robot.',
+)
 @click.option(
     '--board',
     'boards',

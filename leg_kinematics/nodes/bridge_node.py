@@ -87,6 +87,7 @@ class BridgeNode(LifecycleNode):
         self._last_tick = 0.0
         self._refused = 0
         self._refusal = ''
+        self._fault = ''
         self._diagnostics = Diagnostics(self, robot.name)
         self._states = self.create_publisher(JointState, 'joint_states', qos.PUBLISHED)
         self.create_subscription(
@@ -121,8 +122,9 @@ class BridgeNode(LifecycleNode):
                 self.get_logger().info(f'board {name}: {identity}')
         except BoardError as error:
             self._close()
-            self._diagnostics.report(ERROR, str(error))
+            self._fault = str(error)
             return FAILURE
+        self._fault = ''
         self._resume()
         return super().on_configure(state)
 
@@ -307,7 +309,9 @@ class BridgeNode(LifecycleNode):
     def _state_in_words(self, statuses: dict[str, LinkStatus]) -> tuple[bytes, str]:
         lost = [name for name, s in statuses.items() if s.state is not LinkState.READY]
         on = {(name, channel) for name, s in statuses.items() for channel in s.enabled}
-        if not statuses:
+        if self._fault:
+            words = (ERROR, self._fault)
+        elif not statuses:
             words = (OK, 'unconfigured')
         elif any(status.released for status in statuses.values()):
             words = (WARN, 'released: pulses off until bridge/rearm')

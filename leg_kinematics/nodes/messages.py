@@ -3,7 +3,7 @@
 """Between standard ROS messages and the plain values of the layers below."""
 
 from collections.abc import Iterable, Sequence
-from math import isfinite
+from math import isfinite, nan
 
 from builtin_interfaces.msg import Duration, Time
 from geometry_msgs.msg import Transform, Twist, TwistStamped, Vector3
@@ -231,9 +231,9 @@ def joint_state_message(
 
 
 def joint_positions(message: JointState, joints: Sequence[str]) -> tuple[float, ...] | None:
-    """Positions of all joints in the given order, rad, or None where the message lacks one."""
+    """Positions of all joints in the given order, rad, or None unless each has a finite one."""
     positions = dict(zip(message.name, message.position, strict=False))
-    if any(joint not in positions for joint in joints):
+    if not all(isfinite(positions.get(joint, nan)) for joint in joints):
         return None
     return tuple(positions[joint] for joint in joints)
 
@@ -250,12 +250,12 @@ def foot_states_message(
 
 
 def feet_of(message: MultiDOFJointState, legs: Sequence[str]) -> tuple[Vector, ...] | None:
-    """Feet of all legs in the given order, m, or None where the message lacks one."""
+    """Feet of all legs in the given order, m, or None unless each has a finite one."""
     feet = {
         name: _vector(transform.translation)
         for name, transform in zip(message.joint_names, message.transforms, strict=False)
     }
-    if any(leg not in feet for leg in legs):
+    if not all(isfinite(value) for leg in legs for value in feet.get(leg, (nan,))):
         return None
     return tuple(feet[leg] for leg in legs)
 
