@@ -13,7 +13,6 @@ from lifecycle_msgs.msg import Transition
 from lifecycle_msgs.srv import ChangeState
 from nav_msgs.msg import Odometry
 from rclpy.client import Client
-from rclpy.client import Client
 from rclpy.context import Context
 from rclpy.executors import SingleThreadedExecutor
 from rclpy.qos import QoSProfile
