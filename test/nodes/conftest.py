@@ -103,8 +103,12 @@ class Probe:
         """Spin until something has happened."""
         end = monotonic() + PATIENCE
         while not condition():
-            assert monotonic() < end, f'waited in vain for {what}; the nodes say {self.states}'
+            assert monotonic() < end, f'waited in vain for {what}; the nodes say {self.latest()}'
             self.executor.spin_once(timeout_sec=0.1)
+
+    def latest(self) -> dict[str, tuple[bytes, str]]:
+        """Return the latest state of each node."""
+        return {name: states[-1] for name, states in self.states.items()}
 
     def publisher(self, kind: type[Any], topic: str) -> Any:  # noqa: ANN401
         """Return a publisher that the node under test hears already."""
@@ -131,9 +135,9 @@ class Probe:
     def wait_for(self, node: str, message: str) -> bytes:
         """Spin until the latest status of a node has a text in it; returns its level."""
         self.until(
-            lambda: message in self.states.get(node, [(b'', '')])[-1][1], f'{message!r} of {node}'
+            lambda: message in self.latest().get(node, (b'', ''))[1], f'{message!r} of {node}'
         )
-        return self.states[node][-1][0]
+        return self.latest()[node][0]
 
 
 @pytest.fixture

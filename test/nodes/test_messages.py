@@ -304,10 +304,11 @@ def test_joint_states_are_read_in_any_order_and_with_more_joints() -> None:
         JointState(name=['coxa', 'femur'], position=[1.0, 2.0]),
         JointState(name=['coxa', 'femur', 'tibia'], position=[1.0, 2.0]),
         JointState(name=['coxa', 'femur', 'tibia']),
+        JointState(name=['coxa', 'femur', 'tibia'], position=[1.0, nan, 3.0]),
     ],
 )
 def test_joint_states_that_lack_a_joint_say_nothing(message: JointState) -> None:
-    """Another source of joint states, or one without positions, is left alone."""
+    """Another source of joint states, or one without positions or with NaN, is left alone."""
     assert messages.joint_positions(message, JOINTS) is None
 
 
@@ -323,6 +324,13 @@ def test_foot_states_go_through_the_wire(
     assert messages.feet_of(wired, LEGS) == (left, right)
     assert messages.feet_of(wired, LEGS[::-1]) == (right, left)
     assert messages.feet_of(wired, (*LEGS, 'tail')) is None
+
+
+def test_foot_states_that_are_not_finite_say_nothing() -> None:
+    """A gait must not take over from NaN."""
+    message = messages.foot_states_message(STAMP, LEGS, ((0.0, 0.0, 0.0), (0.0, inf, 0.0)))
+    assert messages.feet_of(message, LEGS) is None
+    assert messages.feet_of(message, LEGS[:1]) == ((0.0, 0.0, 0.0),)
 
 
 @given(numbers, numbers, st.floats(-pi, pi))
