@@ -4,6 +4,7 @@
 
 import click
 
+from leg_kinematics.commands.check.command import check
 from leg_kinematics.commands.demo import demo
 from leg_kinematics.commands.parameters import parameters
 from leg_kinematics.commands.run import run
@@ -19,6 +20,7 @@ def main() -> None:
     """Drive the legs of a walking robot, from a body velocity to servo pulses."""
 
 
+main.add_command(check)
 main.add_command(demo)
 main.add_command(run)
 main.add_command(parameters)

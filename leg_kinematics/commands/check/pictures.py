@@ -1,0 +1,166 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""Pictures of what was checked."""
+
+from pathlib import Path
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib import pyplot as plt
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
+from numpy.typing import NDArray
+
+from leg_kinematics.commands.check.clearance import joint_points
+from leg_kinematics.commands.check.load import WALKING, walking_shares
+from leg_kinematics.commands.check.report import Report
+from leg_kinematics.commands.check.steady_walk import HEADINGS, SteadyWalk
+from leg_kinematics.errors import LegKinematicsError
+from leg_kinematics.robot import SEGMENTS, Robot
+from leg_kinematics.solver import (
+    LegSolver,
+    Section,
+    common_ground,
+    level_section,
+    side_section,
+)
+
+Array = NDArray[np.float64]
+
+#: Of the grids, m.
+SPACING = 0.002
+
+MM = 1e3
+
+
+def draw(robot: Robot, report: Report, folder: Path) -> None:
+    """Write the pictures; that of the torque only when the robot can walk."""
+    mpl.use('Agg')
+    folder.mkdir(parents=True, exist_ok=True)
+    walks = report.walks[: len(HEADINGS)]
+    pictures = {
+        'reach.png': _draw_reach(robot, report.legs, walks),
+        'ground.png': _draw_ground(robot, report.legs, walks),
+    }
+    if walks:
+        pictures['torque.png'] = _draw_torque(robot, report.legs, walks[0])
+    for name, figure in pictures.items():
+        figure.savefig(folder / name, dpi=110)
+        plt.close(figure)
+
+
+def _draw_reach(robot: Robot, legs: tuple[LegSolver, ...], walks: tuple[SteadyWalk, ...]) -> Figure:
+    figure, (side, top) = plt.subplots(1, 2, figsize=(13, 6), layout='constrained')
+    leg, foot = legs[0], robot.standing.feet[0]
+    _fill(side, side_section(leg, SPACING))
+    _fill(top, level_section(leg, -robot.standing.height, SPACING))
+    local = np.array(leg.mount.to_mount(foot))
+    side.plot(MM * np.hypot(local[0], local[1]), MM * local[2], 'ko', label='standing foot')
+    top.plot(MM * foot[0], MM * foot[1], 'ko', label='standing foot')
+    rise = np.array([leg.mount.to_mount((foot[0], foot[1], -h)) for h in _heights(robot)])
+    side.plot(MM * np.hypot(rise[:, 0], rise[:, 1]), MM * rise[:, 2], 'k:', label='standing up')
+    for walk in walks:
+        path = np.vstack([walk.feet[:, 0], walk.feet[:1, 0]])
+        seen = (path - leg.mount.position) @ np.array(leg.mount.rotation)
+        side.plot(MM * np.hypot(seen[:, 0], seen[:, 1]), MM * seen[:, 2], label=walk.heading)
+        top.plot(*(MM * path[:, :2].T), label=walk.heading)
+    try:
+        links = joint_points(leg, np.array([leg.angles(foot)]))[0]
+    except LegKinematicsError:
+        # A foot that cannot be reached is shown alone.
+        pass
+    else:
+        seen = (links - leg.mount.position) @ np.array(leg.mount.rotation)
+        side.plot(MM * np.hypot(seen[:, 0], seen[:, 1]), MM * seen[:, 2], 'k-', linewidth=3)
+        top.plot(*(MM * links[:, :2].T), 'k-', linewidth=3)
+    length, width, _ = robot.body.size
+    top.add_patch(
+        Rectangle((-0.5 * MM * length, -0.5 * MM * width), MM * length, MM * width, fill=False)
+    )
+    name = leg.name.replace('_', ' ')
+    side.set(
+        title=f'{name} from the side, coxa in the middle',
+        xlabel='distance from the coxa axis (mm)',
+        ylabel='height over the mount (mm)',
+    )
+    top.set(
+        title=f'{name} from above, {MM * robot.standing.height:.0f} mm below the body',
+        xlabel='x, forward (mm)',
+        ylabel='y, to the left (mm)',
+    )
+    for axes in (side, top):
+        axes.set_aspect('equal')
+        axes.grid(alpha=0.3)
+    figure.legend(*side.get_legend_handles_labels(), loc='outside lower center', ncols=5)
+    return figure
+
+
+def _heights(robot: Robot) -> list[float]:
+    return [robot.resting.height, robot.standing.height]
+
+
+def _draw_ground(
+    robot: Robot, legs: tuple[LegSolver, ...], walks: tuple[SteadyWalk, ...]
+) -> Figure:
+    figure, axes = plt.subplots(figsize=(8, 7.5), layout='constrained')
+    feet = np.array(robot.standing.feet)
+    _fill(axes, common_ground(legs, robot.standing.feet, robot.standing.height, SPACING))
+    for walk in walks:
+        for leg in range(len(legs)):
+            away = walk.feet[walk.standing[:, leg], leg] - feet[leg]
+            away = away[np.argsort(away[:, 0] + away[:, 1])]
+            label = walk.heading if leg == 0 else None
+            color = f'C{list(HEADINGS).index(walk.heading)}'
+            axes.plot(*(MM * away[:, :2].T), color=color, linewidth=0.8, label=label)
+    axes.plot(0.0, 0.0, 'ko', label='standing')
+    axes.set(
+        title='Ground that all legs can use, and what standing feet use of it',
+        xlabel='x, forward (mm)',
+        ylabel='y, to the left (mm)',
+        aspect='equal',
+    )
+    axes.grid(alpha=0.3)
+    axes.legend(loc='upper right')
+    return figure
+
+
+def _fill(axes: Axes, section: Section) -> None:
+    """Show the reached part of a section, and only its surroundings."""
+    axes.contourf(
+        MM * section.across,
+        MM * section.along,
+        section.reached.astype(float),
+        levels=[0.5, 1.5],
+        colors=['tab:green'],
+        alpha=0.25,
+    )
+    rows, columns = np.nonzero(section.reached)
+    if len(rows) == 0:
+        axes.set_title('nothing can be reached here')
+        return
+    margin = 10.0
+    axes.set_xlim(
+        MM * section.across[columns.min()] - margin, MM * section.across[columns.max()] + margin
+    )
+    axes.set_ylim(MM * section.along[rows.min()] - margin, MM * section.along[rows.max()] + margin)
+
+
+def _draw_torque(robot: Robot, legs: tuple[LegSolver, ...], walk: SteadyWalk) -> Figure:
+    figure, row = plt.subplots(1, 3, figsize=(14, 4.6), sharey=True, layout='constrained')
+    shares = 100.0 * walking_shares(robot, legs, walk)
+    for joint, (axes, segment) in enumerate(zip(row, SEGMENTS, strict=True)):
+        for leg, name in enumerate(robot.leg_names):
+            axes.plot(walk.phases, shares[:, leg, joint], label=name.replace('_', ' '))
+        axes.axhline(100.0 * WALKING.good, color='tab:orange', linestyle='--')
+        axes.axhline(100.0 * WALKING.bound, color='tab:red', linestyle='--')
+        axes.set(title=segment, xlabel='phase of the cycle')
+        axes.grid(alpha=0.3)
+    row[0].set_ylabel('torque (% of stall)')
+    row[0].set_ylim(bottom=0.0)
+    figure.suptitle(
+        f'Walking {walk.heading} with the longest stride, duty factor '
+        f'{walk.cycle.duty_factor:.3g}; dashed: tight, fail'
+    )
+    figure.legend(*row[0].get_legend_handles_labels(), loc='outside lower center', ncols=6)
+    return figure

@@ -1,0 +1,114 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""The whole report on one robot."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from leg_kinematics.calibration import ServoMaps
+from leg_kinematics.commands.check.clearance import clearance_finding
+from leg_kinematics.commands.check.finding import Bounds, Finding, Verdict
+from leg_kinematics.commands.check.load import standing_torque, support_finding, walking_torque
+from leg_kinematics.commands.check.pulses import pulse_findings
+from leg_kinematics.commands.check.reach import freedom_findings, reach_findings, stride_finding
+from leg_kinematics.commands.check.speed import speed_finding
+from leg_kinematics.commands.check.steady_walk import (
+    HEADINGS,
+    SteadyWalk,
+    duty_factors,
+    usable_radii,
+    widest_walk,
+)
+from leg_kinematics.errors import LegKinematicsError
+from leg_kinematics.robot import Robot
+from leg_kinematics.solver import LegSolver, leg_solvers
+
+
+@dataclass(frozen=True)
+class Report:
+    """What was found.
+
+    Attributes
+    ----------
+    findings
+        Line by line.
+    legs
+        Solvers within joint limits and, if given, servo maps.
+    walks
+        The walks that were looked at, the first one forward with the lowest duty factor; none
+        when the robot cannot walk.
+
+    """
+
+    findings: tuple[Finding, ...]
+    legs: tuple[LegSolver, ...]
+    walks: tuple[SteadyWalk, ...]
+
+    @property
+    def verdict(self) -> Verdict:
+        """The worst of all lines."""
+        verdicts = {finding.verdict for finding in self.findings}
+        return next(each for each in reversed(Verdict) if each in verdicts)
+
+
+def check_robot(robot: Robot, maps: ServoMaps | None, tell: Callable[[str], None]) -> Report:
+    """Question a design.
+
+    Parameters
+    ----------
+    robot
+        The description.
+    maps
+        Of its servos, if there are any yet.
+    tell
+        Called with what is being done.
+
+    Returns
+    -------
+    Report
+        A robot that cannot take its postures is not asked how it walks.
+
+    """
+    tell('reach')
+    bare = leg_solvers(robot)
+    findings, postures = reach_findings(robot, bare)
+    if not postures:
+        return Report(tuple(findings), bare, ())
+    legs = bare
+    if maps is not None:
+        legs = leg_solvers(robot, {each.joint: each.angle_range for each in maps.maps})
+    walks: tuple[SteadyWalk, ...] = ()
+    try:
+        radii = usable_radii(robot, legs)
+        findings += [stride_finding(robot, radii), *freedom_findings(robot, legs)]
+        tell('walking')
+        factors = duty_factors(robot)
+        walks = tuple(
+            widest_walk(robot, legs, radii, factor, heading)
+            for factor in factors
+            for heading in HEADINGS
+        )
+    except LegKinematicsError as error:
+        findings.append(
+            Finding(
+                'fastest walk',
+                'any',
+                None,
+                'm/s',
+                Bounds(good=1.0, bound=0.0),
+                detail=str(error),
+                remedy='first what fails above and below',
+            )
+        )
+    by_factor = [walks[i : i + len(HEADINGS)] for i in range(0, len(walks), len(HEADINGS))]
+    findings += [speed_finding(robot, legs, each[0]) for each in by_factor]
+    tell('loads')
+    findings.append(standing_torque(robot, bare, postures))
+    if by_factor:
+        findings.append(walking_torque(robot, legs, by_factor[0]))
+        findings += [support_finding(robot, legs, each) for each in by_factor]
+        tell('clearance')
+        findings.append(clearance_finding(robot, legs, by_factor[0]))
+    if maps is not None:
+        findings += pulse_findings(maps, postures, walks)
+    return Report(tuple(findings), legs, walks)
