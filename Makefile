@@ -53,7 +53,8 @@ lint: $(STAMP)  ## style and types
 
 .PHONY: bench
 bench: $(STAMP)  ## measure speed
-	$(RUN)/python -m pytest -m bench -s $(PYTEST_OPTIONS)
+	@# BLAS shall choose its kernels by the machine, for the libraries that we compare with.
+	env -u OPENBLAS_CORETYPE -u OPENBLAS_L2_SIZE $(RUN)/python -m pytest -m bench -s $(PYTEST_OPTIONS)
 
 .PHONY: soak
 soak: $(STAMP)  ## walk for minutes

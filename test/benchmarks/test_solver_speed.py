@@ -1,0 +1,372 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""How fast legs are solved, beside general libraries and beside what the machine can do.
+
+All run on the same feet in one session and end as ratios: a time alone says more about the
+machine than about the code. Each contender must give the right answer before it is measured.
+Nothing fails for being slow; the last lines say which bars are met.
+"""
+
+import ctypes
+import os
+import subprocess
+import tracemalloc
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+import modern_robotics
+import numpy as np
+import pinocchio
+import pytest
+from eaik.IK_HP import HPRobot
+from numpy.typing import NDArray
+from pytest_benchmark.fixture import BenchmarkFixture
+
+from leg_kinematics.robot import Vector, load_robot
+from leg_kinematics.solver import (
+    LegGeometry,
+    LegSolver,
+    forward_batch,
+    inverse,
+    inverse_batch,
+    leg_solvers,
+    solve_batch,
+)
+
+pytestmark = [pytest.mark.bench, pytest.mark.timeout(600)]
+
+HERE = Path(__file__).parent
+BRACKEN = HERE.parents[1] / 'config' / 'robots' / 'bracken.yaml'
+
+Floats = NDArray[np.float64]
+
+#: What an iteration may leave between foot and target, m.
+TOLERANCE = 1e-6
+
+TICK = 'a tick of six legs'
+SCALAR = 'plain scalar code'
+GENERAL = ('eaik', 'pin, damped least squares, warm', 'modern-robotics, warm')
+
+
+@dataclass(frozen=True)
+class Tick:
+    """Six feet, 1 mm from where they were.
+
+    Attributes
+    ----------
+    legs
+        Solvers of bracken, all of one geometry.
+    feet
+        In `base_link`, m.
+    local
+        The same in the frames of the mounts, m.
+    before
+        Angles a tick ago, rad, shape (6, 3).
+
+    """
+
+    legs: tuple[LegSolver, ...]
+    feet: tuple[Vector, ...]
+    local: tuple[Vector, ...]
+    before: Floats
+
+    @property
+    def geometry(self) -> LegGeometry:
+        """Lengths of each leg, m."""
+        return self.legs[0].geometry
+
+
+@pytest.fixture(scope='module')
+def tick() -> Tick:
+    """Stand bracken up and move its feet a little."""
+    robot = load_robot(BRACKEN)
+    legs = leg_solvers(robot)
+    feet = tuple((x + 6e-4, y + 6e-4, z + 5e-4) for x, y, z in robot.standing.feet)
+    return Tick(
+        legs,
+        feet,
+        tuple(leg.mount.to_mount(foot) for leg, foot in zip(legs, feet, strict=True)),
+        np.array([leg.angles(foot) for leg, foot in zip(legs, robot.standing.feet, strict=True)]),
+    )
+
+
+@pytest.fixture(scope='module')
+def report() -> Iterator[dict[tuple[str, str], float]]:
+    """Gather the best time of each contender, s, and print the ratios that have a bar."""
+    best: dict[tuple[str, str], float] = {}
+    yield best
+    print()
+    for (group, name), seconds in best.items():
+        print(f'{group}: {name}: {seconds * 1e6:.4g} us')
+    million = 'a batch of 1000000'
+    general = [best[TICK, name] for name in GENERAL if (TICK, name) in best]
+    if general and (TICK, SCALAR) in best:
+        scalar = best[TICK, SCALAR]
+        _bar('six legs a tick, us', scalar * 1e6, 'at most 5', met=scalar <= 5e-6)
+        ratio = min(general) / scalar
+        _bar('fastest general library / scalar code', ratio, 'at least 8', met=ratio >= 8.0)
+    if (million, 'numpy') in best:
+        ours = best[million, 'numpy']
+        limit, general_batch = best.get((million, 'C')), best.get((million, 'eaik'))
+        if limit is not None:
+            ratio = ours / limit
+            _bar('numpy / C, 1e6 legs', ratio, 'at most 6', met=ratio <= 6.0)
+        if general_batch is not None:
+            ratio = general_batch / ours
+            _bar('eaik / numpy, 1e6 legs', ratio, 'at least 40', met=ratio >= 40.0)
+
+
+def _bar(what: str, value: float, bar: str, *, met: bool) -> None:
+    print(f'{what}: {value:.3g} ({bar}: {"met" if met else "MISSED"})')
+
+
+def measure(benchmark: BenchmarkFixture, solve: Callable[[], object], *, rounds: int) -> None:
+    """Repeat something long, after once to warm up."""
+    benchmark.pedantic(solve, rounds=rounds, warmup_rounds=1)  # type: ignore[no-untyped-call]
+
+
+def best_of(benchmark: BenchmarkFixture) -> float:
+    """Shortest time of a call, s: the one that the rest of the machine disturbed least."""
+    assert benchmark.stats is not None, 'run without --benchmark-disable'
+    return float(benchmark.stats.stats.min)
+
+
+def axes_of(geometry: LegGeometry) -> tuple[Floats, Floats]:
+    """Joint axes and where they stand when the leg points straight out."""
+    axes = np.array([(0, 0, 1), (0, -1, 0), (0, -1, 0)], float)
+    places = np.zeros((3, 3))
+    places[1:, 0] = geometry.coxa, geometry.coxa + geometry.femur
+    return axes, places
+
+
+def eaik_arm(geometry: LegGeometry) -> HPRobot:
+    """Describe the leg with a wrist of no length, as `eaik` wants six joints."""
+    axes = np.concatenate((axes_of(geometry)[0], [(1, 0, 0), (0, 1, 0), (1, 0, 0)]))
+    lengths = [0.0, geometry.coxa, geometry.femur, geometry.tibia, 0.0, 0.0, 0.0]
+    return HPRobot(axes, np.array([(length, 0.0, 0.0) for length in lengths]))
+
+
+def poses_at(feet: Floats) -> Floats:
+    """Poses for the wrist, shape (n, 4, 4); any orientation will do."""
+    poses = np.tile(np.eye(4), (len(feet), 1, 1))
+    poses[:, :3, 3] = feet
+    return poses
+
+
+def scalar_code(tick: Tick) -> Callable[[], Sequence[object]]:
+    """Solve in the frames of the mounts, as the other contenders do."""
+    geometry, feet = tick.geometry, tick.local
+    return lambda: [inverse(geometry, foot) for foot in feet]
+
+
+def scalar_code_checked(tick: Tick) -> Callable[[], Sequence[object]]:
+    """Solve in `base_link` with all limits checked, as the kinematics node does."""
+    legs, feet = tick.legs, tick.feet
+    return lambda: [leg.angles(foot) for leg, foot in zip(legs, feet, strict=True)]
+
+
+def numpy_batch(tick: Tick) -> Callable[[], Sequence[object]]:
+    """Take six feet for a small batch."""
+    feet, out = np.array(tick.local), np.empty((2, 6, 3))
+    solve = partial(inverse_batch, tick.geometry, feet, out=out)
+    return lambda: list(solve()[0])
+
+
+def eaik_one_by_one(tick: Tick) -> Callable[[], Sequence[object]]:
+    """Solve pose by pose."""
+    arm, poses = eaik_arm(tick.geometry), list(poses_at(np.array(tick.local)))
+    return lambda: [arm.IK(pose).Q for pose in poses]
+
+
+def pin_iteration(tick: Tick) -> Callable[[], Sequence[object]]:
+    """Iterate with the Jacobian of `pin` from the angles a tick ago."""
+    model = pinocchio.Model()
+    geometry, parent = tick.geometry, 0
+    lengths = (0.0, geometry.coxa, geometry.femur)
+    axes, _ = axes_of(geometry)
+    for name, axis, length in zip(('coxa', 'femur', 'tibia'), axes, lengths, strict=True):
+        joint = pinocchio.JointModelRevoluteUnaligned(axis)
+        place = pinocchio.SE3(np.eye(3), np.array([length, 0.0, 0.0]))
+        parent = model.addJoint(parent, joint, place, name)
+    tip = pinocchio.SE3(np.eye(3), np.array([geometry.tibia, 0.0, 0.0]))
+    kind = pinocchio.FrameType.OP_FRAME
+    foot = model.addFrame(pinocchio.Frame('foot', parent, parent, tip, kind))
+    data = model.createData()
+    feet, starts = [np.array(local) for local in tick.local], list(tick.before)
+    damping = 1e-9 * np.eye(3)
+
+    def solve(target: Floats, start: Floats) -> Floats:
+        q = start.copy()
+        while True:
+            pinocchio.framesForwardKinematics(model, data, q)
+            miss = target - data.oMf[foot].translation
+            if miss @ miss < TOLERANCE**2:
+                return q
+            rows = pinocchio.computeFrameJacobian(
+                model, data, q, foot, pinocchio.LOCAL_WORLD_ALIGNED
+            )[:3]
+            q += rows.T @ np.linalg.solve(rows @ rows.T + damping, miss)
+
+    return lambda: [solve(target, start) for target, start in zip(feet, starts, strict=True)]
+
+
+def modern_robotics_newton(tick: Tick) -> Callable[[], Sequence[object]]:
+    """Iterate with `IKinSpace` from the angles a tick ago; the target pose is one of the leg."""
+    geometry = tick.geometry
+    axes, places = axes_of(geometry)
+    screws = np.concatenate((axes, -np.cross(axes, places)), axis=1).T
+    home = poses_at(np.array([(geometry.coxa + geometry.femur + geometry.tibia, 0.0, 0.0)]))[0]
+    poses = [
+        modern_robotics.FKinSpace(home, screws, np.array(inverse(geometry, foot)))
+        for foot in tick.local
+    ]
+    starts = list(tick.before)
+
+    def solve() -> list[Floats]:
+        return [
+            modern_robotics.IKinSpace(screws, home, pose, start, TOLERANCE, TOLERANCE)[0]
+            for pose, start in zip(poses, starts, strict=True)
+        ]
+
+    return solve
+
+
+@pytest.mark.parametrize(
+    ('name', 'contender'),
+    [
+        (SCALAR, scalar_code),
+        ('scalar code with mounts and limits', scalar_code_checked),
+        ('numpy', numpy_batch),
+        *zip(GENERAL, (eaik_one_by_one, pin_iteration, modern_robotics_newton), strict=True),
+    ],
+)
+def test_tick_of_six_legs(
+    *,
+    tick: Tick,
+    report: dict[tuple[str, str], float],
+    benchmark: BenchmarkFixture,
+    name: str,
+    contender: Callable[[Tick], Callable[[], Sequence[object]]],
+) -> None:
+    """Each contender solves six feet; one of its solutions is right."""
+    solve = contender(tick)
+    for foot, solutions in zip(tick.local, solve(), strict=True):
+        angles = np.atleast_2d(np.asarray(solutions))[:, :3]
+        places = forward_batch(tick.geometry, np.ascontiguousarray(angles))
+        assert np.linalg.norm(places - foot, axis=1).min() < 2.0 * TOLERANCE
+    benchmark.group = TICK
+    benchmark(solve)
+    report[TICK, name] = best_of(benchmark)
+
+
+@pytest.fixture(scope='module')
+def c_loop(tmp_path_factory: pytest.TempPathFactory) -> ctypes.CDLL:
+    """Compile the loop for this very machine."""
+    library = tmp_path_factory.mktemp('c') / 'legs.so'
+    options = ['-O3', '-march=native', '-mprefer-vector-width=512', '-ffast-math', '-shared']
+    subprocess.run(['cc', *options, '-fPIC', '-o', library, HERE / 'legs.c', '-lm'], check=True)
+    return ctypes.CDLL(str(library))
+
+
+def regular_feet(geometry: LegGeometry, count: int) -> Floats:
+    """Draw feet inside of the reach, in front of the coxa axis, in the frame of the mount."""
+    rng = np.random.default_rng(count)
+    angles = rng.uniform((-1.0, -0.4, -2.2), (1.0, 1.0, -0.2), (count, 3))
+    return forward_batch(geometry, angles)
+
+
+def numpy_on(geometry: LegGeometry, feet: Floats, _: ctypes.CDLL) -> Callable[[], Floats]:
+    """Solve both knee branches into the same array each time."""
+    return partial(inverse_batch, geometry, feet, out=np.empty((2, *feet.shape)))
+
+
+def c_on(geometry: LegGeometry, feet: Floats, library: ctypes.CDLL) -> Callable[[], Floats]:
+    """Solve both knee branches from and into planar arrays, the best case.
+
+    The result has the rows coxa, femur and tibia with the knee up, femur and tibia with it down.
+    """
+    planar, out = np.ascontiguousarray(feet.T), np.empty((5, len(feet)))
+    rows = [row.ctypes.data_as(ctypes.c_void_p) for row in (*planar, *out)]
+    lengths = [ctypes.c_double(x) for x in (geometry.coxa, geometry.femur, geometry.tibia)]
+    library.invert.restype = None
+    call = partial(library.invert, ctypes.c_size_t(len(feet)), *lengths, *rows)
+
+    def solve() -> Floats:
+        # The pointers in the call do not keep their arrays alive; this closure does.
+        assert planar.size
+        call()
+        return out
+
+    return solve
+
+
+def eaik_on(geometry: LegGeometry, feet: Floats, _: ctypes.CDLL) -> Callable[[], object]:
+    """Solve all branches with all cores; a hundred thousand at once, to bound the memory."""
+    arm, poses = eaik_arm(geometry), poses_at(feet)
+    parts = [list(poses[first : first + 100_000]) for first in range(0, len(poses), 100_000)]
+    threads = os.cpu_count() or 1
+    return lambda: [len(arm.IK_batched(part, num_worker_threads=threads)) for part in parts]
+
+
+@pytest.mark.parametrize('count', [1000, 100_000, 1_000_000])
+@pytest.mark.parametrize(
+    ('name', 'contender'), [('C', c_on), ('numpy', numpy_on), ('eaik', eaik_on)]
+)
+def test_batch(
+    *,
+    report: dict[tuple[str, str], float],
+    benchmark: BenchmarkFixture,
+    tick: Tick,
+    c_loop: ctypes.CDLL,
+    count: int,
+    name: str,
+    contender: Callable[[LegGeometry, Floats, ctypes.CDLL], Callable[[], object]],
+) -> None:
+    """Both knee branches of many legs."""
+    solve = contender(tick.geometry, regular_feet(tick.geometry, count), c_loop)
+    benchmark.group = group = f'a batch of {count}'
+    measure(benchmark, solve, rounds=2 if name == 'eaik' else max(20, 1_000_000 // count))
+    report[group, name] = best_of(benchmark)
+
+
+def test_c_loop_is_right(tick: Tick, c_loop: ctypes.CDLL) -> None:
+    """The limit to compare with computes the same angles, to 1e-12 rad."""
+    feet = regular_feet(tick.geometry, 100_000)
+    up, down = inverse_batch(tick.geometry, feet)
+    found = c_on(tick.geometry, feet, c_loop)()
+    np.testing.assert_allclose(found[:3].T, up, rtol=0, atol=1e-12)
+    np.testing.assert_allclose(found[[0, 3, 4]].T, down, rtol=0, atol=1e-12)
+
+
+def test_batch_with_status(
+    tick: Tick, report: dict[tuple[str, str], float], benchmark: BenchmarkFixture
+) -> None:
+    """A million feet in `base_link`, one branch, judged against limits and servo maps."""
+    leg = tick.legs[0]
+    feet = regular_feet(leg.geometry, 1_000_000)
+    benchmark.group = group = 'a batch of 1000000'
+    measure(benchmark, partial(solve_batch, leg, feet), rounds=5)
+    report[group, 'numpy, one branch with status'] = best_of(benchmark)
+
+
+@pytest.mark.parametrize('count', [1000, 100_000, 1_000_000])
+def test_memory(tick: Tick, count: int) -> None:
+    """Prints what a batch needs at its peak, beyond feet and result."""
+    feet = regular_feet(tick.geometry, count)
+    out = np.empty((2, count, 3))
+    tracemalloc.start()
+    try:
+        inverse_batch(tick.geometry, feet, out=out)
+        _, scratch = tracemalloc.get_traced_memory()
+        tracemalloc.reset_peak()
+        solution = solve_batch(tick.legs[0], feet)
+        held, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert len(solution.outcome) == count
+    print(
+        f'\n{count} legs: inverse_batch {scratch / 1e6:.3g} MB beyond {out.nbytes / 1e6:.3g} MB of '
+        f'angles; solve_batch {(peak - held) / 1e6:.3g} MB beyond {held / 1e6:.3g} MB of result'
+    )
