@@ -1,0 +1,69 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""Ten thousand ticks at 100 Hz, beside a node that does nothing but tick."""
+
+import subprocess
+import sys
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from leg_kinematics.board import read_log
+from leg_kinematics.commands.chain import Chain, end
+from leg_kinematics.commands.operator import Operator
+from leg_kinematics.gait import Twist
+
+BARE_TIMER = """
+import sys, time
+import rclpy
+from rclpy.executors import ExternalShutdownException, SingleThreadedExecutor
+rclpy.init()
+node = rclpy.create_node('bare_timer')
+times = []
+node.create_timer(0.01, lambda: times.append(time.monotonic()))
+executor = SingleThreadedExecutor()
+executor.add_node(node)
+try:
+    executor.spin()
+except (KeyboardInterrupt, ExternalShutdownException):
+    print(*times)
+"""
+
+TICKS = 10_000
+TICK_MS = 10.0
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(300)
+def test_no_tick_is_missed_that_the_machine_does_not_explain(
+    start_chain: Callable[..., tuple[Chain, Operator]], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Poses reach the board about as evenly as a bare timer fires; no frame is refused."""
+    chain, operator = start_chain()
+    operator.bring_up()
+    operator.stand()
+    bare = subprocess.Popen([sys.executable, '-c', BARE_TIMER], stdout=subprocess.PIPE, text=True)
+    operator.drive(Twist(x=0.06, yaw=0.1), TICKS * TICK_MS / 1e3 + 1.0, 'walking')
+    bare.send_signal(2)
+    output, _ = bare.communicate()
+    operator.drive(Twist(), 1.5, 'stopping')
+    operator.wait_for('gait', 'standing')
+    gait, bridge = operator.values['gait'], operator.values['bridge']
+    assert end(bare) == 0
+
+    poses = [each.time for each in read_log(chain.pulse_log) if each.event == 'pose']
+    times = {
+        'bare timer': np.array([float(time) for time in output.split()]),
+        'poses at the board': np.array(poses),
+    }
+    periods = {name: np.diff(values) * 1e3 for name, values in times.items()}
+    with capsys.disabled():
+        for name, values in periods.items():
+            p50, p99 = np.percentile(values, [50, 99])
+            print(f'\n{name}: {len(values)} periods, {p50:.2f} {p99:.2f} {values.max():.2f} ms')  # noqa: T201
+        print(f'gait: {gait}\nbridge: {bridge}')  # noqa: T201
+    assert len(periods['poses at the board']) >= TICKS
+    assert bridge['main.refused'] == '0'
+    assert int(gait['missed_ticks']) <= (periods['bare timer'] > 7 * TICK_MS).sum()
+    assert periods['poses at the board'].max() < 3.0 * periods['bare timer'].max() + TICK_MS
