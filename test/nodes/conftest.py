@@ -133,10 +133,15 @@ class Probe:
         return future.result()
 
     def wait_for(self, node: str, message: str) -> bytes:
-        """Spin until the latest status of a node has a text in it; returns its level."""
-        self.until(
-            lambda: message in self.latest().get(node, (b'', ''))[1], f'{message!r} of {node}'
-        )
+        """Spin until the latest status of a node has this message; returns its level."""
+        return self._wait_for(node, lambda latest: latest == message, message)
+
+    def wait_for_words(self, node: str, words: str) -> bytes:
+        """Spin until the latest status of a node has these words in it; returns its level."""
+        return self._wait_for(node, lambda latest: words in latest, words)
+
+    def _wait_for(self, node: str, suits: Callable[[str], bool], what: str) -> bytes:
+        self.until(lambda: suits(self.latest().get(node, (b'', ''))[1]), f'{what!r} of {node}')
         return self.latest()[node][0]
 
 

@@ -110,7 +110,7 @@ def test_feet_become_the_joints_of_the_solver(
         ]
         assert list(point.positions) == [q for angles in expected for q in angles]
         assert list(point.velocities) == [v for row in speeds for v in row]
-    assert probe.wait_for('kinematics', 'following') == DiagnosticStatus.OK
+    assert probe.wait_for('kinematics', 'following foot_targets') == DiagnosticStatus.OK
 
 
 def test_without_velocities_the_joints_are_told_to_rest_at_the_points(
@@ -158,7 +158,7 @@ def test_some_legs_move_and_the_others_stay(
     name = bracken.leg_names[1]
     one = {name: standing(bracken, 0.01)[name]}
     ask(targets([(0.0, one)]))
-    assert probe.wait_for('kinematics', 'no joint_states has come') == DiagnosticStatus.ERROR
+    assert probe.wait_for_words('kinematics', 'no joint_states has come') == DiagnosticStatus.ERROR
     assert answers == []
     resting = [
         leg.angles(foot) for leg, foot in zip(bracken_legs, bracken.resting.feet, strict=True)
@@ -187,10 +187,10 @@ def test_one_bad_foot_refuses_all_and_moving_back_is_allowed(
     probe.until(lambda: answers, 'a joint trajectory')
     bad = standing(bracken) | {'left_rear': (-0.5, 0.5, 0.0)}
     ask(targets([(0.0, standing(bracken)), (0.01, bad)]))
-    assert probe.wait_for('kinematics', 'refused: left_rear') == DiagnosticStatus.ERROR
+    assert probe.wait_for_words('kinematics', 'refused: left_rear') == DiagnosticStatus.ERROR
     back = standing(bracken, 0.01)
     ask(targets([(0.0, back)]))
-    assert probe.wait_for('kinematics', 'following') == DiagnosticStatus.OK
+    assert probe.wait_for('kinematics', 'following foot_targets') == DiagnosticStatus.OK
     probe.until(lambda: len(answers) > 1, 'the next joint trajectory')
     assert len(answers) == 2
     probe.until(lambda: probe.values['kinematics']['accepted'] == '2', 'both counts')
@@ -211,7 +211,7 @@ def test_a_target_seconds_away_is_a_straight_move(
     name = bracken.leg_names[2]
     goal = standing(bracken, 0.02)[name]
     ask(targets([(2.0, {name: goal})]))
-    assert probe.wait_for('kinematics', 'no joint_states has come') == DiagnosticStatus.ERROR
+    assert probe.wait_for_words('kinematics', 'no joint_states has come') == DiagnosticStatus.ERROR
     start = [
         leg.angles(foot) for leg, foot in zip(bracken_legs, bracken.standing.feet, strict=True)
     ]
@@ -264,7 +264,7 @@ def test_what_cannot_be_obeyed_is_refused_with_the_reason(
 ) -> None:
     """An error on the diagnostics, and nothing accepted."""
     ask(make(standing(bracken)))
-    assert probe.wait_for('kinematics', words) == DiagnosticStatus.ERROR
+    assert probe.wait_for_words('kinematics', words) == DiagnosticStatus.ERROR
     assert probe.values['kinematics'] == {'accepted': '0', 'refused': '1'}
 
 

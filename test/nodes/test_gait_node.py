@@ -1,0 +1,246 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""Node `gait` alone: it takes over from the feet as they are, and obeys only what is sound."""
+
+from collections.abc import Callable, Iterator
+from math import inf, nan
+from typing import TYPE_CHECKING, Any
+
+import pytest
+import rclpy
+from builtin_interfaces.msg import Time
+from diagnostic_msgs.msg import DiagnosticStatus
+from geometry_msgs.msg import Twist, TwistStamped
+from nav_msgs.msg import Odometry
+from rcl_interfaces.msg import Log
+from rclpy.context import Context
+from rclpy.node import Node
+from sensor_msgs.msg import MultiDOFJointState
+from std_srvs.srv import Trigger
+from trajectory_msgs.msg import MultiDOFJointTrajectory
+
+from leg_kinematics.nodes import messages
+from leg_kinematics.nodes.gait_node import PREVIEW, GaitNode
+from leg_kinematics.nodes.parameters import Value, as_overrides
+from leg_kinematics.robot import Robot
+
+if TYPE_CHECKING:
+    from test.nodes.conftest import Probe
+
+MAX_AGE = 1.0
+
+
+@pytest.fixture
+def start(probe: 'Probe', files: dict[str, str]) -> Callable[..., GaitNode]:
+    """Start the node under test with some parameters."""
+
+    def make(**parameters: Value) -> GaitNode:
+        node = GaitNode(as_overrides({**files, 'rise_time': 0.2, **parameters}))
+        probe.add(node)
+        return node
+
+    return make
+
+
+@pytest.fixture
+def standing(probe: 'Probe', start: Callable[..., GaitNode], bracken: Robot) -> list[Any]:
+    """Start the node and let it stand up from the resting posture; return its foot targets."""
+    start()
+    targets = probe.record(MultiDOFJointTrajectory, 'foot_targets')
+    tell_feet(probe, bracken)
+    assert ask(probe, 'gait/stand').success
+    probe.wait_for('gait', 'standing')
+    return targets
+
+
+def tell_feet(probe: 'Probe', robot: Robot) -> None:
+    """Let the node know that the feet are in the resting posture."""
+    publisher = probe.publisher(MultiDOFJointState, 'foot_states')
+    publisher.publish(
+        messages.foot_states_message(Time(sec=1), robot.leg_names, robot.resting.feet)
+    )
+    probe.wait_for('gait', 'waiting for gait/stand')
+
+
+def ask(probe: 'Probe', name: str) -> Trigger.Response:
+    """Call one of the services of the node."""
+    response: Trigger.Response = probe.call(Trigger, name, Trigger.Request())
+    return response
+
+
+def command(probe: 'Probe', age: float = 0.0, x: float = 0.0) -> TwistStamped:
+    """Make a velocity command that was stamped some seconds ago."""
+    message = TwistStamped()
+    now = probe.node.get_clock().now().nanoseconds
+    message.header.stamp = messages.time_message(now - round(age * 1e9))
+    message.twist.linear.x = x
+    return message
+
+
+def test_it_does_not_stand_without_knowing_where_the_feet_are(
+    probe: 'Probe', start: Callable[..., GaitNode]
+) -> None:
+    """Refused with what is missing and what to do; crouching is refused as well."""
+    start()
+    targets = probe.record(MultiDOFJointTrajectory, 'foot_targets')
+    refusal = ask(probe, 'gait/stand')
+    assert not refusal.success
+    assert 'no foot_states' in refusal.message
+    assert 'activate the bridge' in refusal.message
+    refusal = ask(probe, 'gait/crouch')
+    assert not refusal.success
+    assert 'gait/stand first' in refusal.message
+    assert targets == []
+
+
+def test_it_takes_over_from_the_feet_and_stands_up(
+    probe: 'Probe', standing: list[Any], bracken: Robot
+) -> None:
+    """The first target is where the feet are, the last the standing posture."""
+    first, last = standing[0], standing[-1]
+    assert tuple(first.joint_names) == bracken.leg_names
+    assert first.header.frame_id == 'base_link'
+    targets = messages.FootTargets(first, bracken.leg_names)
+    assert targets.times == pytest.approx([0.01 * ticks for ticks in PREVIEW])
+    # One tick of the rise of 0.2 s has passed: 0.085 m * 10 u^3 with u = 0.05, by hand 0.1 mm.
+    for foot, expected in zip(targets.feet[0], bracken.resting.feet, strict=True):
+        assert foot == pytest.approx(expected, abs=2e-4)
+    probe.until(lambda: standing[-1] is not last, 'a target of the standing robot')
+    probe.until(
+        lambda: (
+            messages.FootTargets(standing[-1], bracken.leg_names).feet[-1]
+            == [pytest.approx(foot, abs=1e-9) for foot in bracken.standing.feet]
+        ),
+        'the standing posture',
+    )
+
+
+def test_it_walks_as_told_and_stops_on_silence(probe: 'Probe', standing: list[Any]) -> None:
+    """Odometry follows the command; after a while without one the robot stands again."""
+    assert standing
+    odometry = probe.record(Odometry, 'odom')
+    publisher = probe.publisher(TwistStamped, 'cmd_vel')
+    publisher.publish(command(probe, x=0.05))
+    probe.wait_for('gait', 'walking')
+    probe.wait_for('gait', 'standing')
+    assert max(message.twist.twist.linear.x for message in odometry) == pytest.approx(0.05)
+    assert odometry[-1].pose.pose.position.x > 0.01
+    probe.until(lambda: odometry[-1].twist.twist.linear.x == 0.0, 'rest')
+
+
+def test_a_stamp_of_zero_is_taken_as_fresh(probe: 'Probe', standing: list[Any]) -> None:
+    """Who has no clock may leave the stamp out."""
+    assert standing
+    publisher = probe.publisher(TwistStamped, 'cmd_vel')
+    message = TwistStamped()
+    message.twist.angular.z = 0.2
+    publisher.publish(message)
+    probe.wait_for('gait', 'walking')
+
+
+@pytest.mark.parametrize(
+    ('age', 'words'), [(MAX_AGE + 60.0, 'stamped 6'), (-MAX_AGE - 60.0, 'stamped -6')]
+)
+def test_a_stale_or_future_command_is_refused_and_counted(
+    probe: 'Probe', standing: list[Any], age: float, words: str
+) -> None:
+    """A warning says how old it is and what to check; the robot stays."""
+    assert standing
+    odometry = probe.record(Odometry, 'odom')
+    publisher = probe.publisher(TwistStamped, 'cmd_vel')
+    publisher.publish(command(probe, age, x=0.05))
+    assert probe.wait_for_words('gait', words) == DiagnosticStatus.WARN
+    assert 'clocks' in probe.latest()['gait'][1]
+    assert probe.values['gait']['refused_commands'] == '1'
+    publisher.publish(command(probe))
+    assert probe.wait_for('gait', 'standing') == DiagnosticStatus.OK
+    assert {message.twist.twist.linear.x for message in odometry} == {0.0}
+
+
+@pytest.mark.parametrize('value', [nan, inf])
+def test_a_command_that_is_not_finite_is_refused(
+    probe: 'Probe', standing: list[Any], value: float
+) -> None:
+    """Refused and counted; the stream of targets goes on, finite."""
+    publisher = probe.publisher(TwistStamped, 'cmd_vel')
+    publisher.publish(command(probe, x=value))
+    assert probe.wait_for_words('gait', 'must be finite') == DiagnosticStatus.WARN
+    assert probe.values['gait']['refused_commands'] == '1'
+    count = len(standing)
+    probe.until(lambda: len(standing) > count + 20, 'more targets')
+    for message in standing[count:]:
+        messages.FootTargets(message, message.joint_names)
+
+
+def test_a_command_refused_before_standing_is_reported_too(
+    probe: 'Probe', start: Callable[..., GaitNode]
+) -> None:
+    """Who sends nonsense to a robot that rests hears of it."""
+    start()
+    publisher = probe.publisher(TwistStamped, 'cmd_vel')
+    publisher.publish(command(probe, x=nan))
+    probe.until(
+        lambda: probe.values.get('gait', {}).get('refused_commands') == '1', 'the refusal counted'
+    )
+
+
+@pytest.fixture
+def other_process() -> Iterator[Node]:
+    """Return a node as if of another process: one DDS participant takes one type a topic."""
+    context = Context()
+    rclpy.init(context=context)
+    yield rclpy.create_node('stack', namespace='/greenhouse', context=context)
+    rclpy.shutdown(context=context)
+
+
+def test_the_other_type_of_command_is_warned_of_once(
+    probe: 'Probe', start: Callable[..., GaitNode], other_process: Node
+) -> None:
+    """A Twist is offered where a TwistStamped is taken: one line in the log says so."""
+    logs = probe.record(Log, '/rosout')
+    other = other_process.create_publisher(Twist, 'cmd_vel', 10)
+    start()
+
+    def warnings() -> list[str]:
+        return [log.msg for log in logs if 'cmd_vel is offered as Twist' in log.msg]
+
+    probe.until(warnings, 'a warning')
+    assert 'this node takes TwistStamped' in warnings()[0]
+    assert "'cmd_vel_type'" in warnings()[0]
+    # It looks once a second, in step with the status: two more statuses, no other warning.
+    count = len(probe.states['gait'])
+    probe.until(lambda: len(probe.states['gait']) >= count + 2, 'two more statuses')
+    assert len(warnings()) == 1
+    assert other.get_subscription_count() == 0
+
+
+def test_the_type_of_the_command_is_a_parameter(
+    probe: 'Probe', start: Callable[..., GaitNode], bracken: Robot
+) -> None:
+    """A Twist without a stamp is obeyed where the parameter says so."""
+    start(cmd_vel_type='Twist')
+    tell_feet(probe, bracken)
+    assert ask(probe, 'gait/stand').success
+    probe.wait_for('gait', 'standing')
+    publisher = probe.publisher(Twist, 'cmd_vel')
+    message = Twist()
+    message.linear.y = 0.04
+    publisher.publish(message)
+    probe.wait_for('gait', 'walking')
+
+
+def test_it_crouches_to_the_resting_posture(
+    probe: 'Probe', standing: list[Any], bracken: Robot
+) -> None:
+    """And stands up again from there."""
+    assert ask(probe, 'gait/crouch').success
+    probe.wait_for('gait', 'resting')
+    probe.until(
+        lambda: (
+            messages.FootTargets(standing[-1], bracken.leg_names).feet[-1]
+            == [pytest.approx(foot, abs=1e-9) for foot in bracken.resting.feet]
+        ),
+        'the resting posture',
+    )
+    assert ask(probe, 'gait/stand').success
+    probe.wait_for('gait', 'standing')
