@@ -149,7 +149,10 @@ def test_change_of_mind_on_the_way(
         else:
             walker.crouch()
         samples += [walker.step(DT, STILL) for _ in range(length)]
-        assert 0.03 - 1e-3 <= samples[-1].height <= 0.085 + 1e-3
+    # Turned round at speed a smooth motion passes its goal: by less than a tenth of the way.
+    low, high = bracken.resting.height, bracken.standing.height
+    slack = 0.1 * (high - low)
+    assert all(low - slack <= sample.height <= high + slack for sample in samples)
     walker.stand()
     if samples[-1].state is not GaitState.STANDING:
         samples += until(walker, GaitState.STANDING)

@@ -36,16 +36,11 @@ class Episode:
 
 @dataclass(frozen=True)
 class Life:
-    """A duty factor, a tick and what happens after the robot has been told to stand up."""
+    """How to walk, a tick, and what happens after the robot has been told to stand up."""
 
-    duty_factor: float
+    parameters: GaitParameters
     dt: float
     episodes: tuple[Episode, ...]
-
-    @property
-    def parameters(self) -> GaitParameters:
-        """A quick rise, so that walking fills most of the life."""
-        return GaitParameters(duty_factor=self.duty_factor, rise_time=0.5)
 
 
 commands = st.one_of(
@@ -54,13 +49,25 @@ commands = st.one_of(
 )
 # Walking, mostly.
 buttons = st.sampled_from(['', '', '', '', 'stand', 'crouch'])
+# Slow cycles and hard accelerations too, in which the reach of standing feet binds. A quick rise,
+# so that walking fills most of a life.
+parameter_sets = st.builds(
+    GaitParameters,
+    period=st.floats(0.8, 2.0),
+    duty_factor=st.one_of(st.sampled_from([1 / 2, 2 / 3, 3 / 4, 5 / 6]), st.floats(0.5, 0.85)),
+    max_speed=st.floats(0.05, 0.3),
+    acceleration=st.floats(0.1, 1.0),
+    yaw_acceleration=st.floats(0.5, 4.0),
+    rise_time=st.just(0.5),
+)
 lives = st.builds(
     Life,
-    st.one_of(st.sampled_from([1 / 2, 2 / 3, 3 / 4, 5 / 6]), st.floats(0.5, 0.85)),
+    parameter_sets,
     st.one_of(st.sampled_from([0.005, 0.01, 0.02]), st.floats(0.005, 0.02)),
-    st.lists(st.builds(Episode, buttons, commands, st.integers(1, 120)), min_size=1, max_size=6)
-    .map(tuple),
-)  # fmt: skip
+    st.lists(
+        st.builds(Episode, buttons, commands, st.integers(1, 120)), min_size=1, max_size=6
+    ).map(tuple),
+)
 
 
 def lived(walker: Walker, life: Life) -> Iterator[tuple[Twist, GaitSample]]:
@@ -193,7 +200,7 @@ def test_pose_is_the_integral_of_the_twist(
 @given(life=lives)
 def test_enough_feet_stand(bracken: Robot, bracken_legs: tuple[LegSolver, ...], life: Life) -> None:
     """Never fewer feet down than the phase family keeps, starting and stopping included."""
-    enough = floor(6.0 * life.duty_factor - 1e-6)
+    enough = floor(6.0 * life.parameters.duty_factor - 1e-6)
     for _, sample in lived(walker_of(bracken, bracken_legs, life), life):
         assert sum(sample.standing) >= enough
 
@@ -207,7 +214,7 @@ def test_swing_keeps_its_height(
     lift = life.parameters.lift
     highest: list[float | None] = [None] * len(bracken_legs)
     # A tick may miss the top by half its length.
-    top = 0.5 + 0.5 * life.dt / ((1.0 - life.duty_factor) * life.parameters.period)
+    top = 0.5 + 0.5 * life.dt / ((1.0 - life.parameters.duty_factor) * life.parameters.period)
     seen_at_least = 64.0 * lift * (top * (1.0 - top)) ** 3
     for _, sample in lived(walker_of(bracken, bracken_legs, life), life):
         heights = in_world(sample)[:, 2]
@@ -233,10 +240,10 @@ def test_feet_leave_and_land_at_rest_in_the_world(
     (30 u^2 (1-u)^2 D/T), so that of one tick is bounded by the peak acceleration over half of it.
     """
     walker = walker_of(bracken, bracken_legs, life)
-    swing = (1.0 - life.duty_factor) * life.parameters.period
+    swing = (1.0 - life.parameters.duty_factor) * life.parameters.period
     u = life.dt / swing
     # Shifts of a goal fixed at 0.7 add to the jerk of the end: three times as much.
-    slow = 3.0 * 30.0 * u**2 * (2.0 * max(walker.radii) / life.duty_factor) / swing
+    slow = 3.0 * 30.0 * u**2 * (2.0 * max(walker.radii) / life.parameters.duty_factor) / swing
     before = None
     for _, sample in lived(walker, life):
         speed = np.hypot(*velocity_in_world(sample).T)
@@ -300,7 +307,7 @@ def test_held_command_is_obeyed_or_its_limit_is_named(
     bracken: Robot, bracken_legs: tuple[LegSolver, ...], command: Twist, duty: float
 ) -> None:
     """After the ramp the velocity is the command, or along it and the binding limit is told."""
-    life = Life(duty, 0.01, (Episode('', command, 600),))
+    life = Life(GaitParameters(duty_factor=duty), 0.01, (Episode('', command, 600),))
     *_, (_, sample) = lived(walker_of(bracken, bracken_legs, life), life)
     if sample.limit:
         assert sample.twist != command
