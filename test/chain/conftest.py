@@ -4,7 +4,7 @@
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
-from itertools import count, pairwise
+from itertools import count
 from pathlib import Path
 
 import pytest
@@ -13,6 +13,7 @@ from leg_kinematics.board import Record
 from leg_kinematics.calibration import ServoMaps, load_servo_maps
 from leg_kinematics.commands.chain import Chain
 from leg_kinematics.commands.operator import Operator
+from leg_kinematics.gait import Twist
 from leg_kinematics.nodes.parameters import BRIDGE
 from leg_kinematics.robot import Robot, load_robot
 from leg_kinematics.solver.tracker import SILENT_AFTER
@@ -27,14 +28,16 @@ QUICK: Mapping[str, Mapping[str, object]] = {
     'bridge': {'enable_interval': 0.02},
 }
 
+AHEAD = Twist(x=0.08)
+
 #: A new one for every chain: a node that was killed is remembered by the graph for a while.
 _namespaces = (f'/greenhouse_{number}' for number in count())
 
 #: The board takes half microseconds, which is also the error of two rounded pulses, µs.
 QUANTUM = 0.5
 
-#: The scheduler may hand two poses over closer to each other than they were made, s.
-JITTER = 0.02
+#: Of the bridge, s.
+TICK = 0.01
 
 #: A pause that is longer at the board than what the bridge takes for a silence, for certain, s.
 LONG_PAUSE = SILENT_AFTER + 0.1
@@ -79,12 +82,23 @@ def start_chain(tmp_path: Path) -> Iterator[Callable[..., tuple[Chain, Operator]
         assert set(chain.exit_codes.values()) == {0}, chain.exit_codes
 
 
+@pytest.fixture
+def walking(start_chain: Callable[..., tuple[Chain, Operator]]) -> tuple[Chain, Operator]:
+    """Return a chain that walks forward, and its operator, who has just said so."""
+    chain, operator = start_chain()
+    operator.bring_up()
+    operator.stand()
+    operator.drive(AHEAD, 1.5, 'walking')
+    return chain, operator
+
+
 @pytest.fixture(scope='session')
 def assert_no_jump(bracken: Robot, servo_maps: ServoMaps) -> Callable[[Sequence[Record]], None]:
     """Return a check that no joint with its pulses on was ever told to jump.
 
-    A joint may go at its speed limit for the time since the pose before; how long ago that was
-    is no reason to go further than in the time after which a silence begins.
+    A joint may go at its speed limit for the time since the pose before, and at least for a tick.
+    That one may itself have been handed over late, by at most the time since the one before it.
+    A long pause is no reason to go further; after one that counts as a silence nothing moves yet.
     """
     share = next(each.default for each in BRIDGE if each.name == 'speed_share')
     assert isinstance(share, float)
@@ -92,18 +106,19 @@ def assert_no_jump(bracken: Robot, servo_maps: ServoMaps) -> Callable[[Sequence[
 
     def check(records: Sequence[Record]) -> None:
         poses = [record for record in records if record.event == 'pose']
-        for earlier, later in pairwise(poses):
+        times = [record.time for record in poses]
+        for before, earlier, later in zip([times[0], *times], poses, poses[1:], strict=False):
             pause = later.time - earlier.time
-            time = 0.0 if pause > LONG_PAUSE else min(pause + JITTER, SILENT_AFTER)
+            time = 0.0 if pause > LONG_PAUSE else min(TICK + later.time - before, SILENT_AFTER)
             for each, speed in zip(servo_maps.maps, speeds, strict=True):
                 bit = 1 << each.channel
                 if not earlier.enabled & later.enabled & bit:
                     continue
-                before, after = earlier.pulses_us[each.channel], later.pulses_us[each.channel]
-                moved = abs(each.angle(after) - each.angle(before))
-                quantum = abs(each.angle(after + QUANTUM) - each.angle(after))
+                pulse, next_pulse = earlier.pulses_us[each.channel], later.pulses_us[each.channel]
+                moved = abs(each.angle(next_pulse) - each.angle(pulse))
+                quantum = abs(each.angle(pulse + QUANTUM) - each.angle(pulse))
                 assert moved <= speed * time + quantum, (
-                    f'{each.joint} was told to jump from {before} to {after} us '
+                    f'{each.joint} was told to jump from {pulse} to {next_pulse} us '
                     f'within {pause:.3f} s, at {later.time}'
                 )
 
