@@ -32,7 +32,13 @@ from leg_kinematics.nodes.diagnostics import ERROR, OK, WARN, Diagnostics
 from leg_kinematics.nodes.parameters import BRIDGE, declare
 from leg_kinematics.nodes.process import run
 from leg_kinematics.robot import load_robot
-from leg_kinematics.solver import StreamClock, Tracker, leg_solvers, posture_angles
+from leg_kinematics.solver import (
+    StreamClock,
+    Tracker,
+    leg_solvers,
+    position_ranges,
+    posture_angles,
+)
 
 SUCCESS = TransitionCallbackReturn.SUCCESS
 FAILURE = TransitionCallbackReturn.FAILURE
@@ -48,6 +54,8 @@ class BridgeNode(LifecycleNode):
 
     def __init__(self, overrides: Sequence[RosParameter[Any]] = ()) -> None:
         """Load and check the files; nothing is opened yet."""
+        # ROS destroys the node at its end even if one of the checks below has failed.
+        self._links: dict[str, BoardLink] = {}
         super().__init__(
             'bridge',
             parameter_overrides=list(overrides),
@@ -76,7 +84,6 @@ class BridgeNode(LifecycleNode):
         self._specs = _specs(settings.texts('boards'), maps.boards)
         self._tick = 1.0 / settings.number('rate')
         self._interval = settings.number('enable_interval')
-        self._links: dict[str, BoardLink] = {}
         self._stream_clock = StreamClock()
         self._active = False
         self._enabled_legs = 0
@@ -187,8 +194,9 @@ class BridgeNode(LifecycleNode):
     def _on_trajectory(self, message: JointTrajectory) -> None:
         try:
             trajectory = messages.joint_trajectory(message, self._joints)
-            for point in trajectory.positions:
-                for each, angle in zip(self._maps, point, strict=True):
+            # Between the points the cubics can go beyond them.
+            for each, ends in zip(self._maps, position_ranges(trajectory), strict=True):
+                for angle in ends:
                     each.pulse_us(angle)
         except LegKinematicsError as error:
             self._refused += 1

@@ -125,6 +125,16 @@ class KinematicsNode(Node):
 
     def _solve_moves(self, targets: messages.FootTargets) -> Trajectory:
         """Straight moves from where the feet are, from point to point."""
+        if targets.times[0] <= 0.0:
+            raise CommandError(
+                'the first of foot_targets far apart is due at once; give it the time that the '
+                'straight move to it may take'
+            )
+        if any(speed for row in targets.velocities if row for foot in row for speed in foot):
+            raise CommandError(
+                'foot_targets far apart are straight moves from rest to rest and have no '
+                'velocities; leave them out, or stream closer points'
+            )
         legs = [leg for leg in self._legs if leg.name in targets.legs]
         order = [targets.legs.index(leg.name) for leg in legs]
         start = [leg.foot(self._where(leg.name)) for leg in legs]

@@ -1,6 +1,10 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""One leg and all legs: forward, inverse, Jacobian, postures, balance, time laws."""
+"""One leg and all legs: forward, inverse, Jacobian, postures, balance, time laws.
+
+Statics stand apart in `leg_kinematics.solver.statics`: with scipy they would cost every node a
+quarter of a second at its start.
+"""
 
 from leg_kinematics.solver.balance import centre_of_mass, static_margin, support_polygon
 from leg_kinematics.solver.batch import (
@@ -26,14 +30,6 @@ from leg_kinematics.solver.minimum_jerk import State, minimum_jerk
 from leg_kinematics.solver.mount import MountTransform
 from leg_kinematics.solver.reach import LegReach
 from leg_kinematics.solver.section import Section, common_ground, level_section, side_section
-from leg_kinematics.solver.statics import (
-    Loads,
-    energy_margin,
-    foot_forces,
-    joint_torques,
-    standing_loads,
-    torque_margins,
-)
 from leg_kinematics.solver.tracker import StreamClock, Tracker
 from leg_kinematics.solver.trajectory import Trajectory
 
@@ -42,7 +38,6 @@ __all__ = [
     'LegGeometry',
     'LegReach',
     'LegSolver',
-    'Loads',
     'MountTransform',
     'Outcome',
     'Range',
@@ -53,15 +48,12 @@ __all__ = [
     'Trajectory',
     'centre_of_mass',
     'common_ground',
-    'energy_margin',
-    'foot_forces',
     'forward',
     'forward_batch',
     'inverse',
     'inverse_batch',
     'jacobian',
     'jacobian_batch',
-    'joint_torques',
     'joint_velocity',
     'leg_solvers',
     'level_section',
@@ -72,10 +64,8 @@ __all__ = [
     'posture_angles',
     'side_section',
     'solve_batch',
-    'standing_loads',
     'static_margin',
     'straight_move',
     'support_polygon',
-    'torque_margins',
     'two_link_inverse',
 ]

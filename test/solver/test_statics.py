@@ -17,13 +17,11 @@ from scipy.optimize import minimize
 
 from leg_kinematics.errors import BalanceError
 from leg_kinematics.robot import STANDARD_GRAVITY, Leg, Mount, Robot, Vector, load_robot
-from leg_kinematics.solver import (
-    centre_of_mass,
+from leg_kinematics.solver import centre_of_mass, leg_solvers, posture_angles
+from leg_kinematics.solver.statics import (
     energy_margin,
     foot_forces,
     joint_torques,
-    leg_solvers,
-    posture_angles,
     standing_loads,
     torque_margins,
 )
