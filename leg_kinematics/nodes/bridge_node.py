@@ -43,6 +43,8 @@ from leg_kinematics.solver import (
 SUCCESS = TransitionCallbackReturn.SUCCESS
 FAILURE = TransitionCallbackReturn.FAILURE
 
+REFUSED = 'refused'
+
 
 class BridgeNode(LifecycleNode):
     """Brings joints to servos, and survives what happens between them.
@@ -200,7 +202,7 @@ class BridgeNode(LifecycleNode):
                     each.pulse_us(angle)
         except LegKinematicsError as error:
             self._refused += 1
-            self._refusal = f'refused: {error}'
+            self._refusal = str(error)
             return
         self._refusal = ''
         if self._active and self._enabled_legs == len(self._legs):
@@ -286,8 +288,9 @@ class BridgeNode(LifecycleNode):
         return response
 
     def _report(self, statuses: dict[str, LinkStatus]) -> None:
-        level, message = self._state_in_words(statuses)
-        self._diagnostics.report(level, message, self._values)
+        level, state = self._state_in_words(statuses)
+        detail = self._refusal if state == REFUSED else ''
+        self._diagnostics.report(level, state, self._values, detail)
 
     def _values(self) -> dict[str, object]:
         values: dict[str, object] = {
@@ -326,7 +329,7 @@ class BridgeNode(LifecycleNode):
         elif lost:
             words = (ERROR, f'lost board {", ".join(lost)}: holding, trying to reopen')
         elif self._refusal:
-            words = (ERROR, self._refusal)
+            words = (ERROR, REFUSED)
         elif not self._active:
             words = (OK, 'inactive: following nothing')
         elif any((each.board, each.channel) not in on for each in self._maps):

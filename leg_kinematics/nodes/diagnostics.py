@@ -34,28 +34,35 @@ class Diagnostics:
         self._status = DiagnosticStatus(
             level=OK, name=node.get_fully_qualified_name(), hardware_id=hardware
         )
+        self._edge = (OK, '')
         self._values: Callable[[], Mapping[str, object]] = dict
         self._publisher = node.create_publisher(DiagnosticArray, '/diagnostics', PUBLISHED)
         self._timer = node.create_timer(INTERVAL, self._publish)
 
     def report(
-        self, level: bytes, message: str, values: Callable[[], Mapping[str, object]] = dict
+        self,
+        level: bytes,
+        state: str,
+        values: Callable[[], Mapping[str, object]] = dict,
+        detail: str = '',
     ) -> None:
-        """Set the status; a new level or message goes out at once, and into the log as an edge.
+        """Set the status; a new level or state goes out at once, and into the log as an edge.
 
-        The values are asked for whenever the status is published.
+        A detail may change with every tick: it stands behind the state, and is no edge. The
+        values are asked for whenever the status is published.
         """
-        changed = (level, message) != (self._status.level, self._status.message)
+        changed = (level, state) != self._edge
+        self._edge = (level, state)
         self._status.level = level
-        self._status.message = message
+        self._status.message = f'{state}: {detail}' if detail else state
         self._values = values
         if changed:
             self._publish()
             # Each severity from a line of its own: rclpy ties a severity to the calling line.
             if level == OK:
-                self._node.get_logger().info(message)
+                self._node.get_logger().info(self._status.message)
             else:
-                self._node.get_logger().warning(message)
+                self._node.get_logger().warning(self._status.message)
 
     def _publish(self) -> None:
         self._status.values = [

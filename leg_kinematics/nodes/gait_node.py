@@ -73,6 +73,7 @@ class GaitNode(Node):
         self._type = settings.text('cmd_vel_type')
         self._refused = 0
         self._refusal = ''
+        self._refusal_received = 0
         self._warned_of_type = False
         self._tick = 1.0 / settings.number('rate')
         self._tick_ns = round(NANOSECONDS / settings.number('rate'))
@@ -102,6 +103,7 @@ class GaitNode(Node):
         except CommandError as error:
             self._refused += 1
             self._refusal = str(error)
+            self._refusal_received = monotonic_ns()
             return
         self._refusal = ''
         self._command = command
@@ -192,15 +194,15 @@ class GaitNode(Node):
         return self._walker.step(self._tick, BodyTwist() if silent else self._command)
 
     def _report(self) -> None:
-        if self._refusal:
-            level, message = WARN, self._refusal
+        if self._refusal and monotonic_ns() - self._refusal_received <= self._silence:
+            level, state, detail = WARN, 'refused', self._refusal
         elif self._walker is None and self._feet is None:
-            level, message = OK, 'waiting for foot_states'
+            level, state, detail = OK, 'waiting for foot_states', ''
         elif self._walker is None:
-            level, message = OK, 'waiting for gait/stand'
+            level, state, detail = OK, 'waiting for gait/stand', ''
         else:
-            level, message = OK, str(self._walker.state)
-        self._diagnostics.report(level, message, self._values)
+            level, state, detail = OK, str(self._walker.state), ''
+        self._diagnostics.report(level, state, self._values, detail)
 
     def _values(self) -> dict[str, object]:
         values: dict[str, object] = {

@@ -5,6 +5,7 @@
 import sys
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
+from math import dist
 from typing import Any
 
 from rclpy.node import Node
@@ -16,12 +17,19 @@ from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
 from leg_kinematics.calibration import load_servo_maps
 from leg_kinematics.errors import CommandError, LegKinematicsError
 from leg_kinematics.nodes import messages, qos
-from leg_kinematics.nodes.diagnostics import ERROR, OK, Diagnostics
+from leg_kinematics.nodes.diagnostics import ERROR, OK, WARN, Diagnostics
 from leg_kinematics.nodes.parameters import KINEMATICS, declare
 from leg_kinematics.nodes.process import run
 from leg_kinematics.robot import Vector, load_robot
 from leg_kinematics.robot.urdf import urdf
-from leg_kinematics.solver import Trajectory, leg_solvers, polyline_move, posture_angles
+from leg_kinematics.solver import (
+    LegReach,
+    LegSolver,
+    Trajectory,
+    leg_solvers,
+    polyline_move,
+    posture_angles,
+)
 
 #: Points of a streamed preview are at most this far apart, s; farther ones are straight moves.
 LONGEST_PREVIEW_STEP = 0.1
@@ -32,9 +40,10 @@ STILL = (0.0, 0.0, 0.0)
 class KinematicsNode(Node):
     """Turns feet into joints, whole or not at all.
 
-    A target out of reach, beyond a joint limit or beyond a servo map is refused with everything
-    that came with it; the bridge then holds, and the diagnostics name foot, value and bound. Each
-    message is judged anew, so that moving back is always allowed.
+    A target out of reach, beyond a joint limit or beyond a servo map is handled by one policy.
+    `reject` refuses it with everything that came with it; the bridge then holds, and the
+    diagnostics name foot, value and bound. `clamp` takes the nearest point that the same foot can
+    reach, and says so. Each message is judged anew, so that moving back is always allowed.
 
     A streamed preview passes point by point. A target seconds away is a straight move from where
     the feet are: at rest at both ends, close to the line, all joints arriving together.
@@ -64,6 +73,9 @@ class KinematicsNode(Node):
             for leg in robot.legs
             for joint, link in zip(leg.joints, leg.links, strict=True)
         }
+        self._clamps = settings.text('out_of_reach') == 'clamp'
+        self._reach = {leg.name: LegReach(leg) for leg in self._legs}
+        self._clamped: dict[str, float] = {}
         self._accepted = 0
         self._refused = 0
         self._diagnostics = Diagnostics(self, robot.name)
@@ -79,21 +91,29 @@ class KinematicsNode(Node):
         self.create_subscription(JointState, 'joint_states', self._on_joint_states, qos.STREAM)
 
     def _on_foot_targets(self, message: MultiDOFJointTrajectory) -> None:
+        self._clamped.clear()
         try:
             trajectory = self._solve(messages.FootTargets(message, self._leg_names))
         except LegKinematicsError as error:
             self._refused += 1
-            self._report(ERROR, f'refused: {error}')
+            self._report(ERROR, 'refused', str(error))
             return
         self._accepted += 1
         self._trajectories.publish(
             messages.joint_trajectory_message(message.header.stamp, self._joints, trajectory)
         )
-        self._report(OK, 'following foot_targets')
+        if self._clamped:
+            where = ', '.join(f'{leg} by {way * 1e3:.1f} mm' for leg, way in self._clamped.items())
+            self._report(WARN, 'clamped to the nearest reachable point', where)
+        else:
+            self._report(OK, 'following foot_targets')
 
-    def _report(self, level: bytes, message: str) -> None:
+    def _report(self, level: bytes, state: str, detail: str = '') -> None:
         self._diagnostics.report(
-            level, message, lambda: {'accepted': self._accepted, 'refused': self._refused}
+            level,
+            state,
+            lambda: {'accepted': self._accepted, 'refused': self._refused},
+            detail,
         )
 
     def _solve(self, targets: messages.FootTargets) -> Trajectory:
@@ -115,10 +135,12 @@ class KinematicsNode(Node):
                     rates += STILL
                     continue
                 index = targets.legs.index(leg.name)
+                foot = self._within_reach(leg, feet[index])
                 free_coxa = self._angles.get(leg.name, STILL)[0]
-                joints = leg.angles(feet[index], free_coxa=free_coxa)
+                joints = leg.angles(foot, free_coxa=free_coxa)
                 angles += joints
-                rates += STILL if speeds is None else leg.velocity(joints, speeds[index])
+                moves = speeds is not None and foot is feet[index]
+                rates += leg.velocity(joints, speeds[index]) if moves and speeds else STILL
             positions.append(tuple(angles))
             velocities.append(tuple(rates))
         return Trajectory(tuple(targets.times), tuple(positions), tuple(velocities))
@@ -138,9 +160,13 @@ class KinematicsNode(Node):
         legs = [leg for leg in self._legs if leg.name in targets.legs]
         order = [targets.legs.index(leg.name) for leg in legs]
         start = [leg.foot(self._where(leg.name)) for leg in legs]
+        goals = [
+            [self._within_reach(leg, feet[index]) for leg, index in zip(legs, order, strict=True)]
+            for feet in targets.feet
+        ]
         move = polyline_move(
             legs,
-            [start, *([feet[index] for index in order] for feet in targets.feet)],
+            [start, *goals],
             [later - earlier for earlier, later in pairwise([0.0, *targets.times])],
             tolerance=self._line_tolerance,
             speeds=[self._speeds[joint] for leg in legs for joint in leg.joints],
@@ -163,6 +189,15 @@ class KinematicsNode(Node):
             tuple(whole(row, resting) for row in move.positions),
             tuple(whole(row, still) for row in move.velocities),
         )
+
+    def _within_reach(self, leg: LegSolver, foot: Vector) -> Vector:
+        """Return the foot itself, or under the policy `clamp` the nearest that can be taken."""
+        if not self._clamps:
+            return foot
+        nearest = self._reach[leg.name].nearest(foot)
+        if nearest is not foot:
+            self._clamped[leg.name] = dist(nearest, foot)
+        return nearest
 
     def _where(self, leg: str) -> Vector:
         """Joint angles of a leg as the bridge last said."""

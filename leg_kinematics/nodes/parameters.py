@@ -61,6 +61,12 @@ ROBOT = (
 KINEMATICS = (
     *ROBOT,
     Parameter(
+        'out_of_reach',
+        'reject',
+        'What to do with a target that a foot cannot take',
+        choices=('reject', 'clamp'),
+    ),
+    Parameter(
         'line_tolerance',
         0.0005,
         'Distance of a foot from its line in straight moves',
