@@ -22,6 +22,8 @@ from leg_kinematics.robot import load_robot
 
 COLOURS = {Verdict.PASS: 'green', Verdict.TIGHT: 'yellow', Verdict.FAIL: 'red'}
 
+CAPTION = 'In brackets: beyond this a line fails. Torques in percent of the stall torque.'
+
 
 @click.command(epilog='Example: leg-kinematics check config/robots/bracken.yaml')
 @click.argument('robot', type=click.Path(path_type=Path))
@@ -97,10 +99,13 @@ def _print(name: str, report: Report, console: Console) -> None:
                 f'[{COLOURS[finding.verdict]}]{finding.verdict}[/]',
             )
     console.print(table)
+    failing: dict[tuple[Verdict, str, str], list[str]] = {}
     for finding in report.findings:
         if finding.verdict is not Verdict.PASS:
-            colour = COLOURS[finding.verdict]
-            console.print(
-                f'[{colour}]{finding.verdict}[/] {finding.group}, {finding.name}. What would help: '
-                f'{finding.remedy}.'
-            )
+            key = (finding.verdict, finding.group, finding.remedy)
+            failing.setdefault(key, []).append(finding.name)
+    for (verdict, group, remedy), names in failing.items():
+        console.print(
+            f'[{COLOURS[verdict]}]{verdict}[/] {group}: {", ".join(names)}', highlight=False
+        )
+        console.print(f'     What would help: {remedy}.', highlight=False)

@@ -11,7 +11,8 @@ from leg_kinematics.commands.check.finding import Bounds, Finding
 from leg_kinematics.commands.check.steady_walk import SteadyWalk
 from leg_kinematics.errors import BalanceError
 from leg_kinematics.robot import Robot, Vector
-from leg_kinematics.solver import LegSolver, centre_of_mass, standing_loads, static_margin
+from leg_kinematics.solver import LegSolver, centre_of_mass, static_margin
+from leg_kinematics.solver.statics import standing_loads
 
 Array = NDArray[np.float64]
 
@@ -27,7 +28,7 @@ WALKING = Bounds(good=0.75, bound=0.90)
 #: Slip, sag and what the robot carries move the centre of mass by some millimetres (our own).
 SUPPORT = Bounds(good=0.015, bound=0.005)
 
-GROUP = 'torque'
+GROUP = 'stall torque used'
 
 REMEDY = 'stronger servos, less mass, feet closer to the body, shorter femur'
 

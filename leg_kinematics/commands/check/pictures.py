@@ -108,8 +108,9 @@ def _draw_ground(
     _fill(axes, common_ground(legs, robot.standing.feet, robot.standing.height, SPACING))
     for walk in walks:
         for leg in range(len(legs)):
-            away = walk.feet[walk.standing[:, leg], leg] - feet[leg]
-            away = away[np.argsort(away[:, 0] + away[:, 1])]
+            order = np.argsort((walk.phases - walk.cycle.touchdown[leg]) % 1.0)
+            stance = order[walk.standing[order, leg]]
+            away = walk.feet[stance, leg] - feet[leg]
             label = walk.heading if leg == 0 else None
             color = f'C{list(HEADINGS).index(walk.heading)}'
             axes.plot(*(MM * away[:, :2].T), color=color, linewidth=0.8, label=label)
