@@ -144,11 +144,11 @@ def test_gives_the_scalar_angles_on_the_way_to_the_edges(
     """From plainly inside to all but stretched or folded there is no step between the codes."""
     stretched, folded = geometry.femur + geometry.tibia, abs(geometry.femur - geometry.tibia)
     inside = share * stretched
-    pitches = np.linspace(-3.0, 3.0, 50)
+    rng = np.random.default_rng(13)
+    pitches, yaws = rng.uniform(-3.0, 3.0, (2, 500))
     for span in (stretched - inside, folded + inside):
-        feet = np.zeros((50, 3))
-        feet[:, 0] = geometry.coxa + span * np.cos(pitches)
-        feet[:, 2] = span * np.sin(pitches)
+        rho = geometry.coxa + span * np.cos(pitches)
+        feet = np.stack((rho * np.cos(yaws), rho * np.sin(yaws), span * np.sin(pitches)), axis=1)
         assert_same_as_scalar(geometry, feet, in_front=True)
 
 
@@ -190,6 +190,9 @@ def test_keeps_the_free_coxa_angle_on_the_axis(*, in_front: bool) -> None:
     found = inverse_batch(LEG, feet, in_front=in_front, free_coxa=0.4)
     assert found[:, :2, 0].tolist() == [[0.4, 0.4], [0.4, 0.4]]
     assert found[:, 2, 0] == pytest.approx(pi / 2 if in_front else -pi / 2)
+    for row, foot in enumerate(feet):
+        alone = inverse_batch(LEG, foot[np.newaxis], in_front=in_front, free_coxa=0.4)
+        np.testing.assert_array_equal(alone[:, 0], found[:, row])
     for branch, knee_up in enumerate((True, False)):
         for q, foot in zip(found[branch], vectors(feet), strict=True):
             expected = inverse(LEG, foot, knee_up=knee_up, in_front=in_front, free_coxa=0.4)
