@@ -17,7 +17,7 @@ import threading
 import time
 from collections import Counter, deque
 from collections.abc import Iterable, Mapping
-from concurrent.futures import Future
+from concurrent.futures import Future, wait
 from dataclasses import dataclass
 
 import serial
@@ -236,7 +236,17 @@ class FramedDriver:
             )
 
     def close(self) -> None:
-        """End the thread, which closes the port; who waits for an answer gets LinkLostError."""
+        """End the thread, which closes the port; who waits for an answer gets LinkLostError.
+
+        A release that is under way is seen through first, within the time of any request.
+        """
+        with self._lock:
+            releases = [
+                request.answer
+                for request in self._requests
+                if isinstance(request.message, frames.Release)
+            ]
+        wait(releases)
         with self._lock:
             self._closing = True
             thread, self._thread = self._thread, None

@@ -304,6 +304,9 @@ def main(
         stack.callback(board.close)
         click.echo(f'ready {board.path}')  # echo flushes
         board.run(stop)
+        # At its end Python gives the signals back to their defaults; a second one is no error.
+        for number in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number, signal.SIG_IGN)
 
 
 if __name__ == '__main__':

@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Running nodes in a process: one executor, clean ends, errors as text and exit code."""
 
+import signal
 import sys
 from collections.abc import Callable, Sequence
 
@@ -57,10 +58,12 @@ def run(factories: Sequence[Callable[[], Node]], arguments: Sequence[str] | None
 
 
 def _end(executor: SingleThreadedExecutor, nodes: Sequence[Node]) -> None:
-    """Destroy everything, even when a second interrupt arrives meanwhile."""
+    """Destroy everything, even when a second interrupt arrives meanwhile, or right after it."""
     finishes: list[Callable[[], object]] = [node.destroy_node for node in nodes]
     for finish in (*finishes, executor.shutdown, rclpy.try_shutdown):
         try:
             finish()
         except KeyboardInterrupt:
             finish()
+    # Shutting down gave the signals back to Python, whose default would spoil the exit code.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)

@@ -287,7 +287,6 @@ def test_a_bad_trajectory_moves_nothing_and_is_reported(
         assert record.pulses_us == about(resting)
 
 
-@pytest.mark.xfail(reason='the link is closed before its release has gone out', strict=True)
 def test_cleanup_stops_all_pulses_and_lets_go_of_the_board(board_bench: Bench) -> None:
     """Then somebody else may open the port, and the bridge may be configured again."""
     board_bench.bring_up()
