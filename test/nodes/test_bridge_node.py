@@ -175,10 +175,7 @@ def test_a_missing_port_fails_configure(bench: Bench) -> None:
     assert bench.state() == 'unconfigured'
     assert not bench.change(CONFIGURE)
     assert bench.state() == 'unconfigured'
-    assert bench.probe.states['bridge']
-    level = DiagnosticStatus.ERROR
-    errors = [text for each, text in bench.probe.states['bridge'] if each == level]
-    assert any(str(bench.port) in text for text in errors)
+    assert bench.probe.wait_for_words('bridge', str(bench.port)) == DiagnosticStatus.ERROR
 
 
 def test_configure_can_be_tried_again(bench: Bench, start_board: Callable[[], MockProcess]) -> None:
