@@ -64,7 +64,7 @@ def check(*, robot: Path, servo_maps: Path | None, output: Path, as_json: bool) 
         # Imported here: --help shall not wait for matplotlib.
         from leg_kinematics.commands.check.pictures import draw  # noqa: PLC0415
 
-        draw(described, report, output)
+        pictures = draw(described, report, output)
     if as_json:
         lines = [asdict(each) | {'verdict': each.verdict} for each in report.findings]
         click.echo(
@@ -74,7 +74,7 @@ def check(*, robot: Path, servo_maps: Path | None, output: Path, as_json: bool) 
         )
     else:
         _print(described.name, report, console)
-        console.print(f'Pictures are in {output}.')
+        console.print(f'Pictures: {", ".join(map(str, pictures))}', soft_wrap=True)
     sys.exit(1 if report.verdict is Verdict.FAIL else 0)
 
 
@@ -85,7 +85,7 @@ def _print(name: str, report: Report, console: Console) -> None:
     table.add_column('check', no_wrap=True)
     table.add_column('value', justify='right', no_wrap=True)
     table.add_column('to pass (fail)', no_wrap=True)
-    table.add_column('where')
+    table.add_column('where', overflow='fold')
     table.add_column('', no_wrap=True)
     for group, findings in groupby(report.findings, key=lambda finding: finding.group):
         table.add_section()

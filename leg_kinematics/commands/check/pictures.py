@@ -34,20 +34,26 @@ SPACING = 0.002
 MM = 1e3
 
 
-def draw(robot: Robot, report: Report, folder: Path) -> None:
-    """Write the pictures; that of the torque only when the robot can walk."""
+def draw(robot: Robot, report: Report, folder: Path) -> list[Path]:
+    """Write the pictures there is something to see on, and return their paths.
+
+    Pictures of an earlier design are removed.
+    """
     mpl.use('Agg')
     folder.mkdir(parents=True, exist_ok=True)
     walks = report.walks[: len(HEADINGS)]
-    pictures = {
-        'reach.png': _draw_reach(robot, report.legs, walks),
-        'ground.png': _draw_ground(robot, report.legs, walks),
-    }
+    pictures = {'reach.png': _draw_reach(robot, report.legs, walks)}
+    ground = common_ground(report.legs, robot.standing.feet, robot.standing.height, SPACING)
+    if ground.reached.any():
+        pictures['ground.png'] = _draw_ground(robot, ground, walks)
     if walks:
         pictures['torque.png'] = _draw_torque(robot, report.legs, walks[0])
+    for name in ('reach.png', 'ground.png', 'torque.png'):
+        (folder / name).unlink(missing_ok=True)
     for name, figure in pictures.items():
         figure.savefig(folder / name, dpi=110)
         plt.close(figure)
+    return [folder / name for name in pictures]
 
 
 def _draw_reach(robot: Robot, legs: tuple[LegSolver, ...], walks: tuple[SteadyWalk, ...]) -> Figure:
@@ -100,14 +106,12 @@ def _heights(robot: Robot) -> list[float]:
     return [robot.resting.height, robot.standing.height]
 
 
-def _draw_ground(
-    robot: Robot, legs: tuple[LegSolver, ...], walks: tuple[SteadyWalk, ...]
-) -> Figure:
+def _draw_ground(robot: Robot, ground: Section, walks: tuple[SteadyWalk, ...]) -> Figure:
     figure, axes = plt.subplots(figsize=(8, 7.5), layout='constrained')
     feet = np.array(robot.standing.feet)
-    _fill(axes, common_ground(legs, robot.standing.feet, robot.standing.height, SPACING))
+    _fill(axes, ground)
     for walk in walks:
-        for leg in range(len(legs)):
+        for leg in range(len(robot.legs)):
             order = np.argsort((walk.phases - walk.cycle.touchdown[leg]) % 1.0)
             stance = order[walk.standing[order, leg]]
             away = walk.feet[stance, leg] - feet[leg]
@@ -127,24 +131,22 @@ def _draw_ground(
 
 
 def _fill(axes: Axes, section: Section) -> None:
-    """Show the reached part of a section, and only its surroundings."""
+    """Show the reached part of a section, without the empty ground far around it."""
+    rows, columns = np.nonzero(section.reached)
+    if len(rows) == 0:
+        axes.text(0.5, 0.75, 'nothing can be reached here', transform=axes.transAxes, ha='center')
+        return
+    axes.use_sticky_edges = False
+    height = slice(max(0, rows.min() - 1), rows.max() + 2)
+    width = slice(max(0, columns.min() - 1), columns.max() + 2)
     axes.contourf(
-        MM * section.across,
-        MM * section.along,
-        section.reached.astype(float),
+        MM * section.across[width],
+        MM * section.along[height],
+        section.reached[height, width].astype(float),
         levels=[0.5, 1.5],
         colors=['tab:green'],
         alpha=0.25,
     )
-    rows, columns = np.nonzero(section.reached)
-    if len(rows) == 0:
-        axes.set_title('nothing can be reached here')
-        return
-    margin = 10.0
-    axes.set_xlim(
-        MM * section.across[columns.min()] - margin, MM * section.across[columns.max()] + margin
-    )
-    axes.set_ylim(MM * section.along[rows.min()] - margin, MM * section.along[rows.max()] + margin)
 
 
 def _draw_torque(robot: Robot, legs: tuple[LegSolver, ...], walk: SteadyWalk) -> Figure:

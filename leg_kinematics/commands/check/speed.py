@@ -8,6 +8,7 @@ import numpy as np
 
 from leg_kinematics.commands.check.finding import Bounds, Finding
 from leg_kinematics.commands.check.steady_walk import DEFAULTS, SteadyWalk, steady_walk
+from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver
 
@@ -34,13 +35,18 @@ def speed_finding(robot: Robot, legs: Sequence[LegSolver], widest: SteadyWalk) -
     slower by that.
     """
     cycle = widest.cycle
-    fastest, detail, period = 0.0, 'no stride within reach', cycle.period
+    fastest, detail = 0.0, 'no stride within reach'
     for share in SHARES:
-        walk = steady_walk(robot, legs, cycle, widest.heading, widest.twist.scaled(share))
+        try:
+            walk = steady_walk(robot, legs, cycle, widest.heading, widest.twist.scaled(share))
+        except LegKinematicsError:
+            # Reach may have a hole that only a longer stride passes by.
+            continue
         effort, joint = _effort(robot, walk)
         if walk.twist.speed / effort > fastest:
-            fastest, period = walk.twist.speed / effort, cycle.period * effort
+            fastest = walk.twist.speed / effort
             stride = walk.twist.speed * cycle.stance_time
+            period = cycle.period * effort
             detail = f'stride {stride * 1e3:.3g} mm, period {period:.2f} s, limited by {joint}'
     good = DEFAULTS.max_speed * (1.0 - cycle.duty_factor) / cycle.duty_factor
     return Finding(
