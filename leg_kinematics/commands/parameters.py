@@ -9,13 +9,14 @@ import click
 from rich.console import Console
 from rich.table import Table
 
-from leg_kinematics.nodes.parameters import NODES
-
 
 @click.command(epilog='Example: leg-kinematics parameters --json')
 @click.option('--json', 'as_json', is_flag=True, help='For a script to read.')
 def parameters(*, as_json: bool) -> None:
     """List the parameters of the nodes with types, units and bounds."""
+    # Imported here: --help shall not wait for ROS 2.
+    from leg_kinematics.nodes.parameters import NODES  # noqa: PLC0415
+
     if as_json:
         listing = {node: [asdict(each) for each in declared] for node, declared in NODES.items()}
         click.echo(json.dumps(listing, indent=2))

@@ -1,0 +1,218 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""The command line: help with examples, listings for scripts, and what counts as a bad run."""
+
+import json
+import re
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import asdict, replace
+from pathlib import Path
+
+import click
+import pytest
+from click.testing import CliRunner
+
+from leg_kinematics.commands import files
+from leg_kinematics.commands.demo import Summary
+from leg_kinematics.commands.files import config_folder
+from leg_kinematics.commands.main import main
+from leg_kinematics.commands.operator import Operator
+from leg_kinematics.nodes.parameters import NODES
+
+#: The console script, wherever it is installed.
+LEG_KINEMATICS = [sys.executable, '-c', 'from leg_kinematics.commands.main import main; main()']
+
+GOOD = Summary(
+    commanded_distance_m=2.0,
+    walked_distance_m=2.009,
+    odometry_difference_m=0.001,
+    gait_ticks=3500,
+    gait_missed_ticks=3,
+    bridge_ticks=3800,
+    bridge_missed_ticks=4,
+    frames_sent=3900,
+    frames_acknowledged=3899,
+    frames_refused=0,
+    frames_unanswered=1,
+    worst_foot_error_mm=0.49,
+    latency_median_ms=8.0,
+    latency_p99_ms=20.0,
+    pose_period_p50_ms=10.0,
+    pose_period_p99_ms=12.0,
+    pose_period_max_ms=30.0,
+    smallest_support_margin_mm=15.0,
+    exit_codes={'kinematics': 0, 'gait': 0, 'bridge': 0, 'mock': 0},
+)
+
+
+def commands(group: click.Group, path: tuple[str, ...] = ()) -> Iterator[tuple[str, ...]]:
+    """Walk through a group and all that is in it."""
+    yield path
+    for name, command in group.commands.items():
+        if isinstance(command, click.Group):
+            yield from commands(command, (*path, name))
+        else:
+            yield (*path, name)
+
+
+@pytest.mark.parametrize('path', list(commands(main)), ids=' '.join)
+def test_every_command_has_help_with_an_example(path: tuple[str, ...]) -> None:
+    """The help says what it does, shows how to call it, and ends well."""
+    done = CliRunner().invoke(main, [*path, '--help'])
+    assert done.exit_code == 0
+    assert done.stderr == ''
+    words = ' '.join(done.stdout.split())
+    assert re.search(f'Examples?: leg-kinematics {" ".join(path)}', words)
+
+
+@pytest.mark.parametrize('path', list(commands(main)), ids=' '.join)
+def test_an_unknown_option_is_refused(path: tuple[str, ...]) -> None:
+    """Exit code 2 and its name, on stderr."""
+    done = CliRunner().invoke(main, [*path, '--spede'])
+    assert done.exit_code == 2
+    assert '--spede' in done.stderr
+    assert done.stdout == ''
+
+
+def test_help_does_not_wait_for_ros_or_pictures() -> None:
+    """Neither is loaded before a command needs it."""
+    script = (
+        'import sys\n'
+        'import leg_kinematics.commands.main\n'
+        "print([name for name in ('rclpy', 'matplotlib', 'mujoco') if name in sys.modules])"
+    )
+    done = subprocess.run(
+        [sys.executable, '-c', script], capture_output=True, text=True, check=True
+    )
+    assert done.stdout == '[]\n'
+
+
+def test_the_parameters_are_listed_for_scripts() -> None:
+    """The listing is JSON with every field of every declaration of every node."""
+    done = CliRunner().invoke(main, ['parameters', '--json'])
+    assert done.exit_code == 0
+    listing = json.loads(done.stdout)
+    assert list(listing) == ['kinematics', 'gait', 'bridge']
+    for node, declared in NODES.items():
+        expected = [json.loads(json.dumps(asdict(each))) for each in declared]
+        assert listing[node] == expected
+
+
+def test_the_parameters_are_listed_for_people() -> None:
+    """A table a node, with unit and bounds."""
+    done = CliRunner().invoke(main, ['parameters'], env={'COLUMNS': '200'})
+    assert done.exit_code == 0
+    for node, declared in NODES.items():
+        assert node in done.stdout
+        for each in declared:
+            assert each.name in done.stdout
+    assert '10 ... 500' in done.stdout
+    assert 'TwistStamped, Twist' in done.stdout
+
+
+def test_the_example_configuration_is_found() -> None:
+    """Robot, servo maps and node parameters are where `config_folder` says."""
+    folder = config_folder()
+    for name in ('robots/bracken.yaml', 'servo_maps/bracken.yaml', 'nodes.yaml'):
+        assert (folder / name).is_file()
+
+
+def test_a_missing_example_configuration_is_told(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """The error names every place that was looked at, and what to do."""
+    places = (tmp_path / 'here', tmp_path / 'there')
+    monkeypatch.setattr(files, 'PLACES', places)
+    with pytest.raises(FileNotFoundError, match='install the package again') as caught:
+        config_folder()
+    for place in places:
+        assert str(place) in str(caught.value)
+
+
+def test_the_places_are_those_of_a_source_tree_and_of_an_installation(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """By hand: PREFIX/lib/python3.11/site-packages and PREFIX/share/leg_kinematics/config."""
+    source = Path(__file__).parents[2] / 'config'
+    assert files.PLACES[0] == source
+    packages = tmp_path / 'lib' / 'python3.11' / 'site-packages'
+    share = tmp_path / 'share' / 'leg_kinematics' / 'config'
+    packages.mkdir(parents=True)
+    (share / 'robots').mkdir(parents=True)
+    installed = files.PLACES[1].relative_to(files.ROOT)
+    monkeypatch.setattr(files, 'PLACES', (packages / 'config', packages / installed))
+    assert config_folder().resolve() == share.resolve()
+
+
+def test_a_good_run_has_no_faults() -> None:
+    """Missed ticks and an unanswered frame are a busy machine's, not the chain's."""
+    assert GOOD.faults() == []
+
+
+@pytest.mark.parametrize(
+    ('run', 'words'),
+    [
+        (replace(GOOD, worst_foot_error_mm=0.51), 'a foot was 0.51 mm from its target'),
+        (replace(GOOD, walked_distance_m=2.011), 'distance differ by 11.0 mm'),
+        (replace(GOOD, walked_distance_m=1.989), 'distance differ by 11.0 mm'),
+        (replace(GOOD, frames_refused=2), 'the board refused 2 frames'),
+        (replace(GOOD, smallest_support_margin_mm=0.0), 'left the support polygon'),
+        (replace(GOOD, exit_codes={'gait': 0, 'bridge': -9}), 'bridge ended with exit code -9'),
+    ],
+)
+def test_each_fault_is_told(run: Summary, words: str) -> None:
+    """One sentence with the value."""
+    (fault,) = run.faults()
+    assert words in fault
+
+
+def test_all_faults_are_told_at_once() -> None:
+    """Not only the first."""
+    bad = replace(
+        GOOD,
+        worst_foot_error_mm=3.0,
+        walked_distance_m=1.0,
+        frames_refused=1,
+        smallest_support_margin_mm=-1.0,
+        exit_codes={'mock': 1, 'gait': 2},
+    )
+    assert len(bad.faults()) == 6
+
+
+def test_run_refuses_a_board_that_is_none() -> None:
+    """A message instead of a traceback, exit code 2, and no node left."""
+    done = subprocess.run(
+        [*LEG_KINEMATICS, 'run', '--board', 'nonsense'],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 2
+    assert 'nonsense' in done.stderr
+    assert 'NAME=DRIVER:PORT' in done.stderr
+    assert 'Traceback' not in done.stderr
+
+
+@pytest.mark.parametrize('number', [signal.SIGINT, signal.SIGTERM])
+def test_run_is_the_whole_chain_in_one_process(number: signal.Signals) -> None:
+    """With the mock and enabled it can stand up; an interrupt ends all of it well."""
+    namespace = f'/one_process_{number.name.lower()}'
+    command = [*LEG_KINEMATICS, 'run', '--enable']
+    with subprocess.Popen([*command, '--namespace', namespace], stderr=subprocess.PIPE) as process:
+        try:
+            operator = Operator(namespace)
+            try:
+                operator.wait_for('bridge', 'active', 60.0)
+                operator.wait_for('gait', 'waiting for gait/stand', 60.0)
+                operator.stand()
+            finally:
+                operator.close()
+            process.send_signal(number)
+            _, errors = process.communicate(timeout=60.0)
+            assert process.returncode == 0
+            assert b'Traceback' not in errors
+        finally:
+            process.kill()
