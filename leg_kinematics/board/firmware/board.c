@@ -1,0 +1,262 @@
+// Copyright 2026 The leg_kinematics authors
+// SPDX-License-Identifier: Apache-2.0
+//
+
+#include "board.h"
+
+#include <stdbool.h>
+#include <string.h>
+
+#include "boot.h"
+#include "frames.h"
+#include "pulses.h"
+#include "supply.h"
+
+#define PROTOCOL 1
+#define FIRMWARE_MAJOR 1
+#define FIRMWARE_MINOR 0
+#define SHORTEST 1000 // half µs
+#define LONGEST 5000
+#define NO_CHANNEL 255
+
+enum { HELLO = 1, LIMITS, SILENCE, ENABLE, POSE, RELEASE, STATUS_REQUEST };
+enum { IDENTITY = 0x81, ACK, REFUSED, STATUS_REPORT };
+enum { NO_SUCH_CHANNEL = 1, NO_LIMITS, BEYOND_LIMITS, NO_PULSE, BAD_SETTING };
+enum { HOLD, RELEASING };
+
+#define HEADER 2
+#define LONGEST_REQUEST (HEADER + 2 * CHANNELS)
+
+static const uint8_t body_sizes[] = {
+    [LIMITS] = 5, [SILENCE] = 3, [ENABLE] = 4, [POSE] = 2 * CHANNELS, [STATUS_REQUEST] = 0,
+};
+
+typedef struct {
+  uint8_t reason; // 0: none
+  uint8_t channel;
+} Refusal;
+
+#define OBEYED ((Refusal){0, 0})
+
+// All 0 after a start: no limits (lowest 0), no pulses.
+static uint16_t lowest[CHANNELS];
+static uint16_t highest[CHANNELS];
+static uint16_t pulses[CHANNELS];
+static uint32_t enabled;
+
+static uint8_t reaction = RELEASING;
+static uint16_t timeout_ms = 500;
+static bool watching; // a pose has come and silence not yet been noticed
+static uint32_t since_pose_ms;
+
+static uint32_t accepted;
+static uint16_t refused;
+static uint16_t silences;
+
+// The request before this one, and how it was answered.
+static uint8_t last[LONGEST_REQUEST];
+static uint8_t last_length; // 0: there is none that must not be obeyed twice
+static Refusal last_refusal;
+
+static inline bool is_enabled(uint8_t channel) { return enabled >> channel & 1; }
+
+static inline uint16_t read16(const uint8_t *from) { return from[0] | (uint16_t)from[1] << 8; }
+
+static uint8_t *write16(uint8_t *to, uint16_t number) {
+  *to++ = number & 0xFF;
+  *to++ = number >> 8;
+  return to;
+}
+
+static uint8_t *write32(uint8_t *to, uint32_t number) {
+  return write16(write16(to, number & 0xFFFF), number >> 16);
+}
+
+static Refusal take_limits(const uint8_t *body) {
+  uint8_t channel = body[0];
+  uint16_t low = read16(body + 1);
+  uint16_t high = read16(body + 3);
+  if (channel >= CHANNELS) {
+    return (Refusal){NO_SUCH_CHANNEL, channel};
+  }
+  if (low < SHORTEST || low >= high || high > LONGEST) {
+    return (Refusal){BAD_SETTING, channel};
+  }
+  if (pulses[channel] < low || pulses[channel] > high) {
+    if (is_enabled(channel)) {
+      return (Refusal){BAD_SETTING, channel};
+    }
+    pulses[channel] = 0;
+  }
+  lowest[channel] = low;
+  highest[channel] = high;
+  return OBEYED;
+}
+
+static Refusal take_silence(const uint8_t *body) {
+  uint16_t timeout = read16(body + 1);
+  if (timeout == 0) {
+    return (Refusal){BAD_SETTING, NO_CHANNEL};
+  }
+  reaction = body[0];
+  timeout_ms = timeout;
+  return OBEYED;
+}
+
+static Refusal take_enable(const uint8_t *body) {
+  uint32_t mask = read16(body) | (uint32_t)read16(body + 2) << 16;
+  uint32_t rest = mask;
+  for (uint8_t channel = 0; rest; ++channel, rest >>= 1) {
+    if (rest & 1) {
+      if (channel >= CHANNELS) {
+        return (Refusal){NO_SUCH_CHANNEL, channel};
+      }
+      if (pulses[channel] == 0) {
+        return (Refusal){NO_PULSE, channel};
+      }
+    }
+  }
+  enabled |= mask;
+  pulses_play(pulses, enabled);
+  return OBEYED;
+}
+
+static Refusal take_pose(const uint8_t *body) {
+  uint8_t left_out = NO_CHANNEL;
+  uint32_t on = enabled;
+  const uint8_t *from = body;
+  for (uint8_t channel = 0; channel < CHANNELS; ++channel, from += 2, on >>= 1) {
+    uint16_t pulse = read16(from);
+    if (pulse == 0) {
+      if ((on & 1) && left_out == NO_CHANNEL) {
+        left_out = channel;
+      }
+    } else if (lowest[channel] == 0) {
+      return (Refusal){NO_LIMITS, channel};
+    } else if (pulse < lowest[channel] || pulse > highest[channel]) {
+      return (Refusal){BEYOND_LIMITS, channel};
+    }
+  }
+  if (left_out != NO_CHANNEL) {
+    return (Refusal){NO_PULSE, left_out};
+  }
+  memcpy(pulses, body, sizeof pulses); // both are little-endian
+  pulses_play(pulses, enabled);
+  watching = true;
+  since_pose_ms = 0;
+  ++accepted;
+  return OBEYED;
+}
+
+static void take_release(void) {
+  enabled = 0;
+  memset(pulses, 0, sizeof pulses);
+  pulses_stop();
+}
+
+static void answer(uint8_t type, uint8_t number, Refusal refusal) {
+  uint8_t reply[HEADER + 3 + 2];
+  reply[0] = refusal.reason ? REFUSED : ACK;
+  reply[1] = number;
+  reply[2] = type;
+  reply[3] = refusal.reason;
+  reply[4] = refusal.channel;
+  frames_send(reply, refusal.reason ? 5 : 3);
+}
+
+static void identify(uint8_t number) {
+  uint8_t reply[MAX_REPLY];
+  uint8_t *to = reply;
+  *to++ = IDENTITY;
+  *to++ = number;
+  *to++ = PROTOCOL;
+  *to++ = FIRMWARE_MAJOR;
+  *to++ = FIRMWARE_MINOR;
+  *to++ = CHANNELS;
+  to = write16(to, boot_count);
+  *to++ = boot_reason;
+  for (uint8_t channel = 0; channel < CHANNELS; ++channel) {
+    to = write16(to, is_enabled(channel) ? pulses[channel] : 0);
+  }
+  frames_send(reply, to - reply);
+}
+
+static void report(uint8_t number) {
+  uint8_t reply[MAX_REPLY];
+  uint8_t *to = reply;
+  *to++ = STATUS_REPORT;
+  *to++ = number;
+  to = write32(to, accepted);
+  to = write16(to, refused);
+  to = write16(to, frames_bad);
+  to = write16(to, silences);
+  to = write16(to, supply_mv());
+  to = write32(to, enabled);
+  frames_send(reply, to - reply);
+}
+
+void board_obey(const uint8_t *content, uint8_t length) {
+  uint8_t type = content[0];
+  uint8_t number = content[1];
+  const uint8_t *body = content + HEADER;
+  if (type < HELLO || type > STATUS_REQUEST || length != HEADER + body_sizes[type] ||
+      (type == SILENCE && body[0] > RELEASING)) {
+    ++frames_bad;
+    return;
+  }
+  if (length == last_length && memcmp(content, last, length) == 0) {
+    answer(type, number, last_refusal);
+    return;
+  }
+  last_length = 0;
+  Refusal refusal = OBEYED;
+  switch (type) {
+  case HELLO:
+    identify(number);
+    return;
+  case STATUS_REQUEST:
+    report(number);
+    return;
+  case LIMITS:
+    refusal = take_limits(body);
+    break;
+  case SILENCE:
+    refusal = take_silence(body);
+    break;
+  case ENABLE:
+    refusal = take_enable(body);
+    break;
+  case POSE:
+    refusal = take_pose(body);
+    break;
+  case RELEASE:
+    take_release();
+    break;
+  }
+  if (refusal.reason) {
+    ++refused;
+  }
+  memcpy(last, content, length);
+  last_length = length;
+  last_refusal = refusal;
+  answer(type, number, refusal);
+}
+
+void board_tick(void) {
+  // The first tick may come at once, so the timeout has surely passed only one tick later.
+  if (!watching || ++since_pose_ms <= timeout_ms) {
+    return;
+  }
+  watching = false;
+  ++silences;
+  if (reaction == RELEASING) {
+    enabled = 0;
+    pulses_stop();
+  }
+  // Stale pulses must not wait for a later enable.
+  for (uint8_t channel = 0; channel < CHANNELS; ++channel) {
+    if (!is_enabled(channel)) {
+      pulses[channel] = 0;
+    }
+  }
+}

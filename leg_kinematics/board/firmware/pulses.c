@@ -1,0 +1,192 @@
+// Copyright 2026 The leg_kinematics authors
+// SPDX-License-Identifier: Apache-2.0
+//
+// A frame has three slots, one for each port with its six channels. In a slot the channel with the
+// shortest pulse rises first and every further one STAGGER later, so that no two edges are ever
+// closer than that, whatever the pose: one edge never makes the next one late.
+//
+// Timer 1 counts half µs. Its compare interrupt comes a little before an edge and spins to it;
+// so neither the interrupt's latency nor another interrupt shifts the edge.
+//
+// The interrupt plays a table of edges. Of three tables one is played, one is ready, and one is
+// free to be written: neither side ever waits for the other or sees a table half written.
+
+#include "pulses.h"
+
+#include <avr/interrupt.h>
+#include <avr/io.h>
+#include <stdbool.h>
+
+#include "serial.h"
+
+#ifndef FRAME_HZ
+#define FRAME_HZ 50
+#endif
+
+#define PER_SECOND (F_CPU / 8) // half µs in a second
+#define FRAME (PER_SECOND / FRAME_HZ)
+#define SLOTS 3
+#define PER_SLOT (CHANNELS / SLOTS)
+#define LONGEST 5000 // half µs
+
+// In half µs.
+#define STAGGER 8     // longer than playing one edge takes
+#define EDGE_LEAD 14  // another interrupt, then entering this one
+#define SLOT_LEAD 28  // the same and choosing the slot
+#define NEAR 24       // nearer than this, leaving and entering again does not pay
+#define POLLING 8     // nearer than this, receiving a byte could make the edge late
+
+_Static_assert(FRAME / SLOTS > LONGEST + PER_SLOT * STAGGER + SLOT_LEAD + NEAR,
+               "the pulses do not fit in a frame");
+
+typedef struct {
+  uint16_t at;   // since the start of the slot, half µs
+  uint8_t level; // of the whole port from then on
+} Edge;
+
+typedef struct {
+  uint8_t count; // at least 1
+  Edge edges[2 * PER_SLOT];
+} Slot;
+
+typedef struct {
+  volatile uint8_t *port;
+  uint8_t first_pin;
+  uint8_t idle;       // level without pulses
+  uint16_t since_last; // from the start of the slot before, half µs
+} Port;
+
+#define THIRD (FRAME / SLOTS)
+static const Port ports[SLOTS] = {
+    {&PORTD, PD2, _BV(PD0), FRAME - 2 * THIRD}, // PD0 receives and is pulled up
+    {&PORTB, PB0, 0, THIRD},
+    {&PORTC, PC0, 0, THIRD},
+};
+
+static Slot tables[3][SLOTS];
+static volatile uint8_t playing;
+static volatile uint8_t ready;
+static volatile bool stopping;
+
+// The interrupt's own.
+static uint8_t slot = SLOTS - 1;
+static uint16_t slot_start;
+static volatile uint8_t *port;
+static const Edge *next;
+static uint8_t left; // edges of this slot that are still to come
+
+static inline void begin_slot(void) {
+  if (++slot == SLOTS) {
+    slot = 0;
+  }
+  // A pose changes between frames only; a stop does not wait for that.
+  if (slot == 0 || stopping) {
+    playing = ready;
+    stopping = false;
+  }
+  port = ports[slot].port;
+  const Slot *now = &tables[playing][slot];
+  next = now->edges;
+  left = now->count;
+}
+
+static inline void end_slot(void) {
+  uint8_t following = slot + 1 == SLOTS ? 0 : slot + 1;
+  slot_start += ports[following].since_last;
+  OCR1A = slot_start - SLOT_LEAD;
+}
+
+ISR(TIMER1_COMPA_vect) {
+  if (left == 0) {
+    begin_slot();
+  }
+  uint16_t due = slot_start + next->at;
+  for (;;) {
+    while ((int16_t)(due - TCNT1) > POLLING) {
+      if (UCSR0A & _BV(RXC0)) {
+        serial_receive();
+      }
+    }
+    uint8_t level = next->level;
+    while ((int16_t)(TCNT1 - due) < 0) {
+    }
+    *port = level;
+    ++next;
+    if (--left == 0) {
+      end_slot();
+      return;
+    }
+    due = slot_start + next->at;
+    if ((int16_t)(due - TCNT1) > NEAR) {
+      OCR1A = due - EDGE_LEAD;
+      return;
+    }
+  }
+}
+
+static void write_slot(Slot *table, const Port *on, const uint16_t *widths, uint8_t enabled) {
+  uint16_t falls[PER_SLOT];
+  uint8_t pins[PER_SLOT];
+  uint8_t count = 0;
+  for (uint8_t i = 0; i < PER_SLOT; ++i) {
+    if (enabled & _BV(i)) {
+      uint8_t place = count++;
+      for (; place > 0 && falls[place - 1] > widths[i]; --place) {
+        falls[place] = falls[place - 1];
+        pins[place] = pins[place - 1];
+      }
+      falls[place] = widths[i];
+      pins[place] = 1 << (on->first_pin + i);
+    }
+  }
+  uint8_t level = on->idle;
+  Edge *edge = table->edges;
+  // A slot without pulses still has one edge, to which nothing changes.
+  *edge = (Edge){0, level};
+  uint16_t rise = 0;
+  for (uint8_t i = 0; i < count; ++i) {
+    level |= pins[i];
+    *edge++ = (Edge){rise, level};
+    rise += STAGGER;
+  }
+  rise = 0;
+  for (uint8_t i = 0; i < count; ++i) {
+    level &= ~pins[i];
+    *edge++ = (Edge){rise + falls[i], level};
+    rise += STAGGER;
+  }
+  table->count = count ? 2 * count : 1;
+}
+
+void pulses_play(const uint16_t widths[CHANNELS], uint32_t enabled) {
+  // The interrupt may make the ready table the playing one meanwhile, never this one.
+  uint8_t busy = playing;
+  uint8_t spare = 0;
+  while (spare == busy || spare == ready) {
+    ++spare;
+  }
+  for (uint8_t i = 0; i < SLOTS; ++i) {
+    write_slot(&tables[spare][i], &ports[i], widths, enabled & (_BV(PER_SLOT) - 1));
+    widths += PER_SLOT;
+    enabled >>= PER_SLOT;
+  }
+  ready = spare;
+}
+
+void pulses_stop(void) {
+  static const uint16_t none[CHANNELS];
+  pulses_play(none, 0);
+  stopping = true;
+}
+
+void pulses_begin(void) {
+  PORTD = _BV(PD0);
+  DDRD = 0xFC;
+  DDRB = 0x3F;
+  DDRC = 0x3F;
+  pulses_stop();
+  slot_start = 2 * SLOT_LEAD;
+  OCR1A = slot_start - SLOT_LEAD;
+  TIMSK1 = _BV(OCIE1A);
+  TCCR1B = _BV(CS11); // F_CPU / 8
+}
