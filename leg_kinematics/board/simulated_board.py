@@ -120,9 +120,9 @@ class SimulatedBoard:
         if self._last is not None and self._last[0] == frame:
             return self._last[1]
         message = frame.message
-        self._last = None
         match message:
             case frames.Hello():
+                self._last = None
                 self._note('hello', frame.seq)
                 return frames.Identity(
                     frames.PROTOCOL_VERSION,
@@ -133,6 +133,7 @@ class SimulatedBoard:
                     tuple(self.outputs_us.get(c, 0.0) for c in range(frames.CHANNELS)),
                 )
             case frames.StatusRequest():
+                self._last = None
                 return frames.StatusReport(
                     self._accepted,
                     self._refused,
