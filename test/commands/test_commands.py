@@ -212,7 +212,7 @@ def test_run_is_the_whole_chain_in_one_process(number: signal.Signals) -> None:
                 operator.close()
             process.send_signal(number)
             _, errors = process.communicate(timeout=60.0)
-            assert process.returncode == 0
+            assert process.returncode == 0, errors.decode()
             assert b'Traceback' not in errors
         finally:
             process.kill()
