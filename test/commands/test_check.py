@@ -215,6 +215,38 @@ def test_the_body_twists_until_a_coxa_meets_its_limit(report: Report, bracken: R
     assert radians(59.0) < abs(direction) <= radians(60.0)
 
 
+@pytest.mark.parametrize(('limits', 'way'), [('[-20 deg, 60', 'left'), ('[-60 deg, 20', 'right')])
+def test_the_narrower_way_to_twist_is_told(tmp_path: Path, limits: str, way: str) -> None:
+    """A body that turns left turns its coxae right, towards their lower limits."""
+    twist = line(
+        questioned(changed(BRACKEN, tmp_path, (('[-60 deg, 60', limits),))),
+        'body over its feet',
+        'twist',
+    )
+    assert twist.detail.startswith(f'{way}: ')
+    assert twist.detail.endswith('joint limit')
+
+
+def test_thicker_femora_come_closer_by_their_radii(tmp_path: Path, report: Report) -> None:
+    """Where two femora are the closest links, 6 mm more of each take 12 mm away."""
+    assert line(report, 'clearance', 'two legs').detail.count('femur') == 2
+    thick = questioned(changed(BRACKEN, tmp_path, (('radius: 14 mm', 'radius: 20 mm'),)))
+    assert value(thick, 'clearance', 'two legs') == pytest.approx(
+        value(report, 'clearance', 'two legs') - 0.012
+    )
+
+
+def test_the_hardest_of_the_postures_is_told(tmp_path: Path, report: Report) -> None:
+    """Feet farther away, be it only in standing or only in resting, cost torque."""
+    name = ('stall torque used', 'up to standing')
+    for old, new in (
+        ('reach: 125 mm\nstanding', 'reach: 150 mm\nstanding'),
+        ('height: 85 mm\n  reach: 125 mm', 'height: 85 mm\n  reach: 150 mm'),
+    ):
+        wide = questioned(changed(BRACKEN, tmp_path, ((old, new),)))
+        assert value(wide, *name) > 1.1 * value(report, *name)
+
+
 def test_the_fastest_walk_is_proportional_to_the_speed_of_the_servos(
     tmp_path: Path, report: Report
 ) -> None:
