@@ -7,12 +7,13 @@ from dataclasses import dataclass
 
 from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.commands.check.clearance import clearance_finding
-from leg_kinematics.commands.check.finding import Bounds, Finding, Verdict
+from leg_kinematics.commands.check.finding import Finding, Verdict
 from leg_kinematics.commands.check.load import standing_torque, support_finding, walking_torque
 from leg_kinematics.commands.check.pulses import pulse_findings
 from leg_kinematics.commands.check.reach import freedom_findings, reach_findings, stride_finding
-from leg_kinematics.commands.check.speed import speed_finding
+from leg_kinematics.commands.check.speed import speed_bounds, speed_finding
 from leg_kinematics.commands.check.steady_walk import (
+    DUTY_FACTORS,
     HEADINGS,
     SteadyWalk,
     duty_factors,
@@ -95,7 +96,7 @@ def check_robot(robot: Robot, maps: ServoMaps | None, tell: Callable[[str], None
                 'any',
                 None,
                 'm/s',
-                Bounds(good=1.0, bound=0.0),
+                speed_bounds(DUTY_FACTORS[0]),
                 detail=str(error),
                 remedy='first what fails above and below',
             )

@@ -48,16 +48,21 @@ def speed_finding(robot: Robot, legs: Sequence[LegSolver], widest: SteadyWalk) -
             stride = walk.twist.speed * cycle.stance_time
             period = cycle.period * effort
             detail = f'stride {stride * 1e3:.3g} mm, period {period:.2f} s, limited by {joint}'
-    good = DEFAULTS.max_speed * (1.0 - cycle.duty_factor) / cycle.duty_factor
     return Finding(
         'fastest walk',
         f'duty factor {cycle.duty_factor:.2f}',
         fastest,
         'm/s',
-        Bounds(good=good, bound=LEAST * good),
+        speed_bounds(cycle.duty_factor),
         detail,
         'faster servos, less lift, longer legs with more bent knees; a lower max_speed of the gait',
     )
+
+
+def speed_bounds(duty_factor: float) -> Bounds:
+    """What the fastest walk of a duty factor has to reach, m/s."""
+    good = DEFAULTS.max_speed * (1.0 - duty_factor) / duty_factor
+    return Bounds(good=good, bound=LEAST * good)
 
 
 def _effort(robot: Robot, walk: SteadyWalk) -> tuple[float, str]:
