@@ -80,7 +80,12 @@ def check(*, robot: Path, servo_maps: Path | None, output: Path, as_json: bool) 
 
 def _print(name: str, report: Report, console: Console) -> None:
     table = Table(
-        title=f'{name}: {report.verdict}', title_justify='left', box=SIMPLE_HEAD, pad_edge=False
+        title=f'{name}: {report.verdict}',
+        title_justify='left',
+        caption=CAPTION,
+        caption_justify='left',
+        box=SIMPLE_HEAD,
+        pad_edge=False,
     )
     table.add_column('check', no_wrap=True)
     table.add_column('value', justify='right', no_wrap=True)

@@ -60,7 +60,7 @@ def speed_finding(robot: Robot, legs: Sequence[LegSolver], widest: SteadyWalk) -
 
 
 def speed_bounds(duty_factor: float) -> Bounds:
-    """What the fastest walk of a duty factor has to reach, m/s."""
+    """Tell what the fastest walk of a duty factor has to reach, m/s."""
     good = DEFAULTS.max_speed * (1.0 - duty_factor) / duty_factor
     return Bounds(good=good, bound=LEAST * good)
 
