@@ -27,7 +27,8 @@ CLOCK = 16_000_000
 """Cycles in a second."""
 POWER_ON, EXTERNAL_RESET, BROWN_OUT, WATCHDOG = 1, 2, 4, 8
 """Bits of MCUSR (ATmega328P data sheet, 11.9.1)."""
-SENT = 4096
+SENT = 1 << 16
+"""Bytes taken at once."""
 
 
 class _Edge(ctypes.Structure):
@@ -39,6 +40,7 @@ class _Edge(ctypes.Structure):
 
 
 _EDGES = 4096
+"""Edges taken at once."""
 
 
 @dataclass(frozen=True)
@@ -101,7 +103,8 @@ class Chip:
 
     def sent(self) -> bytes:
         """Take the bytes that the chip has sent."""
-        return self._sent[: self._library.chip_sent(self._handle, self._sent, SENT)]
+        number = self._library.chip_sent(self._handle, self._sent, SENT)
+        return self._sent.raw[:number]
 
     def pulses(self) -> list[Pulse]:
         """Take the pulses that have ended."""
@@ -131,6 +134,12 @@ class Chip:
         assert isinstance(reply, frames.Frame)
         assert reply.seq == seq
         return reply.message
+
+    def report(self) -> frames.StatusReport:
+        """Ask for the counters."""
+        answer = self.say(frames.StatusRequest())
+        assert isinstance(answer, frames.StatusReport)
+        return answer
 
 
 @pytest.fixture(scope='session')

@@ -5,7 +5,7 @@
 import re
 from collections.abc import Callable
 from importlib.resources import files
-from typing import Any
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import example, given, settings
@@ -33,6 +33,9 @@ from leg_kinematics.board.frames import (
 from leg_kinematics.board.servo import ServoDynamics
 from leg_kinematics.board.simulated_board import SimulatedBoard
 
+if TYPE_CHECKING:
+    from test.firmware.conftest import Chip
+
 ALL = 2**frames.CHANNELS - 1
 NO_SENSIBLE_SUPPLY = 1000
 """mV, at which a real chip does not run: it reports 0, as the reference does."""
@@ -52,8 +55,12 @@ masks = st.one_of(
 poses = st.one_of(
     st.lists(good_pulses, min_size=18, max_size=18),
     st.lists(edge_pulses, min_size=18, max_size=18),
-    st.builds(lambda pulse, c, odd: [pulse] * c + [odd] + [pulse] * (17 - c),
-              good_pulses, st.integers(0, 17), edge_pulses),
+    st.builds(
+        lambda pulse, c, odd: [pulse] * c + [odd] + [pulse] * (17 - c),
+        good_pulses,
+        st.integers(0, 17),
+        edge_pulses,
+    ),
 ).map(lambda pulses: Pose(tuple(pulses)))
 messages: st.SearchStrategy[Message] = st.one_of(
     st.just(Hello()),
@@ -82,13 +89,22 @@ def damaged(draw: st.DrawFn) -> bytes:
 
 echoes = st.builds(
     frames.encode,
-    st.one_of(st.builds(Ack, st.sampled_from(MessageType)), st.just(StatusReport(1, 0, 0, 0, 0, 0))),
+    st.one_of(
+        st.builds(Ack, st.sampled_from(MessageType)), st.just(StatusReport(1, 0, 0, 0, 0, 0))
+    ),
     numbers,
 )
 waits = st.integers(0, 80).map(lambda milliseconds: milliseconds / 1000.0)
 steps = st.lists(
     st.one_of(
-        sent, sent, limits_of_all, begun, damaged(), echoes, st.binary(max_size=80), waits,
+        sent,
+        sent,
+        limits_of_all,
+        begun,
+        damaged(),
+        echoes,
+        st.binary(max_size=80),
+        waits,
         st.lists(sent, max_size=4).map(b''.join),
     ),
     max_size=30,
@@ -98,7 +114,7 @@ steps = st.lists(
 class Pair:
     """The firmware and the reference, told the same at the same time."""
 
-    def __init__(self, chip: Any) -> None:
+    def __init__(self, chip: 'Chip') -> None:
         """Power both."""
         self.chip = chip
         self.board = SimulatedBoard(ServoDynamics(4000.0, 4.0), chip.now)
@@ -148,7 +164,7 @@ ONE_POSE = frames.encode(Pose((1600.0,) * 18), 52)
 @example([LIMITS_OF_ALL, BEGUN, ONE_POSE, frames.encode(Hello(), 1), ONE_POSE])
 @given(story=steps)
 def test_it_does_what_the_reference_does(
-    new_chip: Callable[..., Any], story: list[bytes | float]
+    new_chip: Callable[..., 'Chip'], story: list[bytes | float]
 ) -> None:
     """Any messages, noise and pauses: the same answers byte by byte, and the same pulses."""
     chip = new_chip(supply_mv=NO_SENSIBLE_SUPPLY)
@@ -166,7 +182,7 @@ def test_it_does_what_the_reference_does(
         chip.free()
 
 
-def test_it_answers_the_worked_frames(new_chip: Callable[..., Any]) -> None:
+def test_it_answers_the_worked_frames(new_chip: Callable[..., 'Chip']) -> None:
     """The conversation of the protocol's page goes byte by byte as written there."""
     text = (files('leg_kinematics.board') / 'protocol.md').read_text(encoding='utf-8')
     rows = re.findall(r'^\| `(\w+)\(.*\| (\d+) \| `([0-9a-f ]+)` \|$', text, re.MULTILINE)
@@ -182,7 +198,7 @@ def test_it_answers_the_worked_frames(new_chip: Callable[..., Any]) -> None:
     chip.free()
 
 
-def test_it_tells_who_it_is_and_why_it_started(chip: Any) -> None:
+def test_it_tells_who_it_is_and_why_it_started(chip: 'Chip') -> None:
     """Starts are counted through resets, and each reason has its name."""
     nothing = (0.0,) * frames.CHANNELS
     for boots, (flags, reason) in enumerate(
@@ -201,7 +217,7 @@ def test_it_tells_who_it_is_and_why_it_started(chip: Any) -> None:
         assert chip.say(Hello()) == Identity(1, 1, 0, 18, boots, reason, nothing)
 
 
-def test_a_reset_leaves_no_pulse(chip: Any) -> None:
+def test_a_reset_leaves_no_pulse(chip: 'Chip') -> None:
     """After a reset in mid-walk nothing is put out and nothing is left to enable."""
     chip.feed(LIMITS_OF_ALL + BEGUN)
     chip.settle()
@@ -217,22 +233,21 @@ def test_a_reset_leaves_no_pulse(chip: Any) -> None:
 
 
 @pytest.mark.parametrize('supply_mv', [2700, 3300, 4500, 5000, 5500])
-def test_it_measures_its_supply(new_chip: Callable[..., Any], supply_mv: int) -> None:
+def test_it_measures_its_supply(new_chip: Callable[..., 'Chip'], supply_mv: int) -> None:
     """The supply is reported within the step of the converter."""
     chip = new_chip(supply_mv=supply_mv)
-    report = chip.say(StatusRequest())
+    report = chip.report()
     chip.free()
     step = supply_mv**2 / 1100 / 1024
     assert report.supply_mv == pytest.approx(supply_mv, abs=step + 1.0)
 
 
-def test_it_never_loses_an_answer_to_a_flood(chip: Any) -> None:
-    """Questions whose answers fill the line both ways: what is understood is answered."""
-    asked = 200
-    chip.feed(b''.join(frames.encode(Hello(), n) for n in range(asked)))
+def test_a_flood_of_questions_leaves_it_sound(chip: 'Chip') -> None:
+    """Answers longer than their questions: some questions are lost, no answer is damaged."""
+    chip.feed(b''.join(frames.encode(Hello(), n) for n in range(200)))
     chip.run(0.5)
     answers = frames.FrameDecoder().feed(chip.sent())
-    report = chip.say(StatusRequest())
+    assert len(answers) > 40
     assert all(isinstance(answer, frames.Frame) for answer in answers)
-    assert len(answers) + report.bad >= 40  # the ring holds so many beyond what is sent meanwhile
-    assert chip.say(Hello()).boots == 1
+    chip.feed(b'\0')
+    assert chip.report().bad > 0

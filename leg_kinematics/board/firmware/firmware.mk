@@ -12,8 +12,8 @@ FRAME_HZ ?= 50
 firmware: $(FIRMWARE_HEX)  ## build the firmware of the servo board
 
 $(FIRMWARE_HEX): $(wildcard $(FIRMWARE)/*.c $(FIRMWARE)/*.h)
-	avr-gcc -mmcu=atmega328p -DF_CPU=16000000UL -DFRAME_HZ=$(FRAME_HZ)UL -std=gnu11 -O2 \
-	  -Wall -Wextra -Werror -fshort-enums -o $(basename $@).elf $(filter %.c,$^)
+	avr-gcc -mmcu=atmega328p -DF_CPU=16000000UL -DFRAME_HZ=$(FRAME_HZ)UL -std=gnu11 -O2 -flto \
+	  -Wall -Wextra -Werror -o $(basename $@).elf $(filter %.c,$^)
 	avr-size $(basename $@).elf
 	avr-objcopy -O ihex -R .eeprom $(basename $@).elf $@
 	rm $(basename $@).elf

@@ -30,11 +30,11 @@
 #define LONGEST 5000 // half µs
 
 // In half µs.
-#define STAGGER 8     // longer than playing one edge takes
-#define EDGE_LEAD 14  // another interrupt, then entering this one
-#define SLOT_LEAD 28  // the same and choosing the slot
-#define NEAR 24       // nearer than this, leaving and entering again does not pay
-#define POLLING 8     // nearer than this, receiving a byte could make the edge late
+#define STAGGER 12    // longer than playing one edge and receiving one byte take
+#define EDGE_LEAD 22  // another interrupt, then entering this one
+#define SLOT_LEAD 36  // the same and choosing the slot
+#define NEAR 32       // nearer than this, leaving and entering again does not pay
+#define POLLING 5     // nearer than this, receiving a byte would make the edge late
 
 _Static_assert(FRAME / SLOTS > LONGEST + PER_SLOT * STAGGER + SLOT_LEAD + NEAR,
                "the pulses do not fit in a frame");
@@ -51,16 +51,16 @@ typedef struct {
 
 typedef struct {
   volatile uint8_t *port;
-  uint8_t first_pin;
-  uint8_t idle;       // level without pulses
+  uint8_t first_pin;   // as a bit
+  uint8_t idle;        // level without pulses
   uint16_t since_last; // from the start of the slot before, half µs
 } Port;
 
 #define THIRD (FRAME / SLOTS)
 static const Port ports[SLOTS] = {
-    {&PORTD, PD2, _BV(PD0), FRAME - 2 * THIRD}, // PD0 receives and is pulled up
-    {&PORTB, PB0, 0, THIRD},
-    {&PORTC, PC0, 0, THIRD},
+    {&PORTD, _BV(PD2), _BV(PD0), FRAME - 2 * THIRD}, // PD0 receives and is pulled up
+    {&PORTB, _BV(PB0), 0, THIRD},
+    {&PORTC, _BV(PC0), 0, THIRD},
 };
 
 static Slot tables[3][SLOTS];
@@ -73,7 +73,7 @@ static uint8_t slot = SLOTS - 1;
 static uint16_t slot_start;
 static volatile uint8_t *port;
 static const Edge *next;
-static uint8_t left; // edges of this slot that are still to come
+static const Edge *end; // next is the end between slots
 
 static inline void begin_slot(void) {
   if (++slot == SLOTS) {
@@ -87,7 +87,7 @@ static inline void begin_slot(void) {
   port = ports[slot].port;
   const Slot *now = &tables[playing][slot];
   next = now->edges;
-  left = now->count;
+  end = next + now->count;
 }
 
 static inline void end_slot(void) {
@@ -97,46 +97,50 @@ static inline void end_slot(void) {
 }
 
 ISR(TIMER1_COMPA_vect) {
-  if (left == 0) {
+  if (next == end) {
     begin_slot();
   }
-  uint16_t due = slot_start + next->at;
-  for (;;) {
+  const uint16_t start = slot_start;
+  volatile uint8_t *const to = port;
+  const Edge *edge = next;
+  uint16_t due = start + edge->at;
+  do {
+    // Bytes go on arriving while edges lie close together.
     while ((int16_t)(due - TCNT1) > POLLING) {
       if (UCSR0A & _BV(RXC0)) {
         serial_receive();
       }
     }
-    uint8_t level = next->level;
+    const uint8_t level = edge->level;
     while ((int16_t)(TCNT1 - due) < 0) {
     }
-    *port = level;
-    ++next;
-    if (--left == 0) {
+    *to = level;
+    ++edge;
+    if (edge == end) {
+      next = edge;
       end_slot();
       return;
     }
-    due = slot_start + next->at;
-    if ((int16_t)(due - TCNT1) > NEAR) {
-      OCR1A = due - EDGE_LEAD;
-      return;
-    }
-  }
+    due = start + edge->at;
+  } while ((int16_t)(due - TCNT1) < NEAR);
+  next = edge;
+  OCR1A = due - EDGE_LEAD;
 }
 
 static void write_slot(Slot *table, const Port *on, const uint16_t *widths, uint8_t enabled) {
   uint16_t falls[PER_SLOT];
   uint8_t pins[PER_SLOT];
   uint8_t count = 0;
-  for (uint8_t i = 0; i < PER_SLOT; ++i) {
-    if (enabled & _BV(i)) {
+  for (uint8_t pin = on->first_pin; enabled; pin <<= 1, enabled >>= 1, ++widths) {
+    if (enabled & 1) {
+      const uint16_t width = *widths;
       uint8_t place = count++;
-      for (; place > 0 && falls[place - 1] > widths[i]; --place) {
+      for (; place > 0 && falls[place - 1] > width; --place) {
         falls[place] = falls[place - 1];
         pins[place] = pins[place - 1];
       }
-      falls[place] = widths[i];
-      pins[place] = 1 << (on->first_pin + i);
+      falls[place] = width;
+      pins[place] = pin;
     }
   }
   uint8_t level = on->idle;

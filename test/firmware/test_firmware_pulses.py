@@ -1,0 +1,340 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""The pulses that the firmware puts out: how exact, whether ever wrong, and when they end."""
+
+import random
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from leg_kinematics.board import frames
+from leg_kinematics.board.driver import Reaction
+from leg_kinematics.board.frames import (
+    Ack,
+    Enable,
+    Limits,
+    MessageType,
+    Pose,
+    Release,
+    Silence,
+    StatusRequest,
+)
+
+if TYPE_CHECKING:
+    from test.firmware.conftest import Chip
+
+ALL = 2**frames.CHANNELS - 1
+FRAME = 0.020
+"""s between the pulses of a channel."""
+LINE = 50_000
+"""Bytes a second at 500 000 baud."""
+POSE_EVERY = 0.010
+RMS_US, WORST_US = 0.5, 2.0
+"""What the project asks of its board; no source beyond it."""
+
+Widths = tuple[float, ...]
+
+
+def begin(chip: 'Chip', widths: Widths = (1500.0,) * 18) -> None:
+    """Set limits and switch all pulses on."""
+    for channel in range(frames.CHANNELS):
+        assert chip.say(Limits(channel, 500.0, 2500.0)) == Ack(MessageType.LIMITS)
+    assert chip.say(Pose(widths)) == Ack(MessageType.POSE)
+    assert chip.say(Enable(ALL)) == Ack(MessageType.ENABLE)
+    chip.run(2 * FRAME)
+    chip.pulses()
+
+
+def close_edges(rng: random.Random) -> Widths:
+    """Give widths that lie so close together that their edges could get into each other's way."""
+    step = rng.choice([0, 1, 2, 3, 5, 8, 10, 11, 12, 13, 14, 16, 20, 26, 32, 33, 40, 44, 60])
+    lowest = rng.randint(1000, 5000 - 17 * step)
+    widths = [frames.to_us(lowest + step * channel) for channel in range(18)]
+    order = rng.randrange(3)
+    if order == 1:
+        widths.reverse()
+    elif order == 2:
+        rng.shuffle(widths)
+    return tuple(widths)
+
+
+def random_widths(rng: random.Random) -> Widths:
+    """Give any widths, or the extremes."""
+    if rng.random() < 0.2:
+        return tuple(rng.choice([500.0, 2500.0]) for _ in range(18))
+    return tuple(frames.to_us(rng.randint(1000, 5000)) for _ in range(18))
+
+
+@dataclass(frozen=True)
+class Accuracy:
+    """What was measured of many pulses."""
+
+    pulses: int
+    rms_us: float
+    worst_us: float
+    period_rms_us: float
+    period_worst_us: float
+
+
+def measure(chip: 'Chip', seconds: float, filler: Callable[[Pose, int], bytes]) -> Accuracy:
+    """Walk at 100 Hz on a saturated line; all of a frame's pulses must be of the same pose."""
+    rng = random.Random(1)
+    begin(chip)
+    recent: list[Widths] = [(1500.0,) * 18]
+    errors: list[float] = []
+    periods: list[float] = []
+    last_start: dict[int, float] = {}
+    frame: dict[int, float] = {}
+    number = 0
+    for _ in range(round(seconds / POSE_EVERY)):
+        widths = rng.choice([random_widths, close_edges])(rng)
+        recent = [*recent[-4:], widths]
+        data = b''
+        while len(data) < POSE_EVERY * LINE:
+            number = (number + 1) % 256
+            data += filler(Pose(widths), number) if data else frames.encode(Pose(widths), number)
+        assert chip.waiting < POSE_EVERY * LINE, 'the line falls behind'
+        chip.feed(data[: round(POSE_EVERY * LINE) - 1] + b'\0')
+        chip.run(POSE_EVERY)
+        for pulse in sorted(chip.pulses(), key=lambda pulse: pulse.start):
+            if pulse.channel in last_start:
+                periods.append(1e6 * (pulse.start - last_start[pulse.channel] - FRAME))
+            last_start[pulse.channel] = pulse.start
+            if frame and pulse.channel // 6 < max(frame) // 6:  # the next frame begins
+                if len(frame) == frames.CHANNELS:
+                    errors += least_error(frame, recent)
+                frame = {}
+            frame[pulse.channel] = pulse.width_us
+        chip.sent()
+    return Accuracy(
+        len(errors),
+        float(np.sqrt(np.mean(np.square(errors)))),
+        float(np.max(np.abs(errors))),
+        float(np.sqrt(np.mean(np.square(periods)))),
+        float(np.max(np.abs(periods))),
+    )
+
+
+def least_error(frame: dict[int, float], poses: Sequence[Widths]) -> list[float]:
+    """Compare the pulses of one frame with the pose that fits them best as a whole."""
+    candidates = [[frame[channel] - width for channel, width in enumerate(pose)] for pose in poses]
+    return min(candidates, key=lambda errors: max(map(abs, errors)))
+
+
+def more_poses(pose: Pose, number: int) -> bytes:
+    """Fill the line with the same pose under other numbers."""
+    return frames.encode(pose, number)
+
+
+def noise(_: Pose, number: int) -> bytes:
+    """Fill the line with bytes that are no frame."""
+    return random.Random(number).randbytes(100)
+
+
+def questions(_: Pose, number: int) -> bytes:
+    """Fill the line with questions and with runs that give time to answer them."""
+    return frames.encode(StatusRequest(), number) + b'\xff' * 30 + b'\0'
+
+
+def report(measured: Accuracy, chip: 'Chip') -> None:
+    """Print what was measured, and compare it with what is asked."""
+    print(f'\n{measured}')  # noqa: T201
+    assert chip.overruns == 0
+    assert measured.rms_us <= RMS_US
+    assert measured.worst_us <= WORST_US
+
+
+@pytest.mark.parametrize('filler', [more_poses, noise, questions])
+def test_pulses_are_exact_on_a_saturated_line(
+    chip: 'Chip', filler: Callable[[Pose, int], bytes]
+) -> None:
+    """Random and adversarial poses at 100 Hz: exact, whole frames, and no byte lost."""
+    measured = measure(chip, 5.0, filler)
+    assert measured.pulses > 200 * frames.CHANNELS
+    report(measured, chip)
+
+
+def test_every_pose_of_a_saturated_line_is_accepted(chip: 'Chip') -> None:
+    """Nothing but poses, each a different one: the program keeps up with the line."""
+    rng = random.Random(2)
+    begin(chip)
+    before = chip.report()
+    poses = [Pose(close_edges(rng)) for _ in range(500)]
+    chip.feed(b''.join(frames.encode(pose, n % 256) for n, pose in enumerate(poses)))
+    answers = frames.FrameDecoder().feed(chip.settle() + chip.settle())
+    numbers = [answer.seq for answer in answers if isinstance(answer, frames.Frame)]
+    after = chip.report()
+    assert after.accepted - before.accepted == len(poses)
+    assert after.bad == 0
+    assert numbers == [n % 256 for n in range(len(poses))]
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(1200)
+def test_a_hundred_thousand_pulses_are_exact(chip: 'Chip') -> None:
+    """The same over 100 000 pulses."""
+    measured = measure(chip, 112.0, more_poses)
+    assert measured.pulses >= 100_000
+    report(measured, chip)
+
+
+CHOSEN = (700.0, 1100.0, 1500.0, 1900.0, 2300.0)
+chosen_poses = st.lists(st.sampled_from(CHOSEN), min_size=18, max_size=18).map(
+    lambda pulses: frames.encode(Pose(tuple(pulses)), 0)[:-1]
+)
+
+
+@st.composite
+def damaged_streams(draw: st.DrawFn) -> bytes:
+    """Give poses of chosen pulses, damaged on their way."""
+    stream = b'\0'.join(draw(st.lists(chosen_poses, min_size=1, max_size=8))) + b'\0'
+    for _ in range(draw(st.integers(1, 12))):
+        at = draw(st.integers(0, len(stream)))
+        match draw(st.sampled_from(['flip', 'lose', 'insert', 'repeat', 'move'])):
+            case 'flip' if at < len(stream):
+                turned = stream[at] ^ 1 << draw(st.integers(0, 7))
+                stream = stream[:at] + bytes((turned,)) + stream[at + 1 :]
+            case 'lose':
+                stream = stream[:at] + stream[at + draw(st.integers(1, 50)) :]
+            case 'insert':
+                stream = stream[:at] + draw(st.binary(min_size=1, max_size=5)) + stream[at:]
+            case 'repeat':
+                stream = stream[:at] + stream[max(0, at - draw(st.integers(1, 60))) :]
+            case 'move':
+                cut = draw(st.integers(0, len(stream)))
+                stream = stream[cut:] + stream[:cut]
+    return stream
+
+
+def check_damaged(chip: 'Chip', stream: bytes) -> int:
+    """Send a stream and see only chosen pulses, then a good pose obeyed; count the pulses."""
+    chip.feed(stream)
+    chip.settle()
+    chip.run(FRAME)
+    chip.feed(b'\0')
+    after = tuple(CHOSEN[channel % len(CHOSEN)] for channel in range(18))
+    assert chip.say(Pose(after)) == Ack(MessageType.POSE)
+    chip.run(FRAME)
+    seen = chip.pulses()
+    for pulse in seen:
+        assert min(abs(pulse.width_us - chosen) for chosen in CHOSEN) <= WORST_US, pulse
+    chip.run(FRAME)
+    last = {pulse.channel: pulse.width_us for pulse in chip.pulses()}
+    assert [last[channel] for channel in range(18)] == pytest.approx(after, abs=WORST_US)
+    return len(seen) + len(last)
+
+
+def walking_chip(new_chip: Callable[..., 'Chip']) -> 'Chip':
+    """Power a chip that puts out chosen pulses and holds when it hears nothing."""
+    chip = new_chip()
+    begin(chip)
+    assert chip.say(Silence(Reaction.HOLD, 65535)) == Ack(MessageType.SILENCE)
+    return chip
+
+
+def test_damaged_streams_never_make_a_wrong_pulse(new_chip: Callable[..., 'Chip']) -> None:
+    """Flipped, lost, inserted, repeated and moved bytes: no pulse that was never commanded."""
+    chip = walking_chip(new_chip)
+
+    @settings(max_examples=200, deadline=None, database=None)
+    @given(stream=damaged_streams())
+    def check(stream: bytes) -> None:
+        check_damaged(chip, stream)
+
+    check()
+    assert chip.report().bad > 0
+    chip.free()
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(3600)
+def test_ten_thousand_damaged_streams_never_make_a_wrong_pulse(
+    new_chip: Callable[..., 'Chip'],
+) -> None:
+    """The same over 10 000 streams."""
+    chip = walking_chip(new_chip)
+    pulses = 0
+
+    @settings(max_examples=10_000, deadline=None, database=None)
+    @given(stream=damaged_streams())
+    def check(stream: bytes) -> None:
+        nonlocal pulses
+        pulses += check_damaged(chip, stream)
+
+    check()
+    print(f'\n{pulses} pulses, {chip.report()}')  # noqa: T201
+    chip.free()
+
+
+@pytest.mark.parametrize('timeout_ms', [1, 100, 500, 1000])
+@pytest.mark.parametrize('busy', [False, True])
+def test_silence_releases_in_time(chip: 'Chip', timeout_ms: int, busy: bool) -> None:  # noqa: FBT001
+    """Without poses all pulses end within a frame of the timeout, even on a line full of noise."""
+    begin(chip)
+    chip.say(Silence(Reaction.RELEASE, timeout_ms))
+    chip.feed(frames.encode(Pose((1600.0,) * 18), 200) + frames.encode(Enable(ALL), 201))
+    while chip.waiting:
+        chip.run(0.0001)
+    heard = chip.now
+    chip.pulses()
+    if busy:
+        chip.feed(random.Random(0).randbytes(round(1.5 * LINE)))
+    chip.run(1.5)
+    ends = [pulse.end for pulse in chip.pulses()]
+    if timeout_ms > 2 * FRAME * 1000:
+        assert max(ends) - heard == pytest.approx(timeout_ms / 1000.0, abs=FRAME)
+    else:
+        assert max(ends, default=heard) - heard <= timeout_ms / 1000.0 + FRAME
+    chip.feed(b'\0')
+    chip.settle()
+    report = chip.report()
+    assert report.enabled == 0
+    assert report.silences >= 1
+
+
+def test_silence_holds(chip: 'Chip') -> None:
+    """Without poses the pulses go on as they were, and one silence is counted."""
+    begin(chip)
+    chip.say(Silence(Reaction.HOLD, 100))
+    chip.run(2.0)
+    chip.pulses()
+    chip.run(10 * FRAME)
+    widths = [pulse.width_us for pulse in chip.pulses()]
+    assert len(widths) >= 10 * frames.CHANNELS - frames.CHANNELS
+    assert widths == pytest.approx([1500.0] * len(widths), abs=WORST_US)
+    assert chip.report().silences == 1
+
+
+def test_a_release_acts_within_one_frame_whenever_it_comes(chip: 'Chip') -> None:
+    """At any instant of the frame: pulses are off one frame later, and none was cut short."""
+    begin(chip)
+    latest = 0.0
+    for phase in range(40):
+        chip.say(Pose((2400.0,) * 18))
+        chip.say(Enable(ALL))
+        chip.run(2 * FRAME + phase * FRAME / 40)
+        chip.pulses()
+        called = chip.now
+        assert chip.say(Release()) == Ack(MessageType.RELEASE)
+        chip.run(3 * FRAME)
+        seen = chip.pulses()
+        latest = max([latest, *(pulse.end - called for pulse in seen)])
+        assert [pulse.width_us for pulse in seen] == pytest.approx(
+            [2400.0] * len(seen), abs=WORST_US
+        )
+    print(f'\nthe last pulse ended {1000.0 * latest:.1f} ms after the call')  # noqa: T201
+    assert latest < FRAME
+
+
+def test_it_is_silent_until_told(chip: 'Chip') -> None:
+    """No pulse after power-on, nor after limits, nor after a pose."""
+    for channel in range(frames.CHANNELS):
+        chip.say(Limits(channel, 500.0, 2500.0))
+    chip.say(Pose((1500.0,) * 18))
+    chip.run(0.2)
+    assert chip.pulses() == []
