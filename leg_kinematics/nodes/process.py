@@ -3,23 +3,25 @@
 """Running nodes in a process: one executor, clean ends, errors as text and exit code."""
 
 import signal
+import socket
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from threading import Thread
 
 import rclpy
-from rclpy.executors import ExternalShutdownException, SingleThreadedExecutor
-from rclpy.impl.implementation_singleton import rclpy_implementation
+from rclpy.executors import SingleThreadedExecutor
 from rclpy.node import Node
+from rclpy.signals import SignalHandlerOptions
+from rclpy.task import Future
 
 from leg_kinematics.errors import LegKinematicsError
 
 EXIT_ERROR = 2
 
-RCLError = rclpy_implementation.RCLError
-
 
 def run(factories: Sequence[Callable[[], Node]], arguments: Sequence[str] | None = None) -> int:
-    """Make nodes and spin them in one single-threaded executor until told to stop.
+    """Make nodes and spin them in one single-threaded executor until SIGINT or SIGTERM.
 
     Parameters
     ----------
@@ -34,36 +36,56 @@ def run(factories: Sequence[Callable[[], Node]], arguments: Sequence[str] | None
         Exit code: 0 after SIGINT or SIGTERM, 2 when a file, parameter or board is wrong.
 
     """
-    rclpy.init(args=None if arguments is None else list(arguments))
-    nodes: list[Node] = []
-    executor = SingleThreadedExecutor()
-    try:
-        for factory in factories:
-            nodes.append(factory())
-            executor.add_node(nodes[-1])
-        executor.spin()
-    except (KeyboardInterrupt, ExternalShutdownException):
-        return 0
-    except RCLError:
-        # A signal shuts ROS down even beneath a callback that is about to publish.
-        if rclpy.ok():
-            raise
-        return 0
-    except LegKinematicsError as error:
-        sys.stderr.write(f'{error}\n')
-        return EXIT_ERROR
-    finally:
-        _end(executor, nodes)
+    stop: Future[None] = Future()
+    with _signals_to(stop):
+        rclpy.init(
+            args=None if arguments is None else list(arguments),
+            signal_handler_options=SignalHandlerOptions.NO,
+        )
+        executor = SingleThreadedExecutor()
+        nodes: list[Node] = []
+        try:
+            for factory in factories:
+                nodes.append(factory())
+                executor.add_node(nodes[-1])
+            executor.spin_until_future_complete(stop)
+        except LegKinematicsError as error:
+            sys.stderr.write(f'{error}\n')
+            return EXIT_ERROR
+        finally:
+            executor.shutdown()
+            for node in nodes:
+                node.destroy_node()
+            rclpy.try_shutdown()
     return 0
 
 
-def _end(executor: SingleThreadedExecutor, nodes: Sequence[Node]) -> None:
-    """Destroy everything, even when a second interrupt arrives meanwhile, or right after it."""
-    finishes: list[Callable[[], object]] = [node.destroy_node for node in nodes]
-    for finish in (*finishes, executor.shutdown, rclpy.try_shutdown):
-        try:
-            finish()
-        except KeyboardInterrupt:
-            finish()
-    # Shutting down gave the signals back to Python, whose default would spoil the exit code.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+@contextmanager
+def _signals_to(stop: 'Future[None]') -> Iterator[None]:
+    """Let SIGINT and SIGTERM complete a future, between two callbacks, however often they come.
+
+    As exceptions they would break into whatever runs, a callback or the clean-up; and rclpy's own
+    handlers take the context away from under a callback that is publishing.
+    """
+    heard, told = socket.socketpair()
+    told.setblocking(False)
+    signal.set_wakeup_fd(told.fileno())
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: None)
+
+    def listen() -> None:
+        if heard.recv(1):
+            stop.set_result(None)
+
+    listener = Thread(target=listen, name='signals', daemon=True)
+    listener.start()
+    try:
+        yield
+    finally:
+        # At its end Python gives the signals back to their defaults; a late one is no error.
+        for number in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number, signal.SIG_IGN)
+        signal.set_wakeup_fd(-1)
+        told.close()
+        listener.join()
+        heard.close()
