@@ -60,6 +60,9 @@ bench: $(STAMP)  ## measure speed
 soak: $(STAMP)  ## walk for minutes
 	$(RUN)/python -m pytest -m soak -s $(PYTEST_OPTIONS)
 
+# Not of `make test`: the .hex is shipped, and only who changes the source needs a compiler.
+include leg_kinematics/board/firmware/firmware.mk
+
 .PHONY: clean
 clean:  ## remove everything that was made, .venv too
 	rm -rf $(VENV) build install log demo-output *.egg-info .benchmarks .hypothesis
@@ -68,4 +71,4 @@ clean:  ## remove everything that was made, .venv too
 
 .PHONY: help
 help:  ## this list
-	@awk -F ':.*## ' '/^[a-z]+:.*## / { printf "make %-6s %s\n", $$1, $$2 }' $(MAKEFILE_LIST)
+	@awk -F ':.*## ' '/^[a-z]+:.*## / { printf "make %-8s %s\n", $$1, $$2 }' $(MAKEFILE_LIST)

@@ -30,7 +30,10 @@ setup(
     license='Apache-2.0',
     python_requires='>=3.11',
     packages=find_packages(include=[NAME, f'{NAME}.*']),
-    package_data={'': ['*.json', '*.md', 'py.typed']},
+    package_data={
+        '': ['*.json', '*.md', 'py.typed'],
+        f'{NAME}.board.firmware': ['*.hex', '*.c', '*.h', '*.mk'],
+    },
     data_files=[
         ('share/ament_index/resource_index/packages', [f'resource/{NAME}']),
         (str(SHARE), ['package.xml']),

@@ -6,6 +6,7 @@ import click
 
 from leg_kinematics.commands.check.command import check
 from leg_kinematics.commands.demo import demo
+from leg_kinematics.commands.firmware import firmware
 from leg_kinematics.commands.parameters import parameters
 from leg_kinematics.commands.run import run
 from leg_kinematics.commands.urdf import urdf
@@ -22,6 +23,7 @@ def main() -> None:
 
 main.add_command(check)
 main.add_command(demo)
+main.add_command(firmware)
 main.add_command(run)
 main.add_command(parameters)
 main.add_command(urdf)

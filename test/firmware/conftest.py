@@ -183,8 +183,8 @@ def chip_library(tmp_path_factory: pytest.TempPathFactory) -> ctypes.CDLL:
 def new_chip(chip_library: ctypes.CDLL, hex_file: Path) -> Callable[..., Chip]:
     """Power chips, for tests that need one an example; whoever asks frees them."""
 
-    def power(supply_mv: int = 5000) -> Chip:
-        chip = Chip(chip_library, hex_file, supply_mv)
+    def power(supply_mv: int = 5000, program: Path = hex_file) -> Chip:
+        chip = Chip(chip_library, program, supply_mv)
         chip.run(0.02)  # the count of starts is being written
         return chip
 

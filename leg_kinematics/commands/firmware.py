@@ -1,0 +1,41 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""``leg-kinematics firmware``: where the servo board's program is and how it gets on the chip."""
+
+from importlib.resources import as_file, files
+
+import click
+
+GUIDE = """\
+Firmware for the ATmega328P with a 16 MHz crystal:
+  {path}
+
+BEFORE YOU FLASH
+  * Switch the servo supply off, or pull its plug. While a chip is being flashed its pins float,
+    and servos may twitch or run to a stop.
+  * Put the robot on a stand, so that its legs hang free, and keep fingers out of them.
+  * Switch the servo supply on again only when the board answers.
+  * The rules of your workshop come before this text.
+
+Over the serial port, where the chip has a serial boot loader:
+  avrdude -p atmega328p -c arduino -P /dev/ttyUSB0 -b 115200 -D -U 'flash:w:{path}:i'
+
+With a programmer on the ISP pins, here one named usbasp (erases a boot loader):
+  avrdude -p atmega328p -c usbasp -U 'flash:w:{path}:i'
+
+The program uses the watchdog. A boot loader that leaves it running after a reset, as some old
+ones do, starts over and over until the power is cut: flash such a chip over ISP.
+
+CHANNELS
+  0 to 5    PD2 to PD7
+  6 to 11   PB0 to PB5
+  12 to 17  PC0 to PC5
+Host: PD0 receives, PD1 sends, 500000 baud 8N1. The grounds of servos and board are joined.
+"""
+
+
+@click.command(epilog='Example: leg-kinematics firmware')
+def firmware() -> None:
+    """Print where the servo board's program is, and how to flash it safely."""
+    with as_file(files('leg_kinematics.board.firmware') / 'board.hex') as path:
+        click.echo(GUIDE.format(path=path), nl=False)
