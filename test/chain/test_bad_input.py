@@ -218,11 +218,15 @@ def test_a_port_that_cannot_be_opened(start_chain: StartChain) -> None:
     with serial.Serial(str(chain.link), exclusive=True):
         with pytest.raises(NoAnswerError):
             operator.change_bridge(Transition.TRANSITION_CONFIGURE)
-        operator.spin(lambda: 'in use' in operator.states['bridge'], 'a word of the busy port')
+        operator.spin(
+            lambda: 'in use' in operator.states.get('bridge', ''), 'a word of the busy port'
+        )
     chain.mock.end()
     with pytest.raises(NoAnswerError):
         operator.change_bridge(Transition.TRANSITION_CONFIGURE)
-    operator.spin(lambda: str(chain.link) in operator.states['bridge'], 'a word of the port')
+    operator.spin(
+        lambda: str(chain.link) in operator.states.get('bridge', ''), 'a word of the port'
+    )
     chain.start_mock()
     assert {record.event for record in read_log(chain.pulse_log)} == {'boot'}
     operator.bring_up()
