@@ -1,16 +1,16 @@
 // Copyright 2026 The leg_kinematics authors
 // SPDX-License-Identifier: Apache-2.0
 //
-// An ATmega328P that runs the firmware's machine code, in lock step with its caller: bytes go in
-// at the pace of the line, time passes by so many cycles, bytes and edges come out.
+// The chip on libsimavr, with what it does not do by itself: the pace of the line, and bytes lost
+// when the program takes them too late.
 
-#include <simavr/avr_adc.h>
+#include "chip.h"
+
 #include <simavr/avr_extint.h>
 #include <simavr/avr_ioport.h>
 #include <simavr/avr_uart.h>
 #include <simavr/sim_avr.h>
 #include <simavr/sim_hex.h>
-#include <stdint.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -23,14 +23,6 @@ typedef struct {
   uint8_t *bytes;
   size_t size, room;
 } Buffer;
-
-typedef struct {
-  uint64_t cycle;
-  uint32_t channel;
-  uint32_t level;
-} Edge;
-
-typedef struct Chip Chip;
 
 typedef struct {
   Chip *chip;
@@ -180,10 +172,8 @@ void chip_feed(Chip *chip, const uint8_t *bytes, size_t size) {
   }
 }
 
-// Bytes that the line has not delivered yet.
 size_t chip_waiting(const Chip *chip) { return chip->inward.size - chip->fed; }
 
-// False when the program has crashed.
 int chip_run(Chip *chip, uint64_t cycles) {
   avr_cycle_count_t end = chip->avr->cycle + cycles;
   while (chip->avr->cycle < end) {

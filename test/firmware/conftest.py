@@ -2,18 +2,14 @@
 # SPDX-License-Identifier: Apache-2.0
 """The shipped firmware on a simulated chip, in lock step or behind a pty.
 
-The chip is ``chip.c`` on libsimavr, built once a session.
+The chip is ``chip.c`` on libsimavr.
 """
 
 import ctypes
 import os
-import pty
-import select
 import shutil
+import signal
 import subprocess
-import threading
-import time
-import tty
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from importlib.resources import as_file, files
@@ -122,8 +118,13 @@ class Chip:
         """Let the line deliver everything and the chip answer; give the answers."""
         while self.waiting:
             self.run(0.001)
-        self.run(0.003)
-        return self.sent()
+        answers = self.sent()
+        while True:
+            self.run(0.003)
+            more = self.sent()
+            if not more:
+                return answers
+            answers += more
 
     def say(self, message: frames.Message, *, seq: int | None = None) -> frames.Message:
         """Send one message and give the only answer, which must carry its number."""
@@ -150,15 +151,25 @@ def hex_file() -> Iterator[Path]:
 
 
 @pytest.fixture(scope='session')
-def chip_library(tmp_path_factory: pytest.TempPathFactory) -> ctypes.CDLL:
-    """Build the simulated chip."""
+def build_chip(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Path]:
+    """Build something that simulates the chip."""
     compiler = shutil.which('cc')
     if compiler is None or not Path('/usr/include/simavr/sim_avr.h').exists():
         pytest.skip("a C compiler or Debian's libsimavr-dev is absent")
-    library = tmp_path_factory.mktemp('chip') / 'chip.so'
-    source = Path(__file__).with_name('chip.c')
-    options = ['-O2', '-Wall', '-Wextra', '-Werror', '-shared', '-fPIC']
-    subprocess.run([compiler, *options, '-o', library, source, '-lsimavr'], check=True)
+    folder = tmp_path_factory.mktemp('chip')
+
+    def build(name: str, *arguments: str) -> Path:
+        command = [compiler, '-O2', '-Wall', '-Wextra', '-Werror', '-o', str(folder / name)]
+        subprocess.run([*command, *arguments, '-lsimavr'], check=True, cwd=Path(__file__).parent)
+        return folder / name
+
+    return build
+
+
+@pytest.fixture(scope='session')
+def chip_library(build_chip: Callable[..., Path]) -> ctypes.CDLL:
+    """Build the chip in lock step."""
+    library = build_chip('chip.so', '-shared', '-fPIC', 'chip.c')
     chip = ctypes.CDLL(str(library))
     handle, size = ctypes.c_void_p, ctypes.c_size_t
     declarations: dict[str, tuple[object, list[object]]] = {
@@ -199,29 +210,37 @@ def chip(new_chip: Callable[..., Chip]) -> Iterator[Chip]:
     made.free()
 
 
+@dataclass(frozen=True)
+class ChipProcess:
+    """A chip that runs in real time behind a pty."""
+
+    process: subprocess.Popen[str]
+    port: Path
+    log: Path
+
+    def pulses(self) -> list[Pulse]:
+        """Read all pulses so far."""
+        *whole, _ = self.log.read_text(encoding='ascii').split('\n')
+        rows = [line.split() for line in whole]
+        return [Pulse(int(channel), float(start), float(end)) for channel, start, end in rows]
+
+    def reset(self) -> None:
+        """Let the chip's watchdog bite."""
+        self.process.send_signal(signal.SIGUSR1)
+
+
 @pytest.fixture
-def firmware_port(chip: Chip) -> Iterator[Path]:
-    """Put the chip behind a pty, where it keeps up with real time."""
-    master, slave = pty.openpty()
-    tty.setraw(slave)  # and kept open, so that a host may come and go
-    stop, stopped = os.pipe()
-
-    def live() -> None:
-        began, chip_began = time.monotonic(), chip.now
-        while True:
-            readable, _, _ = select.select([master, stop], [], [], 0.001)
-            if stop in readable:
-                return
-            if master in readable:
-                chip.feed(os.read(master, 4096))
-            chip.run(max(0.0, time.monotonic() - began - (chip.now - chip_began)))
-            if sent := chip.sent():
-                os.write(master, sent)
-
-    thread = threading.Thread(target=live, name='firmware')
-    thread.start()
-    yield Path(os.ttyname(slave))
-    os.write(stopped, b'\0')
-    thread.join()
-    for descriptor in (master, slave, stop, stopped):
-        os.close(descriptor)
+def chip_process(
+    build_chip: Callable[..., Path], hex_file: Path, tmp_path: Path
+) -> Iterator[ChipProcess]:
+    """Power a chip behind a pty."""
+    program = build_chip('chip_behind_pty', 'chip.c', 'chip_behind_pty.c')
+    log = tmp_path / 'pulses'
+    command = [program, hex_file, log]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        ready, port = process.stdout.readline().split()
+        assert ready == 'ready'
+        yield ChipProcess(process, Path(port), log)
+        process.terminate()
+        assert process.wait() == 0

@@ -3,8 +3,7 @@
 """The serial driver in a conversation with the firmware behind a real pty."""
 
 import time
-from collections.abc import Callable
-from pathlib import Path
+from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
 import pytest
@@ -14,7 +13,7 @@ from leg_kinematics.board.framed import FramedDriver
 from leg_kinematics.errors import RefusedError
 
 if TYPE_CHECKING:
-    from test.firmware.conftest import Chip
+    from test.firmware.conftest import ChipProcess
 
 LIMITS = dict.fromkeys(range(18), (600.0, 2400.0))
 HOLD = SilenceAction(Reaction.HOLD, 20.0)
@@ -29,40 +28,66 @@ def wait_until(condition: Callable[[], object]) -> None:
         time.sleep(0.01)  # the driver tells of nothing by itself
 
 
-def test_the_driver_drives_the_firmware(chip: 'Chip', firmware_port: Path) -> None:
+def last_widths(chip_process: 'ChipProcess', since: float) -> dict[int, float]:
+    """Wait for three frames from a time on; give the last pulse of each channel."""
+    wait_until(lambda: chip_process.pulses()[-1].start > since + 0.06)
+    return {p.channel: p.width_us for p in chip_process.pulses() if p.start > since + 0.02}
+
+
+@pytest.fixture
+def driver(chip_process: 'ChipProcess') -> Iterator[FramedDriver]:
+    """Make a driver of the chip's port, and close it at the end."""
+    made = FramedDriver(str(chip_process.port))
+    yield made
+    made.close()
+
+
+def start(driver: FramedDriver) -> None:
+    """Bring all channels into the pose."""
+    driver.configure(LIMITS, HOLD)
+    driver.set_pulses(POSE)
+    driver.enable(range(18))
+    wait_until(lambda: len(driver.status().enabled) == 18)
+
+
+def test_the_driver_drives_the_firmware(chip_process: 'ChipProcess', driver: FramedDriver) -> None:
     """Identify, limits, pose, enable, pose after pose, release: the pins do what was meant."""
-    driver = FramedDriver(str(firmware_port))
+    identity = driver.open()
+    assert (identity.firmware, identity.channels, identity.boots) == ('1.0', 18, 1)
+    assert identity.boot_reason == 'power on'
+    assert identity.enabled == frozenset()
+    start(driver)
+    wait_until(chip_process.pulses)
+    now = chip_process.pulses()[-1].end
+    assert last_widths(chip_process, now) == pytest.approx(POSE, abs=2.0)
+    moved = {channel: pulse + 100.0 for channel, pulse in POSE.items()}
+    before = driver.status().traffic.acknowledged
+    driver.set_pulses(moved)
+    wait_until(lambda: driver.status().traffic.acknowledged >= before + 2)
+    now = chip_process.pulses()[-1].end
+    assert last_widths(chip_process, now) == pytest.approx(moved, abs=2.0)
+    wait_until(lambda: driver.status().supply)
+    assert driver.status().supply == pytest.approx(5.0, abs=0.03)
+    driver.release()
+    wait_until(lambda: not driver.status().enabled)
+    assert driver.status().traffic.bad == 0
+    with pytest.raises(RefusedError, match='no pulse'):
+        driver.enable([0])
+    widths = [pulse.width_us for pulse in chip_process.pulses()]
+    assert all(any(abs(w - p) <= 2.0 for p in [*POSE.values(), *moved.values()]) for w in widths)
+
+
+def test_a_reset_board_tells_it(chip_process: 'ChipProcess', driver: FramedDriver) -> None:
+    """The next conversation finds another count of starts, the reason, and no pulses."""
+    driver.open()
+    start(driver)
+    chip_process.reset()
+    wait_until(lambda: not driver.status().enabled)
+    driver.close()
+    again = FramedDriver(str(chip_process.port))
     try:
-        identity = driver.open()
-        assert (identity.firmware, identity.channels, identity.boots) == ('1.0', 18, 1)
-        assert identity.boot_reason == 'power on'
+        identity = again.open()
+        assert (identity.boots, identity.boot_reason) == (2, 'watchdog')
         assert identity.enabled == frozenset()
-        driver.configure(LIMITS, HOLD)
-        driver.set_pulses(POSE)
-        driver.enable(range(18))
-        wait_until(lambda: len(driver.status().enabled) == 18)
-        chip.pulses()
-        began = chip.now
-        wait_until(lambda: chip.now > began + 0.06)
-        last = {pulse.channel: pulse.width_us for pulse in chip.pulses() if pulse.start > began}
-        assert last == pytest.approx(POSE, abs=2.0)
-        moved = {channel: pulse + 100.0 for channel, pulse in POSE.items()}
-        driver.set_pulses(moved)
-        wait_until(lambda: driver.status().traffic.acknowledged >= 22)
-        began = chip.now
-        wait_until(lambda: chip.now > began + 0.06)
-        last = {pulse.channel: pulse.width_us for pulse in chip.pulses()}
-        assert last == pytest.approx(moved, abs=2.0)
-        wait_until(lambda: driver.status().supply)
-        assert driver.status().supply == pytest.approx(5.0, abs=0.03)
-        driver.release()
-        wait_until(lambda: not driver.status().enabled)
-        began = chip.now
-        wait_until(lambda: chip.now > began + 0.06)
-        assert [pulse for pulse in chip.pulses() if pulse.start > began + 0.02] == []
-        with pytest.raises(RefusedError, match='no pulse'):
-            driver.enable([0])
-        traffic = driver.status().traffic
-        assert traffic.bad == 0
     finally:
-        driver.close()
+        again.close()

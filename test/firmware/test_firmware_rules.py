@@ -121,7 +121,7 @@ class Pair:
 
     def tell(self, data: bytes) -> None:
         """Send to both, and compare what they say."""
-        self.keep_clear(len(data) * 20e-6 + 0.006)
+        self.keep_clear(len(data) * 20e-6 + 0.015)
         self.chip.feed(data)
         while self.chip.waiting:
             self.chip.run(0.0005)
