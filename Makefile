@@ -65,7 +65,7 @@ include leg_kinematics/board/firmware/firmware.mk
 
 .PHONY: clean
 clean:  ## remove everything that was made, .venv too
-	rm -rf $(VENV) build install log demo-output *.egg-info .benchmarks .hypothesis
+	rm -rf $(VENV) build install log demo-output check-output *.egg-info .benchmarks .hypothesis
 	rm -rf .mypy_cache .pytest_cache .ruff_cache
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +
 

@@ -33,6 +33,7 @@ SCHEDULE = (
     (Twist(), 3.0, 'stopping'),
 )
 
+SHORTEST_WALK = 1.0
 WORST_FOOT_ERROR = 0.5e-3
 WORST_DISTANCE_ERROR = 0.005
 
@@ -64,14 +65,16 @@ class Summary:
     def faults(self) -> list[str]:
         """Say what was not as it must be; nothing after a good run."""
         found = []
-        if self.worst_foot_error_mm > WORST_FOOT_ERROR * 1e3:
+        if not self.walked_distance_m > SHORTEST_WALK:
+            found.append(f'the robot walked {self.walked_distance_m:.3f} m only')
+        if not self.worst_foot_error_mm <= WORST_FOOT_ERROR * 1e3:
             found.append(f'a foot was {self.worst_foot_error_mm:.2f} mm from its target')
         difference = abs(self.walked_distance_m - self.commanded_distance_m)
-        if difference > WORST_DISTANCE_ERROR * self.commanded_distance_m:
+        if not difference <= WORST_DISTANCE_ERROR * self.commanded_distance_m:
             found.append(f'walked and commanded distance differ by {difference * 1e3:.1f} mm')
         if self.frames_refused:
             found.append(f'the board refused {self.frames_refused} frames')
-        if self.smallest_support_margin_mm <= 0.0:
+        if not self.smallest_support_margin_mm > 0.0:
             found.append('the centre of mass left the support polygon')
         found += [
             f'{name} ended with exit code {code}' for name, code in self.exit_codes.items() if code

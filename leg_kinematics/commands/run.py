@@ -11,6 +11,7 @@ import click
 
 from leg_kinematics.commands.chain import MockProcess
 from leg_kinematics.commands.files import config_folder
+from leg_kinematics.errors import BoardError
 
 CAUTION = """\
 CAUTION: servos start without warning and pinch. Put the robot on a stand with its feet free, keep
@@ -78,7 +79,10 @@ def run(
     with ExitStack() as stack:
         if boards == ('mock',):
             folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix='mock-board-')))
-            mock = MockProcess(folder / 'board', folder / 'pulses.jsonl')
+            try:
+                mock = MockProcess(folder / 'board', folder / 'pulses.jsonl')
+            except BoardError as error:
+                raise click.ClickException(str(error)) from error
             stack.callback(mock.end)
             boards = (f'main=framed:{folder / "board"}',)
         else:

@@ -7,6 +7,10 @@ from dataclasses import dataclass
 from math import asin, hypot, inf
 
 from leg_kinematics.gait.planar import Point, Twist
+from leg_kinematics.solver import State, minimum_jerk
+
+#: Points of a swing at which its overshoot is sought; more change it by less than 1e-4.
+SWING_SAMPLES = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +89,27 @@ def _longest_chord(twist: Twist, speed: float, radius: float, time: float) -> fl
     half_turn = 0.5 * abs(twist.yaw)
     sine = radius * half_turn / speed
     return inf if sine >= 1.0 else asin(sine) / (half_turn * time)
+
+
+def swing_overshoot(duty_factor: float) -> float:
+    """How far a foot goes beyond its stride, as a factor of half the stride.
+
+    A foot lifts at rest in the world, so that the body carries it further back before it has
+    gained speed, and it lands the same way. By half a stride a, with u the share of the swing and
+    h the minimum-jerk law, it stands at a (2 (h(u) - (1 - beta) u) / beta - 1).
+
+    Parameters
+    ----------
+    duty_factor
+        Share of the cycle in which a leg stands, beta.
+
+    """
+    shares = (step / SWING_SAMPLES for step in range(SWING_SAMPLES + 1))
+    farthest = max(
+        (1.0 - duty_factor) * share - minimum_jerk(State(0.0), 1.0, 1.0, share).position
+        for share in shares
+    )
+    return 1.0 + 2.0 * farthest / duty_factor
 
 
 def ramp(

@@ -15,7 +15,13 @@ from math import hypot
 
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait.foot import Foot, Swing
-from leg_kinematics.gait.limits import Limited, limit_speed, limit_stride, ramp
+from leg_kinematics.gait.limits import (
+    Limited,
+    limit_speed,
+    limit_stride,
+    ramp,
+    swing_overshoot,
+)
 from leg_kinematics.gait.phases import BOUNDARY_TOLERANCE, Cycle, touchdown_phases
 from leg_kinematics.gait.planar import Point, Pose, Twist
 from leg_kinematics.gait.workspace import stride_radii
@@ -161,9 +167,9 @@ class Walker:
             parameters.duty_factor,
             touchdown_phases(robot, parameters.duty_factor),
         )
+        share = USABLE_SHARE / swing_overshoot(parameters.duty_factor)
         self._radii = tuple(
-            USABLE_SHARE * radius
-            for radius in stride_radii(legs, robot.standing.feet, parameters.lift)
+            share * radius for radius in stride_radii(legs, robot.standing.feet, parameters.lift)
         )
         self._pose = Pose()
         self._twist = Twist()
@@ -185,7 +191,7 @@ class Walker:
 
     @property
     def radii(self) -> tuple[float, ...]:
-        """How far each foot may stray from its neutral point, m."""
+        """How far each foot may stand from its neutral point, m."""
         return self._radii
 
     @property

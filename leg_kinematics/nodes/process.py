@@ -2,6 +2,8 @@
 # SPDX-License-Identifier: Apache-2.0
 """Running nodes in a process: one executor, clean ends, errors as text and exit code."""
 
+import gc
+import os
 import signal
 import socket
 import sys
@@ -36,6 +38,7 @@ def run(factories: Sequence[Callable[[], Node]], arguments: Sequence[str] | None
         Exit code: 0 after SIGINT or SIGTERM, 2 when a file, parameter or board is wrong.
 
     """
+    code = 0
     stop: Future[None] = Future()
     with _signals_to(stop):
         rclpy.init(
@@ -51,13 +54,15 @@ def run(factories: Sequence[Callable[[], Node]], arguments: Sequence[str] | None
             executor.spin_until_future_complete(stop)
         except LegKinematicsError as error:
             sys.stderr.write(f'{error}\n')
-            return EXIT_ERROR
+            code = EXIT_ERROR
         finally:
             executor.shutdown()
             for node in nodes:
                 node.destroy_node()
+            # A node whose construction failed goes while its context is still there.
+            gc.collect()
             rclpy.try_shutdown()
-    return 0
+    return code
 
 
 @contextmanager
@@ -68,7 +73,7 @@ def _signals_to(stop: 'Future[None]') -> Iterator[None]:
     handlers take the context away from under a callback that is publishing.
     """
     heard, told = socket.socketpair()
-    told.setblocking(False)
+    os.set_blocking(told.fileno(), False)
     signal.set_wakeup_fd(told.fileno())
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: None)

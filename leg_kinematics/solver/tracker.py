@@ -10,6 +10,9 @@ from leg_kinematics.solver.trajectory import Trajectory
 #: A stream whose last point is this long ago has fallen silent, s.
 SILENT_AFTER = 0.25
 
+#: Offsets that differ by more mean that the sender's clock was set, s.
+CLOCK_STEP = 1.0
+
 #: Messages over which the fastest delivery is sought.
 WINDOW = 100
 
@@ -30,7 +33,10 @@ class StreamClock:
         """When on our clock a message starts, s; a stamp of zero means now."""
         if stamp == 0.0:
             return received
-        self._offsets.append(received - stamp)
+        offset = received - stamp
+        if self._offsets and abs(offset - min(self._offsets)) > CLOCK_STEP:
+            self._offsets.clear()
+        self._offsets.append(offset)
         return stamp + min(self._offsets)
 
 

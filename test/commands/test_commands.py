@@ -179,7 +179,7 @@ def test_all_faults_are_told_at_once() -> None:
         smallest_support_margin_mm=-1.0,
         exit_codes={'mock': 1, 'gait': 2},
     )
-    assert len(bad.faults()) == 6
+    assert len(bad.faults()) == 7
 
 
 def test_run_refuses_a_board_that_is_none() -> None:

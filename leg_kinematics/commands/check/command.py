@@ -7,6 +7,7 @@ import sys
 from dataclasses import asdict
 from itertools import groupby
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 from rich.box import SIMPLE_HEAD
@@ -16,9 +17,11 @@ from rich.table import Table
 
 from leg_kinematics.calibration import load_servo_maps
 from leg_kinematics.commands.check.finding import Verdict
-from leg_kinematics.commands.check.report import Report, check_robot
 from leg_kinematics.errors import DescriptionError
 from leg_kinematics.robot import load_robot
+
+if TYPE_CHECKING:
+    from leg_kinematics.commands.check.report import Report
 
 COLOURS = {Verdict.PASS: 'green', Verdict.TIGHT: 'yellow', Verdict.FAIL: 'red'}
 
@@ -57,11 +60,13 @@ def check(*, robot: Path, servo_maps: Path | None, output: Path, as_json: bool) 
         except DescriptionError as error:
             console.print(f'[red]{error}[/red]', soft_wrap=True)
             sys.exit(2)
+        # Imported here: --help shall not wait for scipy and matplotlib.
+        from leg_kinematics.commands.check.report import check_robot  # noqa: PLC0415
+
         report = check_robot(
             described, maps, lambda doing: progress.update(task, description=doing)
         )
         progress.update(task, description='drawing')
-        # Imported here: --help shall not wait for matplotlib.
         from leg_kinematics.commands.check.pictures import draw  # noqa: PLC0415
 
         pictures = draw(described, report, output)
@@ -78,7 +83,7 @@ def check(*, robot: Path, servo_maps: Path | None, output: Path, as_json: bool) 
     sys.exit(1 if report.verdict is Verdict.FAIL else 0)
 
 
-def _print(name: str, report: Report, console: Console) -> None:
+def _print(name: str, report: 'Report', console: Console) -> None:
     table = Table(
         title=f'{name}: {report.verdict}',
         title_justify='left',
