@@ -43,6 +43,14 @@ CLOSE = 0.003
 """s; nothing is said so close to where silence takes effect, for the two need not agree there."""
 ACCURACY_US = 2.0
 
+LIMITS_OF_ALL = b''.join(frames.encode(Limits(c, 1000.0, 2000.0), 100 + c) for c in range(18))
+BEGUN = frames.encode(Pose((1500.0,) * 18), 50) + frames.encode(Enable(ALL), 51)
+ONE_POSE = frames.encode(Pose((1600.0,) * 18), 52)
+ENABLE_ONE = frames.encode(Enable(1), 53)
+ENABLE_ALL = frames.encode(Enable(ALL), 54)
+HOLD_SOON = frames.encode(Silence(Reaction.HOLD, 20), 55)
+RELEASE_SOON = frames.encode(Silence(Reaction.RELEASE, 20), 56)
+
 numbers = st.integers(0, 3)  # few, so that frames repeat
 edge_pulses = st.sampled_from([0.0, 499.5, 500.0, 1000.0, 1500.5, 2000.0, 2500.0, 2500.5])
 good_pulses = st.integers(2000, 4000).map(frames.to_us)
@@ -73,10 +81,6 @@ messages: st.SearchStrategy[Message] = st.one_of(
     poses,
 )
 sent = st.builds(frames.encode, messages, numbers)
-limits_of_all = st.just(
-    b''.join(frames.encode(Limits(c, 1000.0, 2000.0), 100 + c) for c in range(18))
-)
-begun = st.just(frames.encode(Pose((1500.0,) * 18), 50) + frames.encode(Enable(ALL), 51))
 
 
 @st.composite
@@ -99,8 +103,7 @@ steps = st.lists(
     st.one_of(
         sent,
         sent,
-        limits_of_all,
-        begun,
+        st.sampled_from([LIMITS_OF_ALL, BEGUN]),
         damaged(),
         echoes,
         st.binary(max_size=80),
@@ -152,14 +155,11 @@ class Pair:
         assert measured == pytest.approx(self.board.outputs_us, abs=ACCURACY_US)
 
 
-LIMITS_OF_ALL = b''.join(frames.encode(Limits(c, 1000.0, 2000.0), 100 + c) for c in range(18))
-BEGUN = frames.encode(Pose((1500.0,) * 18), 50) + frames.encode(Enable(ALL), 51)
-ONE_POSE = frames.encode(Pose((1600.0,) * 18), 52)
-
-
 @settings(max_examples=150, deadline=None)
-@example([LIMITS_OF_ALL, BEGUN, frames.encode(Silence(Reaction.HOLD, 20), 0), 0.05, ONE_POSE])
-@example([LIMITS_OF_ALL, BEGUN, frames.encode(Silence(Reaction.RELEASE, 20), 0), 0.05, ONE_POSE])
+@example([LIMITS_OF_ALL, BEGUN, HOLD_SOON, 0.05, ONE_POSE])
+@example([LIMITS_OF_ALL, BEGUN, RELEASE_SOON, 0.05, ONE_POSE])
+@example([LIMITS_OF_ALL, HOLD_SOON, ONE_POSE, ENABLE_ONE, 0.05, ENABLE_ALL])
+@example([LIMITS_OF_ALL, RELEASE_SOON, ONE_POSE, 0.05, ENABLE_ALL])
 @example([LIMITS_OF_ALL, BEGUN, ONE_POSE, frames.encode(Ack(MessageType.POSE), 1), ONE_POSE])
 @example([LIMITS_OF_ALL, BEGUN, ONE_POSE, frames.encode(Hello(), 1), ONE_POSE])
 @given(story=steps)
