@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Walking: phases, swing, velocity limits, and the walker that puts them together."""
 
+from leg_kinematics.gait.body_offset import Offset
 from leg_kinematics.gait.phases import Cycle, touchdown_phases
 from leg_kinematics.gait.planar import Pose, Twist
 from leg_kinematics.gait.walker import GaitParameters, GaitSample, GaitState, Walker
@@ -11,6 +12,7 @@ __all__ = [
     'GaitParameters',
     'GaitSample',
     'GaitState',
+    'Offset',
     'Pose',
     'Twist',
     'Walker',

@@ -14,6 +14,7 @@ from enum import StrEnum
 from math import hypot
 
 from leg_kinematics.errors import CommandError
+from leg_kinematics.gait.body_offset import LEVEL, BodyOffset, Offset
 from leg_kinematics.gait.foot import Foot, Swing
 from leg_kinematics.gait.limits import (
     Limited,
@@ -30,6 +31,9 @@ from leg_kinematics.solver import LegSolver, State, minimum_jerk, posture_angles
 
 #: A foot closer to its neutral point than this need not step when the robot stops, m.
 SETTLED = 1e-3
+
+#: A foot that cannot go this far from its neutral point cannot walk, m.
+SMALLEST_STRIDE = 5e-3
 
 #: A foot higher above the lowest one than this is taken to be in the air at the start, m.
 AIRBORNE = 2e-3
@@ -71,6 +75,8 @@ class GaitParameters:
         Bounds of its change, m/s^2 and rad/s^2.
     rise_time
         Of standing up and of crouching, s.
+    body_speed, body_rate
+        Peak speed of the body over its feet, m/s and rad/s, on the way to another body pose.
 
     """
 
@@ -82,6 +88,8 @@ class GaitParameters:
     acceleration: float = 0.15
     yaw_acceleration: float = 0.8
     rise_time: float = 2.0
+    body_speed: float = 0.05
+    body_rate: float = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,10 +175,9 @@ class Walker:
             parameters.duty_factor,
             touchdown_phases(robot, parameters.duty_factor),
         )
-        share = USABLE_SHARE / swing_overshoot(parameters.duty_factor)
-        self._radii = tuple(
-            share * radius for radius in stride_radii(legs, robot.standing.feet, parameters.lift)
-        )
+        self._legs = tuple(legs)
+        self._standing = robot.standing.feet
+        self._radii = self._radii_at(LEVEL)
         self._pose = Pose()
         self._twist = Twist()
         ground = min(z for _, _, z in feet)
@@ -181,6 +188,7 @@ class Walker:
             foot.z = State(z - ground)
             if z - ground > AIRBORNE:
                 foot.lift_off(self._cycle.swing_time, 0.0)
+        self._offset = BodyOffset(parameters.body_speed, parameters.body_rate)
         self._phase: float | None = None
         self._state = GaitState.RESTING
 
@@ -200,6 +208,40 @@ class Walker:
         if self._state is GaitState.STANDING and (self._phase is not None or self._twist):
             return GaitState.WALKING
         return self._state
+
+    def pose_body(self, offset: Offset) -> None:
+        """Go to another pose of the body over its feet; obeyed only while standing or walking.
+
+        Raises
+        ------
+        CommandError
+            The pose is not finite, a foot could not walk in it, or the robot does not stand;
+            nothing has changed then.
+
+        """
+        if not offset.finite:
+            raise CommandError(f'a body pose must be finite, got {offset}')
+        if self._state is not GaitState.STANDING:
+            raise CommandError(f'the body can be posed while standing, not while {self._state}')
+        if offset == self._offset.goal:
+            return
+        radii = self._radii_at(offset)
+        if min(radii) < SMALLEST_STRIDE:
+            leg = self._names[radii.index(min(radii))]
+            raise CommandError(f'the body cannot be posed so: {leg} could not take a step')
+        if self._limit_stride(self._twist, radii).reason:
+            raise CommandError('the body cannot be posed so at this speed; slow down first')
+        self._radii = radii
+        self._offset.aim(offset)
+
+    def _radii_at(self, offset: Offset) -> tuple[float, ...]:
+        """How far each foot may stand from its neutral point with the body so posed, m."""
+        discs = stride_radii(self._legs, self._standing, self._parameters.lift, offset)
+        share = USABLE_SHARE / swing_overshoot(self._parameters.duty_factor)
+        return tuple(share * radius for radius in discs)
+
+    def _limit_stride(self, twist: Twist, radii: Sequence[float]) -> Limited:
+        return limit_stride(twist, self._neutral, radii, self._names, self._cycle.stance_time)
 
     def stand(self) -> None:
         """Stand up from wherever the robot is: feet to their places first, then the body."""
@@ -245,6 +287,10 @@ class Walker:
         limited = self._next_twist(dt, command)
         self._twist = limited.twist
         self._pose = self._pose * self._twist.over(dt)
+        if self._state is not GaitState.STANDING and self._offset.goal != LEVEL:
+            self._offset.aim(LEVEL)
+            self._radii = self._radii_at(LEVEL)
+        self._offset.step(dt)
         if self._state is not GaitState.RESTING:
             self._move_feet(dt, bool(command) and self._state is GaitState.STANDING)
             self._move_body(dt)
@@ -254,9 +300,7 @@ class Walker:
         parameters = self._parameters
         wanted = command if self._state is GaitState.STANDING else Twist()
         fast = limit_speed(wanted, parameters.max_speed, parameters.max_yaw_rate)
-        slow = limit_stride(
-            fast.twist, self._neutral, self._radii, self._names, self._cycle.stance_time
-        )
+        slow = self._limit_stride(fast.twist, self._radii)
         fraction = ramp(
             self._twist, slow.twist, parameters.acceleration, parameters.yaw_acceleration, dt
         )
@@ -348,7 +392,12 @@ class Walker:
         """Raise or lower the body once the feet are in their places."""
         if self._state not in {GaitState.STANDING_UP, GaitState.CROUCHING}:
             return
-        if self._twist or self._phase is not None or any(foot.swing for foot in self._feet):
+        if (
+            self._twist
+            or self._phase is not None
+            or not self._offset.level
+            or any(foot.swing for foot in self._feet)
+        ):
             return
         end = GaitState.STANDING if self._state is GaitState.STANDING_UP else GaitState.RESTING
         self._height = minimum_jerk(self._height, self._heights[end], self._rise_remaining, dt)
@@ -363,8 +412,12 @@ class Walker:
             x, y = self._pose.locate((foot.x.position, foot.y.position))
             u, v = self._pose.turn_back((foot.x.velocity, foot.y.velocity))
             body_u, body_v = twist.at((x, y))
-            feet.append((x, y, foot.z.position - self._height.position))
-            velocities.append((u - body_u, v - body_v, foot.z.velocity - self._height.velocity))
+            place, velocity = self._offset.see(
+                (x, y, foot.z.position - self._height.position),
+                (u - body_u, v - body_v, foot.z.velocity - self._height.velocity),
+            )
+            feet.append(place)
+            velocities.append(velocity)
         return GaitSample(
             tuple(feet),
             tuple(velocities),

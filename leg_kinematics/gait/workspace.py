@@ -6,18 +6,19 @@ from collections.abc import Sequence
 from math import cos, hypot, pi, sin
 
 from leg_kinematics.errors import LegKinematicsError
+from leg_kinematics.gait.body_offset import LEVEL, Offset
 from leg_kinematics.robot import Vector
 from leg_kinematics.solver import LegSolver
 
 DIRECTIONS = 32
-HALVINGS = 20
+HALVINGS = 12
 
 #: Neighbouring feet keep a tenth of their distance even when both stray towards each other.
 SHARE_OF_NEIGHBOUR = 0.45
 
 
 def stride_radii(
-    legs: Sequence[LegSolver], neutral: Sequence[Vector], lift: float
+    legs: Sequence[LegSolver], neutral: Sequence[Vector], lift: float, offset: Offset = LEVEL
 ) -> tuple[float, ...]:
     """Radius of the largest usable disc around each neutral foot.
 
@@ -32,6 +33,8 @@ def stride_radii(
         Where each foot stands, in `base_link`, m.
     lift
         How high a swinging foot is raised, m.
+    offset
+        Of the body from the level pose in which the neutral feet are given.
 
     Returns
     -------
@@ -41,7 +44,7 @@ def stride_radii(
     """
     return tuple(
         min(
-            _reachable_radius(leg, foot, lift),
+            _reachable_radius(leg, foot, lift, offset),
             *(
                 SHARE_OF_NEIGHBOUR * hypot(foot[0] - other[0], foot[1] - other[1])
                 for other in neutral
@@ -49,29 +52,31 @@ def stride_radii(
             ),
         )
         if len(neutral) > 1
-        else _reachable_radius(leg, foot, lift)
+        else _reachable_radius(leg, foot, lift, offset)
         for leg, foot in zip(legs, neutral, strict=True)
     )
 
 
-def _reachable_radius(leg: LegSolver, foot: Vector, lift: float) -> float:
+def _reachable_radius(leg: LegSolver, foot: Vector, lift: float, offset: Offset) -> float:
     low, high = 0.0, leg.geometry.coxa + leg.geometry.femur + leg.geometry.tibia
     for _ in range(HALVINGS):
         radius = 0.5 * (low + high)
-        if _rim_is_reachable(leg, foot, radius, lift):
+        if _rim_is_reachable(leg, foot, radius, lift, offset):
             low = radius
         else:
             high = radius
     return low
 
 
-def _rim_is_reachable(leg: LegSolver, foot: Vector, radius: float, lift: float) -> bool:
+def _rim_is_reachable(
+    leg: LegSolver, foot: Vector, radius: float, lift: float, offset: Offset
+) -> bool:
     for step in range(DIRECTIONS):
         angle = 2.0 * pi * step / DIRECTIONS
         x, y = foot[0] + radius * cos(angle), foot[1] + radius * sin(angle)
         for z in (foot[2], foot[2] + lift):
             try:
-                leg.angles((x, y, z))
+                leg.angles(offset.see((x, y, z)))
             except LegKinematicsError:
                 return False
     return True

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from time import monotonic_ns
 from typing import Any
 
-from geometry_msgs.msg import Twist, TwistStamped
+from geometry_msgs.msg import PoseStamped, Twist, TwistStamped
 from nav_msgs.msg import Odometry
 from rclpy.node import Node
 from rclpy.parameter import Parameter as RosParameter
@@ -89,6 +89,7 @@ class GaitNode(Node):
         self.create_subscription(
             MultiDOFJointState, 'foot_states', self._on_foot_states, qos.STREAM
         )
+        self.create_subscription(PoseStamped, 'body_pose', self._on_body_pose, qos.STREAM)
         self.create_service(Trigger, 'gait/stand', self._on_stand)
         self.create_service(Trigger, 'gait/crouch', self._on_crouch)
         self.create_timer(self._tick, self._on_tick)
@@ -101,13 +102,25 @@ class GaitNode(Node):
             if isinstance(message, TwistStamped):
                 self._check_age(message)
         except CommandError as error:
-            self._refused += 1
-            self._refusal = str(error)
-            self._refusal_received = monotonic_ns()
+            self._refuse(error)
             return
         self._refusal = ''
         self._command = command
         self._command_received = monotonic_ns()
+
+    def _on_body_pose(self, message: PoseStamped) -> None:
+        if self._walker is None:
+            self._refuse(CommandError('body_pose came before gait/stand; stand up first'))
+            return
+        try:
+            self._walker.pose_body(messages.body_offset(message))
+        except CommandError as error:
+            self._refuse(error)
+
+    def _refuse(self, error: CommandError) -> None:
+        self._refused += 1
+        self._refusal = str(error)
+        self._refusal_received = monotonic_ns()
 
     def _check_age(self, message: TwistStamped) -> None:
         stamp = messages.nanoseconds_of(message.header.stamp)
@@ -240,6 +253,8 @@ def _gait_parameters(settings: Settings) -> GaitParameters:
         acceleration=settings.number('acceleration'),
         yaw_acceleration=settings.number('yaw_acceleration'),
         rise_time=settings.number('rise_time'),
+        body_speed=settings.number('body_speed'),
+        body_rate=settings.number('body_rate'),
     )
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from math import isfinite, nan
 
 from builtin_interfaces.msg import Duration, Time
-from geometry_msgs.msg import Transform, Twist, TwistStamped, Vector3
+from geometry_msgs.msg import PoseStamped, Transform, Twist, TwistStamped, Vector3
 from nav_msgs.msg import Odometry
 from sensor_msgs.msg import JointState, MultiDOFJointState
 from trajectory_msgs.msg import (
@@ -15,10 +15,10 @@ from trajectory_msgs.msg import (
     MultiDOFJointTrajectory,
     MultiDOFJointTrajectoryPoint,
 )
-from transforms3d.euler import euler2quat
+from transforms3d.euler import euler2quat, quat2euler
 
 from leg_kinematics.errors import CommandError
-from leg_kinematics.gait import GaitSample
+from leg_kinematics.gait import GaitSample, Offset
 from leg_kinematics.gait import Twist as BodyTwist
 from leg_kinematics.robot import Vector
 from leg_kinematics.solver import Trajectory
@@ -96,6 +96,24 @@ def _transform(point: Vector) -> Transform:
 
 def _vector(message: Vector3) -> Vector:
     return (message.x, message.y, message.z)
+
+
+def body_offset(message: PoseStamped) -> Offset:
+    """Read a body pose, relative to the standing pose.
+
+    Raises
+    ------
+    CommandError
+        A number is not finite, or the quaternion has no length.
+
+    """
+    position, orientation = message.pose.position, message.pose.orientation
+    quaternion = (orientation.w, orientation.x, orientation.y, orientation.z)
+    check_finite('body_pose', (position.x, position.y, position.z, *quaternion))
+    if not any(quaternion):
+        raise CommandError('the orientation of body_pose is no quaternion: all its parts are zero')
+    roll, pitch, yaw = (float(angle) for angle in quat2euler(quaternion, 'sxyz'))
+    return Offset((position.x, position.y, position.z), (roll, pitch, yaw))
 
 
 class FootTargets:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import GaitParameters, GaitSample, GaitState, Twist, Walker
+from leg_kinematics.gait.limits import swing_overshoot
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver
 
@@ -243,7 +244,10 @@ def test_feet_leave_and_land_at_rest_in_the_world(
     swing = (1.0 - life.parameters.duty_factor) * life.parameters.period
     u = life.dt / swing
     # Shifts of a goal fixed at 0.7 add to the jerk of the end: three times as much.
-    slow = 3.0 * 30.0 * u**2 * (2.0 * max(walker.radii) / life.parameters.duty_factor) / swing
+    # A goal that moved may be as far as the disc of the swing goes, not only that of the stance.
+    duty_factor = life.parameters.duty_factor
+    disc = max(walker.radii) * swing_overshoot(duty_factor)
+    slow = 3.0 * 30.0 * u**2 * (2.0 * disc / duty_factor) / swing
     before = None
     for _, sample in lived(walker, life):
         speed = np.hypot(*velocity_in_world(sample).T)

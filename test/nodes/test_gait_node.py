@@ -10,7 +10,7 @@ import pytest
 import rclpy
 from builtin_interfaces.msg import Time
 from diagnostic_msgs.msg import DiagnosticStatus
-from geometry_msgs.msg import Twist, TwistStamped
+from geometry_msgs.msg import PoseStamped, Twist, TwistStamped
 from nav_msgs.msg import Odometry
 from rcl_interfaces.msg import Log
 from rclpy.context import Context
@@ -118,6 +118,25 @@ def test_it_takes_over_from_the_feet_and_stands_up(
         ),
         'the standing posture',
     )
+
+
+def test_it_poses_the_body_over_its_feet(
+    probe: 'Probe', standing: list[Any], bracken: Robot
+) -> None:
+    """Raised by 10 mm the feet are seen 10 mm lower; a pose out of reach is refused."""
+    publisher = probe.publisher(PoseStamped, 'body_pose')
+    message = PoseStamped()
+    message.pose.position.z = 0.010
+    publisher.publish(message)
+    lower = [pytest.approx((x, y, z - 0.010), abs=1e-9) for x, y, z in bracken.standing.feet]
+    probe.until(
+        lambda: messages.FootTargets(standing[-1], bracken.leg_names).feet[-1] == lower,
+        'the body 10 mm higher',
+    )
+    message.pose.position.z = 0.2
+    publisher.publish(message)
+    assert probe.wait_for_words('gait', 'cannot be posed so') == DiagnosticStatus.WARN
+    assert messages.FootTargets(standing[-1], bracken.leg_names).feet[-1] == lower
 
 
 def test_it_walks_as_told_and_stops_on_silence(probe: 'Probe', standing: list[Any]) -> None:

@@ -1,0 +1,131 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""The body shifted, raised and tilted over its feet, apart from where it walks."""
+
+from dataclasses import dataclass
+from itertools import starmap
+from math import cos, isfinite, sin
+
+from leg_kinematics.robot import Vector
+from leg_kinematics.solver import State, minimum_jerk
+
+#: No change of the offset takes less, s.
+SHORTEST_MOVE = 0.3
+
+#: Peak speed of a minimum-jerk move of unit length in unit time (Flash and Hogan 1985).
+PEAK_SPEED = 1.875
+
+
+@dataclass(frozen=True, slots=True)
+class Offset:
+    """Pose of the body relative to where a level walk has it.
+
+    Attributes
+    ----------
+    shift
+        Along x, y, z of the level body, m.
+    rpy
+        Fixed-axis roll, pitch and yaw, rad (REP 103).
+
+    """
+
+    shift: Vector = (0.0, 0.0, 0.0)
+    rpy: Vector = (0.0, 0.0, 0.0)
+
+    @property
+    def finite(self) -> bool:
+        """Tell whether every component is a number."""
+        return all(map(isfinite, (*self.shift, *self.rpy)))
+
+    def see(self, point: Vector) -> Vector:
+        """Express a point of the level body in the offset body, m."""
+        return self.turn_back(_minus(point, self.shift))
+
+    def turn_back(self, vector: Vector) -> Vector:
+        """Express a free vector of the level body in the offset body."""
+        roll, pitch, yaw = self.rpy
+        x, y, z = vector
+        x, y = cos(yaw) * x + sin(yaw) * y, cos(yaw) * y - sin(yaw) * x
+        x, z = cos(pitch) * x - sin(pitch) * z, cos(pitch) * z + sin(pitch) * x
+        return (x, cos(roll) * y + sin(roll) * z, cos(roll) * z - sin(roll) * y)
+
+
+LEVEL = Offset()
+
+
+class BodyOffset:
+    """The offset of the body on its smooth way to a goal.
+
+    Parameters
+    ----------
+    speed
+        Peak speed of the shift, m/s.
+    rate
+        Peak rate of each angle, rad/s.
+
+    """
+
+    def __init__(self, speed: float, rate: float) -> None:
+        """Begin level."""
+        self._peaks = (speed, speed, speed, rate, rate, rate)
+        self._states: tuple[State, ...] = (State(0.0),) * 6
+        self._goal = LEVEL
+        self._remaining = 0.0
+
+    @property
+    def goal(self) -> Offset:
+        """Where the offset is going."""
+        return self._goal
+
+    @property
+    def now(self) -> Offset:
+        """Where it is."""
+        x, y, z, roll, pitch, yaw = (state.position for state in self._states)
+        return Offset((x, y, z), (roll, pitch, yaw))
+
+    @property
+    def level(self) -> bool:
+        """Tell whether the body is level and at rest."""
+        return self._goal == LEVEL and self._remaining <= 0.0
+
+    def aim(self, goal: Offset) -> None:
+        """Go to another goal, from the position, velocity and acceleration of now."""
+        if goal == self._goal:
+            return
+        ways = zip(self._states, (*goal.shift, *goal.rpy), self._peaks, strict=True)
+        times = (PEAK_SPEED * abs(end - state.position) / peak for state, end, peak in ways)
+        self._remaining = max(SHORTEST_MOVE, *times)
+        self._goal = goal
+
+    def step(self, dt: float) -> None:
+        """Advance by dt seconds."""
+        if self._remaining > 0.0:
+            ends = zip(self._states, (*self._goal.shift, *self._goal.rpy), strict=True)
+            self._states = tuple(
+                starmap(lambda state, end: minimum_jerk(state, end, self._remaining, dt), ends)
+            )
+            self._remaining -= dt
+
+    def see(self, point: Vector, velocity: Vector) -> tuple[Vector, Vector]:
+        """Express a moving point of the level body in the offset body, m and m/s."""
+        if self.level:
+            return point, velocity
+        now = self.now
+        vx, vy, vz, roll_rate, pitch_rate, yaw_rate = (state.velocity for state in self._states)
+        _, pitch, yaw = now.rpy
+        turn = (
+            -sin(yaw) * pitch_rate + cos(yaw) * cos(pitch) * roll_rate,
+            cos(yaw) * pitch_rate + sin(yaw) * cos(pitch) * roll_rate,
+            yaw_rate - sin(pitch) * roll_rate,
+        )
+        carried = _cross(turn, _minus(point, now.shift))
+        relative = _minus(_minus(velocity, (vx, vy, vz)), carried)
+        return now.see(point), now.turn_back(relative)
+
+
+def _minus(a: Vector, b: Vector) -> Vector:
+    return (a[0] - b[0], a[1] - b[1], a[2] - b[2])
+
+
+def _cross(a: Vector, b: Vector) -> Vector:
+    return (a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0])
