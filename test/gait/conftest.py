@@ -3,8 +3,10 @@
 """The robot that walks in these tests."""
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from math import hypot
 from pathlib import Path
+from typing import Self
 
 import pytest
 
@@ -44,6 +46,62 @@ def standing_walker(
     return make
 
 
+@dataclass(frozen=True)
+class Extremes:
+    """What a walk can ask of a swing, by its parameters.
+
+    Attributes
+    ----------
+    span
+        Farthest way from liftoff to the first goal, over the ground, m.
+    goal_speed
+        Fastest that the goal moves, m/s.
+    fastest, body
+        Speed and acceleration of the ground seen from the body, m/s and m/s^2.
+
+    """
+
+    span: float
+    goal_speed: float
+    fastest: float
+    body: float
+
+    @classmethod
+    def of(cls, parameters: GaitParameters, walker: Walker) -> Self:
+        """Derive them."""
+        period, duty = parameters.period, parameters.duty_factor
+        swing = (1.0 - duty) * period
+        arm = max(hypot(x, y) + r for (x, y), r in zip(walker.neutral, walker.radii, strict=True))
+        fastest = parameters.max_speed + parameters.max_yaw_rate * arm
+        body = parameters.acceleration + parameters.yaw_acceleration * arm
+        body += parameters.max_yaw_rate * fastest
+        # As far as the body goes in a cycle, or from the farthest place where a foot lifts: in a
+        # steady walk the edge of its disc, after hard changes of the command up to 1.3 of it.
+        span = min(fastest * period, (2.0 / duty + 0.3) * max(walker.radii))
+        return cls(span, body * (swing + 0.5 * duty * period), fastest, body)
+
+
+@pytest.fixture(scope='session')
+def landing_speed_bound() -> Callable[[GaitParameters, Walker, float], float]:
+    """Bound on the speed over the ground of a foot within dt of liftoff or touchdown, m/s.
+
+    A minimum jerk motion over D in T has the speed 30 u^2 (1-u)^2 D/T, at most 30 dt^2 D/T^3
+    within dt of its ends. The goal moves until 0.7 of the swing; the answer to a moving goal is
+    the sum of the answers to its small shifts, each with the time that remained: the integral of
+    30 dt^2 g/(T-t)^3, which is 15 dt^2 g (1/0.3^2 - 1)/T^2 for a goal moving at g m/s.
+    """
+
+    def bound(parameters: GaitParameters, walker: Walker, dt: float) -> float:
+        extremes = Extremes.of(parameters, walker)
+        swing = (1.0 - parameters.duty_factor) * parameters.period
+        return (
+            30.0 * dt**2 * extremes.span / swing**3
+            + 15.0 * dt**2 * extremes.goal_speed * (1.0 / 0.3**2 - 1.0) / swing**2
+        )
+
+    return bound
+
+
 @pytest.fixture(scope='session')
 def acceleration_bound(bracken: Robot) -> Callable[[GaitParameters, Walker], float]:
     """Bound on the acceleration of any foot target in `base_link`, m/s^2.
@@ -56,22 +114,15 @@ def acceleration_bound(bracken: Robot) -> Callable[[GaitParameters, Walker], flo
     """
 
     def bound(parameters: GaitParameters, walker: Walker) -> float:
-        period, duty = parameters.period, parameters.duty_factor
-        swing = (1.0 - duty) * period
-        arm = max(hypot(x, y) + r for (x, y), r in zip(walker.neutral, walker.radii, strict=True))
-        fastest = parameters.max_speed + parameters.max_yaw_rate * arm
-        body = parameters.acceleration + parameters.yaw_acceleration * arm
-        body += parameters.max_yaw_rate * fastest
-        goal_speed = body * (swing + 0.5 * duty * period)
-        # As far as the body goes in a cycle, or between two ends of the disc, seen from the body.
-        span = min(fastest * period, 2.0 * max(walker.radii) / duty)
-        foot = 1.875 * span / swing + fastest
+        swing = (1.0 - parameters.duty_factor) * parameters.period
+        extremes = Extremes.of(parameters, walker)
+        foot = 1.875 * extremes.span / swing + extremes.fastest
         climb = bracken.standing.height - bracken.resting.height
         return (
-            5.7735 * span / swing**2
-            + 5.7735 * goal_speed * (1.0 / 0.3 - 1.0) / swing
+            5.7735 * extremes.span / swing**2
+            + 5.7735 * extremes.goal_speed * (1.0 / 0.3 - 1.0) / swing
             + 24.0 * parameters.lift / swing**2
-            + body
+            + extremes.body
             + 2.0 * parameters.max_yaw_rate * foot
             + 4.0 * 5.7735 * climb / parameters.rise_time**2
         )
