@@ -16,6 +16,8 @@ from pathlib import Path
 
 import pytest
 
+pytest_plugins = ['simulated_chip']
+
 # Above 101 the ports of a domain meet the ephemeral ports of Linux (ROS 2, "The ROS_DOMAIN_ID").
 DOMAINS = range(1, 102)
 

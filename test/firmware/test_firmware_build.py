@@ -14,7 +14,7 @@ from leg_kinematics.board import frames
 from leg_kinematics.board.frames import Enable, Limits, Pose
 
 if TYPE_CHECKING:
-    from test.firmware.conftest import Chip
+    from test.simulated_chip import Chip
 
 FLASH, RAM = 32_768 - 2_048, 2_048
 """Bytes of the ATmega328P beside the largest boot loader (data sheet, 27.8)."""

@@ -13,7 +13,7 @@ from leg_kinematics.board.framed import FramedDriver
 from leg_kinematics.errors import RefusedError
 
 if TYPE_CHECKING:
-    from test.firmware.conftest import ChipProcess
+    from test.simulated_chip import ChipProcess
 
 LIMITS = dict.fromkeys(range(18), (600.0, 2400.0))
 HOLD = SilenceAction(Reaction.HOLD, 20.0)

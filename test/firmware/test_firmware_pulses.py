@@ -26,7 +26,7 @@ from leg_kinematics.board.frames import (
 )
 
 if TYPE_CHECKING:
-    from test.firmware.conftest import Chip
+    from test.simulated_chip import Chip
 
 ALL = 2**frames.CHANNELS - 1
 FRAME = 0.020

@@ -34,7 +34,7 @@ from leg_kinematics.board.servo import ServoDynamics
 from leg_kinematics.board.simulated_board import SimulatedBoard
 
 if TYPE_CHECKING:
-    from test.firmware.conftest import Chip
+    from test.simulated_chip import Chip
 
 ALL = 2**frames.CHANNELS - 1
 NO_SENSIBLE_SUPPLY = 1000

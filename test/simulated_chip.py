@@ -2,7 +2,8 @@
 # SPDX-License-Identifier: Apache-2.0
 """The shipped firmware on a simulated chip, in lock step or behind a pty.
 
-The chip is ``chip.c`` on libsimavr.
+The chip is ``firmware/chip.c`` on libsimavr. A plugin of the tests, for those of the firmware and
+those of the chain.
 """
 
 import ctypes
@@ -19,6 +20,8 @@ import pytest
 
 from leg_kinematics.board import frames
 
+SOURCES = Path(__file__).parent / 'firmware'
+"""Of what simulates the chip."""
 CLOCK = 16_000_000
 """Cycles in a second."""
 POWER_ON, EXTERNAL_RESET, BROWN_OUT, WATCHDOG = 1, 2, 4, 8
@@ -160,7 +163,7 @@ def build_chip(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Path]:
 
     def build(name: str, *arguments: str) -> Path:
         command = [compiler, '-O2', '-Wall', '-Wextra', '-Werror', '-o', str(folder / name)]
-        subprocess.run([*command, *arguments, '-lsimavr'], check=True, cwd=Path(__file__).parent)
+        subprocess.run([*command, *arguments, '-lsimavr'], check=True, cwd=SOURCES)
         return folder / name
 
     return build
