@@ -51,12 +51,16 @@ def run(factories: Sequence[Callable[[], Node]], arguments: Sequence[str] | None
             for factory in factories:
                 nodes.append(factory())
                 executor.add_node(nodes[-1])
+            # What is there now stays: looking through it again took up to four ticks at a time.
+            gc.collect()
+            gc.freeze()
             executor.spin_until_future_complete(stop)
         except LegKinematicsError as error:
             sys.stderr.write(f'{error}\n')
             code = EXIT_ERROR
         finally:
             executor.shutdown()
+            gc.unfreeze()
             for node in nodes:
                 node.destroy_node()
             # A node whose construction failed goes while its context is still there.

@@ -33,13 +33,20 @@ except (KeyboardInterrupt, ExternalShutdownException):
 TICKS = 10_000
 TICK_MS = 10.0
 
+#: A period this much longer than the tick is a tick that was missed.
+LATE_MS = 1.5 * TICK_MS
+
+#: The machine explains it when the bare timer was late as well, by this much, around that time.
+BARE_LATE_MS = 1.2 * TICK_MS
+AROUND_S = 0.1
+
 
 @pytest.mark.soak
 @pytest.mark.timeout(300)
 def test_no_tick_is_missed_that_the_machine_does_not_explain(
     start_chain: Callable[..., tuple[Chain, Operator]], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Poses reach the board about as evenly as a bare timer fires; no frame is refused."""
+    """Poses reach the board as evenly as a bare timer fires; no frame is refused."""
     chain, operator = start_chain()
     operator.bring_up()
     operator.stand()
@@ -52,18 +59,23 @@ def test_no_tick_is_missed_that_the_machine_does_not_explain(
     gait, bridge = operator.values['gait'], operator.values['bridge']
     assert end(bare) == 0
 
-    poses = [each.time for each in read_log(chain.pulse_log) if each.event == 'pose']
-    times = {
-        'bare timer': np.array([float(time) for time in output.split()]),
-        'poses at the board': np.array(poses),
-    }
-    periods = {name: np.diff(values) * 1e3 for name, values in times.items()}
+    timer = np.array([float(time) for time in output.split()])
+    poses = np.array([each.time for each in read_log(chain.pulse_log) if each.event == 'pose'])
+    poses = poses[(poses > timer[0]) & (poses < timer[-1])]
+    bare_late = timer[1:][np.diff(timer) * 1e3 > BARE_LATE_MS]
+    late = poses[1:][np.diff(poses) * 1e3 > LATE_MS]
+    unexplained = [time for time in late if not (np.abs(bare_late - time) < AROUND_S).any()]
     with capsys.disabled():
-        for name, values in periods.items():
+        for name, times in (('bare timer', timer), ('poses at the board', poses)):
+            values = np.diff(times) * 1e3
             p50, p99 = np.percentile(values, [50, 99])
-            print(f'\n{name}: {len(values)} periods, {p50:.2f} {p99:.2f} {values.max():.2f} ms')  # noqa: T201
+            print(  # noqa: T201
+                f'\n{name}: {len(values)} periods, p50 {p50:.2f}, p99 {p99:.2f}, '
+                f'max {values.max():.2f} ms, {(values > LATE_MS).sum()} above {LATE_MS:g} ms'
+            )
+        print(f'late poses that the bare timer does not explain: {len(unexplained)}')  # noqa: T201
         print(f'gait: {gait}\nbridge: {bridge}')  # noqa: T201
-    assert len(periods['poses at the board']) >= TICKS
+    assert len(poses) >= TICKS
     assert bridge['main.refused'] == '0'
-    assert int(gait['missed_ticks']) <= (periods['bare timer'] > 7 * TICK_MS).sum()
-    assert periods['poses at the board'].max() < 3.0 * periods['bare timer'].max() + TICK_MS
+    assert int(gait['missed_ticks']) <= (np.diff(timer) * 1e3 > 7 * TICK_MS).sum()
+    assert not unexplained
