@@ -49,6 +49,16 @@ class Offset:
         x, z = cos(pitch) * x - sin(pitch) * z, cos(pitch) * z + sin(pitch) * x
         return (x, cos(roll) * y + sin(roll) * z, cos(roll) * z - sin(roll) * y)
 
+    def turn_rate(self, rpy_rate: Vector) -> Vector:
+        """Angular velocity along the axes of the level body, rad/s, from the rates of `rpy`."""
+        _, pitch, yaw = self.rpy
+        roll_rate, pitch_rate, yaw_rate = rpy_rate
+        return (
+            cos(yaw) * cos(pitch) * roll_rate - sin(yaw) * pitch_rate,
+            sin(yaw) * cos(pitch) * roll_rate + cos(yaw) * pitch_rate,
+            yaw_rate - sin(pitch) * roll_rate,
+        )
+
 
 LEVEL = Offset()
 
@@ -84,6 +94,12 @@ class BodyOffset:
         return Offset((x, y, z), (roll, pitch, yaw))
 
     @property
+    def rate(self) -> Offset:
+        """How fast shift and angles change, m/s and rad/s."""
+        x, y, z, roll, pitch, yaw = (state.velocity for state in self._states)
+        return Offset((x, y, z), (roll, pitch, yaw))
+
+    @property
     def level(self) -> bool:
         """Tell whether the body is level and at rest."""
         return self._goal == LEVEL and self._remaining <= 0.0
@@ -110,16 +126,9 @@ class BodyOffset:
         """Express a moving point of the level body in the offset body, m and m/s."""
         if self.level:
             return point, velocity
-        now = self.now
-        vx, vy, vz, roll_rate, pitch_rate, yaw_rate = (state.velocity for state in self._states)
-        _, pitch, yaw = now.rpy
-        turn = (
-            -sin(yaw) * pitch_rate + cos(yaw) * cos(pitch) * roll_rate,
-            cos(yaw) * pitch_rate + sin(yaw) * cos(pitch) * roll_rate,
-            yaw_rate - sin(pitch) * roll_rate,
-        )
-        carried = _cross(turn, _minus(point, now.shift))
-        relative = _minus(_minus(velocity, (vx, vy, vz)), carried)
+        now, rate = self.now, self.rate
+        carried = _cross(now.turn_rate(rate.rpy), _minus(point, now.shift))
+        relative = _minus(_minus(velocity, rate.shift), carried)
         return now.see(point), now.turn_back(relative)
 
 

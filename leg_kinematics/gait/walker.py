@@ -108,12 +108,14 @@ class GaitSample:
         Of the body in `odom`.
     twist
         The limited body velocity of this tick.
-    height
-        Of `base_link` above the ground, m.
+    height, height_rate
+        Of the level body above the ground, m, and its change, m/s.
     state
         What the gait is doing.
     limit
         The limit that bound the velocity, with its value; empty when none did.
+    offset, offset_rate
+        Pose of `base_link` in the level body that `pose` and `height` tell of, and its change.
 
     """
 
@@ -125,6 +127,9 @@ class GaitSample:
     height: float
     state: GaitState
     limit: str
+    height_rate: float = 0.0
+    offset: Offset = LEVEL
+    offset_rate: Offset = LEVEL
 
 
 class Walker:
@@ -427,4 +432,7 @@ class Walker:
             self._height.position,
             self.state,
             limit,
+            self._height.velocity,
+            self._offset.now,
+            self._offset.rate,
         )
