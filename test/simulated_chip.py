@@ -44,7 +44,7 @@ _EDGES = 4096
 
 @dataclass(frozen=True)
 class Pulse:
-    """One pulse that a pin put out; times in s since power-on."""
+    """One pulse that a pin put out; times in s, since power-on or of the monotonic clock."""
 
     channel: int
     start: float
@@ -222,10 +222,25 @@ class ChipProcess:
     log: Path
 
     def pulses(self) -> list[Pulse]:
-        """Read all pulses so far."""
+        """Read all pulses so far, on the monotonic clock."""
+        return [
+            Pulse(int(channel), float(start), float(end))
+            for channel, start, end in self._lines('pulse')
+        ]
+
+    def heard(self) -> list[tuple[float, frames.Frame]]:
+        """Read all good frames that have been written to it so far, and when."""
+        decoder = frames.FrameDecoder()
+        return [
+            (float(time), frame)
+            for time, data in self._lines('heard')
+            for frame in decoder.feed(bytes.fromhex(data))
+            if isinstance(frame, frames.Frame)
+        ]
+
+    def _lines(self, kind: str) -> list[list[str]]:
         *whole, _ = self.log.read_text(encoding='ascii').split('\n')
-        rows = [line.split() for line in whole]
-        return [Pulse(int(channel), float(start), float(end)) for channel, start, end in rows]
+        return [line.split()[1:] for line in whole if line.startswith(kind)]
 
     def reset(self) -> None:
         """Let the chip's watchdog bite."""

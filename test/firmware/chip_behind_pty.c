@@ -2,9 +2,10 @@
 // SPDX-License-Identifier: Apache-2.0
 //
 // chip_behind_pty HEX LOG: the simulated chip as a process that keeps up with real time. Prints
-// "ready PATH" once a host can open the pty; writes a line "channel start end" to LOG for every
-// pulse, in seconds since power-on. SIGUSR1 resets the chip as its watchdog would; SIGTERM and
-// SIGINT end the process.
+// "ready PATH" once a host can open the pty. Writes a line "pulse CHANNEL START END" to LOG for
+// every pulse and "heard TIME BYTES" for all that a host has written, in seconds of the machine's
+// monotonic clock. SIGUSR1 resets the chip as its watchdog would; SIGTERM and SIGINT end the
+// process.
 
 #define _XOPEN_SOURCE 700
 #define _DEFAULT_SOURCE
@@ -42,7 +43,8 @@ static double now(void) {
   return time.tv_sec + 1e-9 * time.tv_nsec;
 }
 
-static void log_pulses(Chip *chip, FILE *log) {
+// Power-on was at `began`.
+static void log_pulses(Chip *chip, double began, FILE *log) {
   static double rises[CHANNELS];
   Edge edges[64];
   size_t number;
@@ -53,12 +55,20 @@ static void log_pulses(Chip *chip, FILE *log) {
       if (edges[i].level) {
         *rise = at;
       } else if (*rise > 0) { // pins also become low at power-on
-        fprintf(log, "%u %.7f %.7f\n", edges[i].channel, *rise, at);
+        fprintf(log, "pulse %u %.7f %.7f\n", edges[i].channel, began + *rise, began + at);
         *rise = 0;
       }
     }
   }
   fflush(log);
+}
+
+static void log_heard(const uint8_t *bytes, size_t size, double at, FILE *log) {
+  fprintf(log, "heard %.7f ", at);
+  for (size_t i = 0; i < size; ++i) {
+    fprintf(log, "%02x", bytes[i]);
+  }
+  fprintf(log, "\n");
 }
 
 // Opens a pty whose path is printed, and keeps its far end open so that hosts may come and go.
@@ -102,6 +112,7 @@ int main(int count, char **arguments) {
     if (poll(&readable, 1, 1) > 0) {
       ssize_t size = read(pty, bytes, sizeof bytes);
       if (size > 0) {
+        log_heard(bytes, size, began + (double)chip_cycle(chip) / CLOCK, log);
         chip_feed(chip, bytes, size);
       }
     }
@@ -122,7 +133,7 @@ int main(int count, char **arguments) {
     if (size && write(pty, bytes, size) < 0) {
       perror("pty");
     }
-    log_pulses(chip, log);
+    log_pulses(chip, began, log);
   }
   fclose(log);
   chip_free(chip);
