@@ -66,6 +66,7 @@ setup(
             'ros-std-msgs',
             'ros-std-srvs',
             'ros-trajectory-msgs',
+            'ros-visualization-msgs',
         ],
         # launch_testing crashes pytest 9.
         'test': ['eaik', 'hypothesis', 'mpmath', 'mujoco', 'pin', 'pytest<9', 'pytest-timeout'],
