@@ -58,23 +58,42 @@ def servo_maps(bracken: Robot) -> ServoMaps:
     return load_servo_maps(SERVO_MAPS, bracken)
 
 
+class ChainOnBoard(Chain):
+    """The three nodes on a board that somebody else has started."""
+
+    board: Path
+
+    def start_mock(self) -> None:
+        """Lead to that board instead."""
+        self.link.symlink_to(self.board)
+
+
 @pytest.fixture
 def start_chain(tmp_path: Path) -> Iterator[Callable[..., tuple[Chain, Operator]]]:
-    """Start chains with options of the mock; in the end every process must have ended well."""
+    """Start chains with options of the mock; in the end every process must have ended well.
+
+    With a ``board`` they use that port instead of a mock; ``bridge`` are more of its parameters.
+    """
     chains: list[Chain] = []
     with ExitStack() as stack:
 
-        def start(*mock_options: str) -> tuple[Chain, Operator]:
+        def start(
+            *mock_options: str,
+            board: Path | None = None,
+            bridge: Mapping[str, object] | None = None,
+        ) -> tuple[Chain, Operator]:
             namespace = next(_namespaces)
             folder = tmp_path / namespace.strip('/')
-            chain = Chain(
+            chain = (ChainOnBoard if board else Chain)(
                 ROBOT,
                 SERVO_MAPS,
                 namespace,
                 folder,
-                parameters=QUICK,
+                parameters={**QUICK, 'bridge': {**QUICK['bridge'], **(bridge or {})}},
                 mock_options=mock_options,
             )
+            if isinstance(chain, ChainOnBoard) and board is not None:
+                chain.board = board
             operator = Operator(namespace)
             stack.callback(operator.close)
             chains.append(stack.enter_context(chain))

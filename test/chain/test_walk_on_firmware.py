@@ -1,0 +1,105 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""The whole chain on the shipped firmware: judged by the edges at the pins of a simulated chip."""
+
+from collections.abc import Callable, Sequence
+from time import CLOCK_MONOTONIC, CLOCK_REALTIME, clock_gettime
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from leg_kinematics.board import Record, frames
+from leg_kinematics.calibration import ServoMaps
+from leg_kinematics.commands.chain import Chain
+from leg_kinematics.commands.operator import Operator
+from leg_kinematics.commands.run_report import foot_errors, read_walk
+from leg_kinematics.gait import Twist
+from leg_kinematics.robot import Robot
+from leg_kinematics.solver import leg_solvers
+
+if TYPE_CHECKING:
+    from test.simulated_chip import ChipProcess, Pulse
+
+WORST_FOOT_ERROR = 0.5e-3
+"""m, as on the mock."""
+ACCURACY_US = 2.0
+"""Of a pulse, as the firmware's own tests have it."""
+ALL = 2**frames.CHANNELS - 1
+
+
+def put_out(pulses: 'Sequence[Pulse]') -> list[Record]:
+    """Give the frames that have pulses of all channels, each as a pose at its begin."""
+    poses = []
+    frame: dict[int, float] = {}
+    begin = 0.0
+    for pulse in sorted(pulses, key=lambda pulse: pulse.start):
+        if not frame or pulse.channel // 6 < max(frame) // 6:  # six at a time, in this order
+            frame, begin = {}, pulse.start
+        frame[pulse.channel] = pulse.width_us
+        if len(frame) == frames.CHANNELS:
+            poses.append(Record(begin, 'pose', None, ALL, dict(frame)))
+    return poses
+
+
+def test_the_firmware_walks(
+    bracken: Robot,
+    servo_maps: ServoMaps,
+    chip_process: 'ChipProcess',
+    start_chain: Callable[..., tuple[Chain, Operator]],
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Its pulses put every foot where the gait wants it, as exactly as the mock is told to."""
+    _, operator = start_chain(board=chip_process.port)
+    operator.bring_up()
+    operator.stand()
+    operator.drive(Twist(x=0.08), 2.5, 'walking forward')
+    operator.drive(Twist(x=0.05, y=0.03, yaw=-0.3), 2.5, 'walking an arc')
+    operator.drive(Twist(), 1.0, 'stopping')
+    operator.wait_for('gait', 'standing')
+    operator.values.clear()
+    operator.spin(lambda: 'bridge' in operator.values, 'a last status')
+    values = operator.values['bridge']
+
+    told = [
+        Record(time, 'pose', frame.seq, ALL, dict(enumerate(frame.message.pulses_us)))
+        for time, frame in chip_process.heard()
+        if isinstance(frame.message, frames.Pose)
+    ]
+    shown = put_out(chip_process.pulses())
+    assert len(shown) > 250
+
+    # Each frame is one pose, the latest that the firmware had worked on when the frame began.
+    times = np.array([record.time for record in told])
+    poses = np.array([[record.pulses_us[c] for c in range(18)] for record in told])
+    widths = np.array([[record.pulses_us[c] for c in range(18)] for record in shown])
+    begins = np.array([record.time for record in shown])
+    latest = np.searchsorted(times, begins) - 1
+    errors = np.abs(poses[np.stack([latest, latest - 1])] - widths).max(axis=2)
+    assert errors.min(axis=0).max() <= ACCURACY_US
+
+    legs = leg_solvers(bracken, {each.joint: each.angle_range for each in servo_maps.maps})
+    offset = clock_gettime(CLOCK_REALTIME) - clock_gettime(CLOCK_MONOTONIC)
+    targets, odometry = operator.targets_heard(), operator.odometry_heard()
+    walks = {
+        name: read_walk(legs, servo_maps, targets, odometry, records, clock_offset=offset)
+        for name, records in (('told', told), ('put out', shown))
+    }
+    found = {name: foot_errors(walk) for name, walk in walks.items()}
+    # What a pulse every 20 ms adds: a foot stays for that long where the stream was.
+    held = np.linalg.norm(np.diff(walks['put out'].told_feet, axis=0), axis=2)
+    with capsys.disabled():
+        print('\nwalking on the firmware:')  # noqa: T201
+        for name, error in found.items():
+            p50, p99 = np.percentile(error.latencies * 1e3, [50, 99])
+            print(  # noqa: T201
+                f'  {name}: {len(error.errors)} poses, worst foot error '
+                f'{error.errors.max() * 1e3:.3f} mm, p50 {p50:.1f} and p99 {p99:.1f} ms late'
+            )
+        print(  # noqa: T201
+            f'  a pulse differs from its pose by {errors.min(axis=0).max():.2f} us at most; '
+            f'a foot steps by up to {held.max() * 1e3:.1f} mm from frame to frame'
+        )
+    assert found['put out'].errors.max() < WORST_FOOT_ERROR
+    assert values['main.refused'] == '0'
+    assert values['main.losses'] == '0'
