@@ -2,16 +2,21 @@
 # SPDX-License-Identifier: Apache-2.0
 """Walking: phases, swing, velocity limits, and the walker that puts them together."""
 
+from leg_kinematics.gait.body_motion import BodyMotion
 from leg_kinematics.gait.body_offset import Offset
+from leg_kinematics.gait.odometry import Covariance, Odometry
 from leg_kinematics.gait.phases import Cycle, touchdown_phases
 from leg_kinematics.gait.planar import Pose, Twist
 from leg_kinematics.gait.walker import GaitParameters, GaitSample, GaitState, Walker
 
 __all__ = [
+    'BodyMotion',
+    'Covariance',
     'Cycle',
     'GaitParameters',
     'GaitSample',
     'GaitState',
+    'Odometry',
     'Offset',
     'Pose',
     'Twist',
