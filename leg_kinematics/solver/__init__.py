@@ -22,7 +22,6 @@ from leg_kinematics.solver.leg import (
     inverse,
     jacobian,
     joint_velocity,
-    two_link_inverse,
 )
 from leg_kinematics.solver.leg_solver import LegSolver, Range, leg_solvers, posture_angles
 from leg_kinematics.solver.line import polyline_move, straight_move
@@ -67,5 +66,4 @@ __all__ = [
     'static_margin',
     'straight_move',
     'support_polygon',
-    'two_link_inverse',
 ]

@@ -2,9 +2,9 @@
 # SPDX-License-Identifier: Apache-2.0
 """Many targets of one leg at once, in numpy: for analysis, not for a control tick.
 
-The formulas are those of `leg`, worked through in chunks whose scratch stays in the cache and is
-contiguous, so that numpy computes several targets an instruction. Memory beyond the result does
-not grow with the number of targets.
+The formulas are those of `leg` in the same order, so that both round alike. They are worked through
+in chunks whose scratch stays in the cache and is contiguous, so that numpy computes several targets
+an instruction. Memory beyond the result does not grow with the number of targets.
 """
 
 from collections.abc import Iterator
@@ -14,27 +14,20 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from leg_kinematics.errors import ReachError
-from leg_kinematics.solver.leg import COXA_AXIS_RADIUS, LegGeometry, inverse
+from leg_kinematics.solver.leg import COXA_AXIS_RADIUS, ROUNDING, LegGeometry
 from leg_kinematics.solver.leg_solver import LIMIT_TOLERANCE, LegSolver
 from leg_kinematics.solver.mount import MountTransform
 
 Floats = NDArray[np.float64]
 
-#: Targets worked on at a time: enough to outweigh numpy's calls, and 400 kB of scratch.
-CHUNK = 4096
-
-#: Where a square that bounds the reach is smaller than this share of the largest one, its root
-#: shows the rounding of the square, and the scalar code decides: its answer is the answer.
-EDGE = 1e-5
+#: Targets worked on at a time: enough to outweigh numpy's calls, and 700 kB of scratch.
+CHUNK = 8192
 
 #: Below this |sin q3| femur and tibia count as nearly in line.
 NEAR_SINGULAR_SINE = 0.05
 
 #: A foot closer to the coxa axis than this share of the stretched leg is nearly on it.
 NEAR_SINGULAR_RADIUS = 0.05
-
-_NO_ROWS = np.empty(0, dtype=np.intp)
 
 
 class Outcome(IntEnum):
@@ -90,8 +83,11 @@ class BatchSolution:
         return np.equal(self.outcome, Outcome.REACHED)
 
 
-def _chunks(count: int) -> Iterator[slice]:
-    return (slice(first, min(first + CHUNK, count)) for first in range(0, count, CHUNK))
+def _columns(rows: Floats) -> Iterator[tuple[slice, Floats]]:
+    """Chunk after chunk: which rows it has, and its columns side by side, not to be changed."""
+    for first in range(0, len(rows), CHUNK):
+        chunk = slice(first, first + CHUNK)
+        yield chunk, np.ascontiguousarray(rows[chunk].T)
 
 
 def _rows(name: str, rows: Floats) -> Floats:
@@ -109,6 +105,8 @@ def _result(out: Floats | None, shape: tuple[int, ...]) -> Floats:
     return out
 
 
+# What is not finite gives the NaN that is wanted.
+@np.errstate(all='ignore')
 def inverse_batch(
     geometry: LegGeometry,
     feet: Floats,
@@ -148,96 +146,74 @@ def inverse_batch(
     """
     feet = _rows('feet', feet)
     result = _result(out, (2, len(feet), 3))
-    scratch = np.empty((12, min(CHUNK, len(feet))))
-    # Out of reach the root of a negative square is the NaN that is wanted.
-    with np.errstate(all='ignore'):
-        for chunk in _chunks(len(feet)):
-            bounds = _invert(geometry, feet[chunk], result[:, chunk], scratch, in_front=in_front)
-            refused, doubtful = _at_edges(geometry, *bounds)
-            result[:, chunk][:, refused] = np.nan
-            for row in doubtful + chunk.start:
-                result[:, row] = _scalar_inverse(
-                    geometry, feet[row], in_front=in_front, free_coxa=free_coxa
-                )
+    scratch = np.empty((8, min(CHUNK, len(feet))))
+    for chunk, place in _columns(feet):
+        _invert(geometry, place, result[:, chunk], scratch, in_front=in_front, free_coxa=free_coxa)
     return result
 
 
 def _invert(
-    geometry: LegGeometry, feet: Floats, result: Floats, scratch: Floats, *, in_front: bool
-) -> tuple[Floats, Floats, Floats]:
-    """Work out one chunk; give back distances from the coxa axis, A squared and B squared."""
-    total = geometry.femur + geometry.tibia
-    difference = geometry.femur - geometry.tibia
-    scratch = scratch[:, : len(feet)]
-    angles, place = scratch[:3], scratch[3:6]
-    coxa, femur, tibia = angles
+    geometry: LegGeometry,
+    place: Floats,
+    branches: Floats,
+    scratch: Floats,
+    *,
+    in_front: bool,
+    free_coxa: float,
+) -> None:
+    """Work out a chunk: the first branch with the knee up, the second, if any, with it down."""
     x, y, z = place
-    distance, outer, inner, s, k, t = scratch[6:]
+    scratch = scratch[:, : len(x)]
+    (r, k, outer, inner, s), odd = scratch[:5], scratch[5:]
+    tibia, rs, zs = odd
 
-    np.copyto(place, feet.T)
-    np.multiply(x, x, out=distance)
-    np.multiply(y, y, out=t)
-    distance += t
-    np.sqrt(distance, out=distance)
-    if not in_front:
-        np.negative(place[:2], out=place[:2])
-    np.arctan2(y, x, out=coxa)
-
-    r = np.subtract(distance if in_front else -distance, geometry.coxa, out=x)
-    np.multiply(r, r, out=k)
-    np.multiply(z, z, out=t)
-    k += t
-    np.subtract(total * total, k, out=outer)
-    np.subtract(k, difference * difference, out=inner)
-    k += difference * total
-
-    # With w = A/B: q3 = -+2 atan w, and s = AB = wB^2 needs no root of its own.
-    np.divide(outer, inner, out=t)
-    np.sqrt(t, out=t)
-    np.multiply(t, inner, out=s)
-    np.arctan(t, out=tibia)
-    tibia *= -2.0
-
-    zk, rk = np.multiply(z, k, out=y), np.multiply(r, k, out=k)
-    rs, zs = np.multiply(r, s, out=x), np.multiply(z, s, out=z)
-    np.add(zk, rs, out=s)
-    np.subtract(rk, zs, out=t)
-    np.arctan2(s, t, out=femur)
-    np.copyto(result[0], angles.T)
-    zk -= rs
-    rk += zs
-    np.arctan2(zk, rk, out=femur)
-    np.negative(tibia, out=tibia)
-    np.copyto(result[1], angles.T)
-    return distance, outer, inner
-
-
-def _at_edges(
-    geometry: LegGeometry, distance: Floats, outer: Floats, inner: Floats
-) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Rows that are surely refused, and those that the scalar code shall decide."""
-    square = np.minimum(outer, inner)
-    edge = EDGE * (geometry.femur + geometry.tibia) ** 2
+    np.multiply(x, x, out=r)
+    np.multiply(y, y, out=k)
+    r += k
+    distance = np.sqrt(r, out=r)
+    if in_front:
+        coxa = np.arctan2(y, x, out=k)
+    else:
+        coxa = np.arctan2(np.negative(y, out=rs), np.negative(x, out=zs), out=k)
     # Most chunks are regular throughout, for which one look suffices. NaN is not regular.
-    if np.minimum(square, distance).min() > max(edge, COXA_AXIS_RADIUS):
-        return _NO_ROWS, _NO_ROWS
-    refused = ~(square >= -edge)
-    doubtful = ((square <= edge) | (distance < COXA_AXIS_RADIUS)) & ~refused
-    return np.flatnonzero(refused), np.flatnonzero(doubtful)
+    if not distance.min() >= COXA_AXIS_RADIUS:
+        coxa[distance < COXA_AXIS_RADIUS] = free_coxa
+    branches[:, :, 0] = coxa
+
+    if not in_front:
+        np.negative(distance, out=r)
+    r -= geometry.coxa
+    square = np.multiply(r, r, out=k)
+    square += np.multiply(z, z, out=s)
+    np.subtract(geometry.farthest_square, square, out=outer)
+    np.subtract(square, geometry.nearest_square, out=inner)
+    product = np.multiply(outer, inner, out=s)
+    if not product.min() > 0.0:
+        _settle_edges(geometry, outer, inner, product, branches)
+    np.sqrt(product, out=s)
+
+    np.multiply(s, -2.0, out=tibia)
+    inner -= outer
+    np.arctan2(tibia, inner, out=tibia)
+    k += geometry.square_difference
+    zk, rk = np.multiply(z, k, out=outer), np.multiply(r, k, out=inner)
+    np.multiply(r, s, out=rs)
+    np.multiply(z, s, out=zs)
+    for branch in branches:
+        np.arctan2(np.add(zk, rs, out=k), np.subtract(rk, zs, out=s), out=branch[:, 1])
+        branch[:, 2] = tibia
+        np.negative(odd, out=odd)
 
 
-def _scalar_inverse(
-    geometry: LegGeometry, foot: Floats, *, in_front: bool, free_coxa: float
-) -> Floats:
-    x, y, z = foot.tolist()
-    try:
-        branches = [
-            inverse(geometry, (x, y, z), knee_up=knee_up, in_front=in_front, free_coxa=free_coxa)
-            for knee_up in (True, False)
-        ]
-    except ReachError:
-        return np.full((2, 3), np.nan)
-    return np.array(branches)
+def _settle_edges(
+    geometry: LegGeometry, outer: Floats, inner: Floats, product: Floats, branches: Floats
+) -> None:
+    """Take what rounding alone puts beyond an edge for the edge, and refuse the rest."""
+    product[~(product > 0.0)] = 0.0
+    refused = ~(outer >= -ROUNDING * geometry.farthest_square)
+    refused |= inner < -ROUNDING * abs(geometry.square_difference)
+    product[refused] = np.nan
+    branches[:, refused, 0] = np.nan
 
 
 def forward_batch(geometry: LegGeometry, angles: Floats, *, out: Floats | None = None) -> Floats:
@@ -265,8 +241,7 @@ def forward_batch(geometry: LegGeometry, angles: Floats, *, out: Floats | None =
     """
     angles = _rows('angles', angles)
     feet = _result(out, (len(angles), 3))
-    for chunk in _chunks(len(angles)):
-        q1, q2, q3 = np.ascontiguousarray(angles[chunk].T)
+    for chunk, (q1, q2, q3) in _columns(angles):
         pitch = q2 + q3
         rho = geometry.coxa + geometry.femur * np.cos(q2) + geometry.tibia * np.cos(pitch)
         feet[chunk, 0] = rho * np.cos(q1)
@@ -300,8 +275,7 @@ def jacobian_batch(geometry: LegGeometry, angles: Floats, *, out: Floats | None 
     """
     angles = _rows('angles', angles)
     rows = _result(out, (len(angles), 3, 3))
-    for chunk in _chunks(len(angles)):
-        q1, q2, q3 = np.ascontiguousarray(angles[chunk].T)
+    for chunk, (q1, q2, q3) in _columns(angles):
         pitch = q2 + q3
         s1, c1 = np.sin(q1), np.cos(q1)
         tibia_r, tibia_z = geometry.tibia * np.cos(pitch), geometry.tibia * np.sin(pitch)
@@ -315,6 +289,7 @@ def jacobian_batch(geometry: LegGeometry, angles: Floats, *, out: Floats | None 
     return rows
 
 
+@np.errstate(all='ignore')
 def solve_batch(leg: LegSolver, feet: Floats, *, free_coxa: float = 0.0) -> BatchSolution:
     """Solve many feet in `base_link` on the normal branch, as `LegSolver.angles` does for one.
 
@@ -350,54 +325,55 @@ def solve_batch(leg: LegSolver, feet: Floats, *, free_coxa: float = 0.0) -> Batc
         near_singular=np.empty(count, dtype=np.bool_),
     )
     stretched = leg.geometry.coxa + leg.geometry.femur + leg.geometry.tibia
-    with np.errstate(all='ignore'):
-        for chunk in _chunks(count):
-            local = _to_mount(leg.mount, feet[chunk])
-            angles = inverse_batch(leg.geometry, local, free_coxa=free_coxa)[0]
-            outcome, excess, joint = _judge(leg, local, angles)
-            solution.angles[chunk] = angles
-            solution.outcome[chunk] = outcome
-            solution.excess[chunk] = excess
-            solution.joint[chunk] = joint
-            knee_sine = np.abs(np.sin(angles[:, 2]))
-            axis_distance = np.hypot(local[:, 0], local[:, 1])
-            solution.knee_sine[chunk] = knee_sine
-            solution.axis_distance[chunk] = axis_distance
-            solution.near_singular[chunk] = (knee_sine < NEAR_SINGULAR_SINE) | (
-                axis_distance < NEAR_SINGULAR_RADIUS * stretched
-            )
+    scratch = np.empty((8, min(CHUNK, count)))
+    for chunk, columns in _columns(feet):
+        place = _to_mount(leg.mount, columns)
+        angles = solution.angles[chunk]
+        _invert(
+            leg.geometry, place, angles[np.newaxis], scratch, in_front=True, free_coxa=free_coxa
+        )
+        solution.outcome[chunk], solution.excess[chunk], solution.joint[chunk] = _judge(
+            leg, place, np.ascontiguousarray(angles.T)
+        )
+        knee_sine = np.abs(np.sin(angles[:, 2]))
+        axis_distance = np.hypot(place[0], place[1])
+        solution.knee_sine[chunk] = knee_sine
+        solution.axis_distance[chunk] = axis_distance
+        solution.near_singular[chunk] = (knee_sine < NEAR_SINGULAR_SINE) | (
+            axis_distance < NEAR_SINGULAR_RADIUS * stretched
+        )
     return solution
 
 
 def _to_mount(mount: MountTransform, feet: Floats) -> Floats:
-    """Add in the order of `MountTransform.to_mount`, so that both round alike."""
-    x, y, z = np.ascontiguousarray(feet.T) - np.array(mount.position)[:, np.newaxis]
+    """Turn columns; add in the order of `MountTransform.to_mount`, so that both round alike."""
+    x, y, z = feet - np.array(mount.position)[:, np.newaxis]
     (a, b, c), (d, e, f), (g, h, i) = mount.rotation
-    return np.stack((a * x + d * y + g * z, b * x + e * y + h * z, c * x + f * y + i * z), axis=1)
+    return np.array((a * x + d * y + g * z, b * x + e * y + h * z, c * x + f * y + i * z))
 
 
 def _judge(
     leg: LegSolver, feet: Floats, angles: Floats
 ) -> tuple[NDArray[np.uint8], Floats, NDArray[np.int8]]:
-    """Outcome, excess and joint of one chunk of feet in the mount frame."""
-    outcome = np.full(len(feet), Outcome.REACHED, dtype=np.uint8)
-    excess = np.zeros(len(feet))
-    joint = np.full(len(feet), -1, dtype=np.int8)
+    """Outcome, excess and joint of the columns of a chunk, feet in the mount frame and angles."""
+    count = feet.shape[1]
+    outcome = np.full(count, Outcome.REACHED, dtype=np.uint8)
+    excess = np.zeros(count)
+    joint = np.full(count, -1, dtype=np.int8)
 
     # What `LegSolver.check` finds first is written last.
-    columns = np.ascontiguousarray(angles.T)
     for index in (2, 1, 0):
         for bounds, kind in (
             (leg.expressible[index], Outcome.BEYOND_MAP),
             (leg.limits[index], Outcome.BEYOND_LIMIT),
         ):
-            over = np.maximum(bounds[0] - columns[index], columns[index] - bounds[1])
+            over = np.maximum(bounds[0] - angles[index], angles[index] - bounds[1])
             beyond = np.flatnonzero(over > LIMIT_TOLERANCE)
             outcome[beyond], excess[beyond], joint[beyond] = kind, over[beyond], index
 
-    refused = np.flatnonzero(np.isnan(columns[0]))
+    refused = np.flatnonzero(np.isnan(angles[0]))
     if refused.size:
-        outcome[refused], excess[refused] = _misses(leg.geometry, feet[refused])
+        outcome[refused], excess[refused] = _misses(leg.geometry, feet[:, refused])
     return outcome, excess, joint
 
 
@@ -405,10 +381,11 @@ def _misses(geometry: LegGeometry, feet: Floats) -> tuple[NDArray[np.uint8], Flo
     """Outcome and excess of feet that femur and tibia cannot span."""
     farthest = geometry.femur + geometry.tibia
     nearest = abs(geometry.femur - geometry.tibia)
-    distance = np.hypot(np.hypot(feet[:, 0], feet[:, 1]) - geometry.coxa, feet[:, 2])
+    x, y, z = feet
+    distance = np.hypot(np.hypot(x, y) - geometry.coxa, z)
     far = distance > 0.5 * (nearest + farthest)
     outcome = np.where(far, Outcome.TOO_FAR, Outcome.TOO_NEAR).astype(np.uint8)
     excess = np.where(far, distance - farthest, nearest - distance)
-    odd = ~np.isfinite(feet).all(axis=1)
+    odd = ~np.isfinite(feet).all(axis=0)
     outcome[odd], excess[odd] = Outcome.NOT_FINITE, np.nan
     return outcome, excess

@@ -11,8 +11,8 @@ positive angle raises the foot::
 Plain floats and tuples beat numpy four times at six legs a tick.
 """
 
-from dataclasses import dataclass
-from math import atan2, cos, hypot, sin, sqrt
+from dataclasses import dataclass, field
+from math import atan2, cos, sin, sqrt
 
 from leg_kinematics.errors import ReachError
 from leg_kinematics.robot import Leg, Vector
@@ -31,11 +31,30 @@ SINGULAR_SINE = 1e-9
 
 @dataclass(frozen=True, slots=True)
 class LegGeometry:
-    """Lengths of coxa, femur and tibia, m."""
+    """Lengths of coxa, femur and tibia, m, and what the inverse needs of them, m^2.
+
+    Attributes
+    ----------
+    farthest_square, nearest_square
+        Squares of the distances of the foot from the femur axis, stretched and folded.
+    square_difference
+        Femur squared less tibia squared.
+
+    """
 
     coxa: float
     femur: float
     tibia: float
+    farthest_square: float = field(init=False, repr=False, compare=False)
+    nearest_square: float = field(init=False, repr=False, compare=False)
+    square_difference: float = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        """Work out what does not change from tick to tick."""
+        total, difference = self.femur + self.tibia, self.femur - self.tibia
+        object.__setattr__(self, 'farthest_square', total * total)
+        object.__setattr__(self, 'nearest_square', difference * difference)
+        object.__setattr__(self, 'square_difference', difference * total)
 
     @classmethod
     def of(cls, leg: Leg) -> 'LegGeometry':
@@ -65,61 +84,6 @@ def forward(geometry: LegGeometry, angles: Vector) -> Vector:
     return (rho * cos(q1), rho * sin(q1), z)
 
 
-def two_link_inverse(
-    femur: float, tibia: float, r: float, z: float, *, knee_up: bool = True
-) -> tuple[float, float]:
-    """Angles of a planar arm of two links whose tip is at (r, z).
-
-    Written with two square roots and arctangents: arccosines lose half the digits where the arm
-    is stretched or folded.
-
-    Parameters
-    ----------
-    femur, tibia
-        Lengths of the inner and the outer link, m.
-    r, z
-        The tip seen from the inner joint, m.
-    knee_up
-        True for the branch with the outer angle <= 0, False for the other.
-
-    Returns
-    -------
-    tuple of float
-        Inner angle from the r axis and outer angle from the inner link, rad.
-
-    Raises
-    ------
-    ReachError
-        The tip is too far or too near, by more than rounding explains.
-
-    """
-    total, difference = femur + tibia, femur - tibia
-    square = r * r + z * z
-    outer = total * total - square
-    inner = square - difference * difference
-    # Written so that a NaN is refused as well.
-    if not outer >= -ROUNDING * total * total:
-        excess = sqrt(square) - total
-        message = (
-            f'{excess * 1e3:.3g} mm out of reach: the foot is {sqrt(square) * 1e3:.4g} mm from '
-            f'the femur axis, femur and tibia together span {total * 1e3:.4g} mm'
-        )
-        raise ReachError(message)
-    if inner < -ROUNDING * total * abs(difference):
-        excess = abs(difference) - sqrt(square)
-        message = (
-            f'{excess * 1e3:.3g} mm too close: the foot is {sqrt(square) * 1e3:.4g} mm from '
-            f'the femur axis, the folded leg needs {abs(difference) * 1e3:.4g} mm'
-        )
-        raise ReachError(message)
-    a = sqrt(outer) if outer > 0.0 else 0.0
-    b = sqrt(inner) if inner > 0.0 else 0.0
-    s = a * b if knee_up else -a * b
-    k = square + difference * total
-    q3 = 2.0 * atan2(a, b)
-    return (atan2(z * k + r * s, r * k - z * s), -q3 if knee_up else q3)
-
-
 def inverse(
     geometry: LegGeometry,
     foot: Vector,
@@ -129,6 +93,11 @@ def inverse(
     free_coxa: float = 0.0,
 ) -> Vector:
     """Angles that put the foot at a point.
+
+    With D the distance of the foot from the femur axis, ``outer = (f + t)^2 - D^2`` and
+    ``inner = D^2 - (f - t)^2`` say how far the leg is from stretched and from folded. The root of
+    their product is 2ft |sin q3|, their difference 2ft cos q3: no arccosine, which would lose
+    half the digits at either edge.
 
     Parameters
     ----------
@@ -156,7 +125,7 @@ def inverse(
 
     """
     x, y, z = foot
-    distance = hypot(x, y)
+    distance = sqrt(x * x + y * y)
     if distance < COXA_AXIS_RADIUS:
         q1 = free_coxa
     elif in_front:
@@ -164,8 +133,38 @@ def inverse(
     else:
         q1 = atan2(-y, -x)
     r = (distance if in_front else -distance) - geometry.coxa
-    q2, q3 = two_link_inverse(geometry.femur, geometry.tibia, r, z, knee_up=knee_up)
-    return (q1, q2, q3)
+    square = r * r + z * z
+    outer = geometry.farthest_square - square
+    inner = square - geometry.nearest_square
+    product = outer * inner
+    # Of outer and inner no more than one is negative; a NaN is not regular.
+    if product > 0.0:
+        s = sqrt(product)
+    else:
+        _refuse_beyond_rounding(geometry, square)
+        s = 0.0
+    if not knee_up:
+        s = -s
+    k = square + geometry.square_difference
+    return (q1, atan2(z * k + r * s, r * k - z * s), atan2(-2.0 * s, inner - outer))
+
+
+def _refuse_beyond_rounding(geometry: LegGeometry, square: float) -> None:
+    """Raise ReachError where the squared distance is beyond an edge by more than rounding."""
+    total, difference = geometry.femur + geometry.tibia, abs(geometry.femur - geometry.tibia)
+    distance = sqrt(square)
+    # Written so that a NaN is refused as well.
+    if not geometry.farthest_square - square >= -ROUNDING * total * total:
+        raise ReachError(
+            f'{(distance - total) * 1e3:.3g} mm out of reach: the foot is {distance * 1e3:.4g} mm '
+            f'from the femur axis, femur and tibia together span {total * 1e3:.4g} mm'
+        )
+    if square - geometry.nearest_square < -ROUNDING * total * difference:
+        raise ReachError(
+            f'{(difference - distance) * 1e3:.3g} mm too close: the foot is '
+            f'{distance * 1e3:.4g} mm from the femur axis, the folded leg needs '
+            f'{difference * 1e3:.4g} mm'
+        )
 
 
 def jacobian(geometry: LegGeometry, angles: Vector) -> Matrix:

@@ -3,7 +3,7 @@
 """The legs of a robot in `base_link`, with the limits that their joints must keep."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import degrees
 
 from leg_kinematics.errors import JointLimitError, LegKinematicsError, MapRangeError, ReachError
@@ -44,6 +44,14 @@ class LegSolver:
     mount: MountTransform
     limits: tuple[Range, Range, Range]
     expressible: tuple[Range, Range, Range]
+    _bounds: tuple[float, ...] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        """Join limits and servo maps, for one comparison a joint."""
+        bounds: list[float] = []
+        for (lower, upper), (lowest, highest) in zip(self.limits, self.expressible, strict=True):
+            bounds += [max(lower, lowest) - LIMIT_TOLERANCE, min(upper, highest) + LIMIT_TOLERANCE]
+        object.__setattr__(self, '_bounds', tuple(bounds))
 
     def foot(self, angles: Vector) -> Vector:
         """Place the foot in `base_link`, m, for angles in rad."""
@@ -80,15 +88,19 @@ class LegSolver:
 
     def check(self, angles: Vector) -> None:
         """Raise JointLimitError or MapRangeError when an angle (rad) is beyond its bounds."""
+        q1, q2, q3 = angles
+        a, b, c, d, e, f = self._bounds
+        # Written so that a NaN is refused as well.
+        if a <= q1 <= b and c <= q2 <= d and e <= q3 <= f:
+            return
         for joint, angle, limit, expressible in zip(
             self.joints, angles, self.limits, self.expressible, strict=True
         ):
             if not limit[0] - LIMIT_TOLERANCE <= angle <= limit[1] + LIMIT_TOLERANCE:
-                message = _beyond(joint, angle, limit, 'its limits')
-                raise JointLimitError(message)
+                raise JointLimitError(_beyond(joint, angle, limit, 'its limits'))
             if not expressible[0] - LIMIT_TOLERANCE <= angle <= expressible[1] + LIMIT_TOLERANCE:
-                message = _beyond(joint, angle, expressible, 'what its servo map can express')
-                raise MapRangeError(message)
+                what = 'what its servo map can express'
+                raise MapRangeError(_beyond(joint, angle, expressible, what))
 
     def velocity(self, angles: Vector, foot_velocity: Vector) -> Vector:
         """Joint velocities, rad/s, of a foot that moves in `base_link`, m/s.

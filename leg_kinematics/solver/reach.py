@@ -17,7 +17,7 @@ from math import acos, atan2, cos, dist, hypot, isfinite, pi, remainder, sin, ta
 
 from leg_kinematics.errors import CommandError, LegKinematicsError, MapRangeError, ReachError
 from leg_kinematics.robot import Vector
-from leg_kinematics.solver.leg import two_link_inverse
+from leg_kinematics.solver.leg import inverse
 from leg_kinematics.solver.leg_solver import LIMIT_TOLERANCE, LegSolver, Range
 
 Planar = tuple[float, float]
@@ -236,11 +236,9 @@ class LegReach:
         return min(candidates, key=lambda candidate: dist(candidate, point))
 
     def _in_patch(self, point: Planar) -> bool:
-        geometry = self.leg.geometry
+        """Tell of a point that is not behind the coxa axis."""
         try:
-            angles = two_link_inverse(
-                geometry.femur, geometry.tibia, point[0] - geometry.coxa, point[1]
-            )
+            _, *angles = inverse(self.leg.geometry, (point[0], 0.0, point[1]))
         except ReachError:
             return False
         return all(

@@ -17,7 +17,6 @@ from leg_kinematics.solver import (
     inverse,
     jacobian,
     joint_velocity,
-    two_link_inverse,
 )
 
 LEG = LegGeometry(0.03, 0.06, 0.10)
@@ -87,6 +86,15 @@ def span(geometry: LegGeometry) -> float:
     return geometry.coxa + geometry.femur + geometry.tibia
 
 
+def two_links(
+    femur: float, tibia: float, r: float, z: float, *, knee_up: bool = True
+) -> tuple[float, float]:
+    """Solve femur and tibia as a planar arm with its tip at (r, z), behind it for r < 0."""
+    geometry = LegGeometry(0.0, femur, tibia)
+    _, q2, q3 = inverse(geometry, (abs(r), 0.0, z), knee_up=knee_up, in_front=r >= 0.0)
+    return q2, q3
+
+
 def planar_radius(geometry: LegGeometry, angles: Vector) -> float:
     """Signed distance of the foot from the coxa axis, along the way the coxa points, m."""
     return geometry.coxa + geometry.femur * cos(angles[1]) + geometry.tibia * cos(sum(angles[1:]))
@@ -136,7 +144,7 @@ def test_solves_modern_robotics_exercise_6_1() -> None:
         (False, (0.0, 90.0, -90.0)),
         (True, (67.380135, -90.0, 22.619865)),
     ):
-        first, second = two_link_inverse(3.0, 2.0, 3.0, 2.0, knee_up=knee_up)
+        first, second = two_links(3.0, 2.0, 3.0, 2.0, knee_up=knee_up)
         found = [degrees(angle) for angle in (first, second, -first - second)]
         assert found == pytest.approx(published, abs=5e-7)
 
@@ -147,7 +155,7 @@ def test_solves_modern_robotics_two_link_example() -> None:
     The Newton example of Modern Robotics: numbers from memory, iterates confirmed with the
     modern-robotics package.
     """
-    found = two_link_inverse(1.0, 1.0, 0.3660254, 1.3660254, knee_up=False)
+    found = two_links(1.0, 1.0, 0.3660254, 1.3660254, knee_up=False)
     assert [degrees(angle) for angle in found] == pytest.approx((30.0, 90.0), abs=5e-6)
 
 
@@ -161,7 +169,7 @@ def test_solves_roboticstoolbox_planar3() -> None:
     """roboticstoolbox-python 1.5, model Planar3: the printed tip comes from (10, 20, 30) deg."""
     tip_angle = radians(60)
     wrist = (2.350833 - cos(tip_angle), 1.539674 - sin(tip_angle))
-    found = two_link_inverse(1.0, 1.0, *wrist, knee_up=False)
+    found = two_links(1.0, 1.0, *wrist, knee_up=False)
     assert [degrees(angle) for angle in found] == pytest.approx((10.0, 20.0), abs=2e-4)
 
 
@@ -242,7 +250,7 @@ def test_meets_its_edges_exactly(
         max(0.0, nextafter(nearest, -inf)),
     ):
         r, z = distance * cos(angle), distance * sin(angle)
-        q2, q3 = two_link_inverse(femur, tibia, r, z, knee_up=knee_up)
+        q2, q3 = two_links(femur, tibia, r, z, knee_up=knee_up)
         tip = (femur * cos(q2) + tibia * cos(q2 + q3), femur * sin(q2) + tibia * sin(q2 + q3))
         assert dist(tip, (r, z)) <= 4e-16
 
@@ -252,7 +260,7 @@ def test_meets_its_edges_exactly(
 def test_refuses_what_is_too_close_for_nearly_equal_links(femur: float, more: float) -> None:
     """Links that differ by nanometres do not claim the one point that they cannot touch."""
     with pytest.raises(ReachError, match='too close'):
-        two_link_inverse(femur, femur + more, 0.0, 0.0)
+        two_links(femur, femur + more, 0.0, 0.0)
 
 
 def test_equal_links_touch_their_own_axis() -> None:
@@ -266,7 +274,7 @@ def test_names_excess_distance_and_span_of_a_foot_too_far() -> None:
     with pytest.raises(ReachError, match=r'^40 mm out of reach: .* 200 mm .* span 160 mm$'):
         inverse(LEG, (0.23, 0.0, 0.0))
     with pytest.raises(ReachError, match='out of reach'):
-        two_link_inverse(0.06, 0.10, 0.16 + 1e-12, 0.0)
+        two_links(0.06, 0.10, 0.16 + 1e-12, 0.0)
 
 
 def test_names_excess_distance_and_bound_of_a_foot_too_close() -> None:
@@ -274,7 +282,7 @@ def test_names_excess_distance_and_bound_of_a_foot_too_close() -> None:
     with pytest.raises(ReachError, match=r'^30 mm too close: .* 10 mm .* needs 40 mm$'):
         inverse(LEG, (0.04, 0.0, 0.0))
     with pytest.raises(ReachError, match='too close'):
-        two_link_inverse(0.06, 0.10, 0.04 - 1e-12, 0.0)
+        two_links(0.06, 0.10, 0.04 - 1e-12, 0.0)
 
 
 @pytest.mark.parametrize('value', [nan, inf, -inf])
