@@ -79,6 +79,8 @@ class BridgeNode(LifecycleNode):
             self._resting,
             [share * link.servo.speed for leg in robot.legs for link in leg.links],
             settings.number('catch_up_speed'),
+            settings.number('joint_acceleration'),
+            [each.angle_range for each in self._maps],
         )
         self._silence = SilenceAction(
             Reaction(settings.text('board_silence_reaction')), settings.number('board_silence')

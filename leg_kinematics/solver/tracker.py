@@ -4,6 +4,7 @@
 
 from collections import deque
 from collections.abc import Sequence
+from math import copysign, inf, sqrt
 
 from leg_kinematics.solver.trajectory import Trajectory
 
@@ -41,30 +42,50 @@ class StreamClock:
 
 
 class Tracker:
-    """Joint positions that follow trajectories within speed limits.
+    """Joint positions that follow trajectories within limits of speed and acceleration.
 
-    After a silence, of the stream or of whoever calls, the joints return to the stream at the
-    catch-up speed, together and on a straight line of joint space; once there they follow at full
-    speed again.
+    What comes out is a motion that no joint makes faster than its speed, whose speed changes no
+    faster than the acceleration, and from which every joint can still brake within its range,
+    whatever the stream does and whenever `step` is called. Into a stream that keeps these limits
+    the joints fall in exactly, and reproduce it without lag.
+
+    After a silence, of the stream or of whoever calls, the joints close in on the stream at the
+    catch-up speed, together and, towards a goal at rest, on a straight line of joint space; they
+    stop there without going beyond. Once in the stream they follow at full speed again.
+
+    A stream that ends is at rest at its last point: joints that are moving then brake, and come
+    back to that point, because it is the last pose in which all feet fit together.
 
     Parameters
     ----------
     positions
-        Where the joints are, rad.
+        Where the joints are, at rest, rad.
     speeds
         Highest speed of each joint, rad/s.
     catch_up_speed
-        Highest speed on the way back into a stream, rad/s.
+        Highest speed, seen from the stream, on the way back into it, rad/s.
+    acceleration
+        Highest acceleration of every joint, rad/s^2.
+    ranges
+        Lowest and highest position of each joint, rad, shape (joints, 2).
 
     """
 
     def __init__(
-        self, positions: Sequence[float], speeds: Sequence[float], catch_up_speed: float
+        self,
+        positions: Sequence[float],
+        speeds: Sequence[float],
+        catch_up_speed: float,
+        acceleration: float,
+        ranges: Sequence[tuple[float, float]],
     ) -> None:
         """Hold the positions."""
-        self._positions = tuple(positions)
         self._speeds = tuple(speeds)
-        self._catch_up = tuple(min(speed, catch_up_speed) for speed in speeds)
+        self._catch_up_speed = catch_up_speed
+        self._acceleration = acceleration
+        self._ranges = tuple(ranges)
+        self._positions = tuple(positions)
+        self._velocities = (0.0,) * len(self._positions)
         self._trajectory: Trajectory | None = None
         self._start = 0.0
         self._now = 0.0
@@ -86,41 +107,142 @@ class Tracker:
         self._start = start
 
     def hold(self) -> None:
-        """Follow nothing; what comes next is reached at the catch-up speed."""
+        """Follow nothing and brake; what comes next is reached at the catch-up speed."""
         self._trajectory = None
         self._following = False
 
     def place(self, positions: Sequence[float]) -> None:
-        """Say where the joints are, rad, and hold there."""
+        """Say where the joints are, at rest, rad, and hold there."""
         self._positions = tuple(positions)
+        self._velocities = (0.0,) * len(self._positions)
         self.hold()
 
     def step(self, now: float) -> tuple[float, ...]:
         """Advance to a time of our clock, s; returns the positions, rad."""
         dt = now - self._now
         self._now = now
-        if self._trajectory is None:
-            return self._positions
-        if now > self._start + self._trajectory.end + SILENT_AFTER:
+        if self._trajectory is not None and now > self._start + self._trajectory.end + SILENT_AFTER:
             self.hold()
-            return self._positions
         if dt > SILENT_AFTER:
-            # We were away ourselves; the time that passed is no reason to hurry.
+            # We were away ourselves, and the joints have come to rest where we left them. The
+            # time that passed is no reason to hurry.
+            self._velocities = (0.0,) * len(self._positions)
             self._following = False
-            return self._positions
-        way = [
-            wanted - position
-            for wanted, position in zip(
-                self._trajectory.sample(now - self._start), self._positions, strict=True
-            )
-        ]
-        speeds = self._speeds if self._following else self._catch_up
-        share = min(
-            (speed * dt / abs(d) for speed, d in zip(speeds, way, strict=True) if d), default=1.0
-        )
-        self._following = self._following or share >= 1.0
-        share = min(1.0, share)
-        self._positions = tuple(
-            position + share * d for position, d in zip(self._positions, way, strict=True)
-        )
+        elif dt > 0.0:
+            self._advance(now, dt)
         return self._positions
+
+    def _advance(self, now: float, dt: float) -> None:
+        if self._trajectory is None:
+            self._brake(dt)
+            return
+        goal, rates = self._trajectory.state(now - self._start)
+        if self._can_be_at(goal, rates, dt):
+            self._positions, self._velocities = goal, rates
+            self._following = True
+        else:
+            self._move(self._approach(goal, rates, dt), dt)
+
+    def _can_be_at(self, goal: Sequence[float], rates: Sequence[float], dt: float) -> bool:
+        """Whether every joint can be at its goal, at its rate there, and go on from it."""
+        most = self._acceleration * dt
+        for p, v, q, w, speed, (lowest, highest) in zip(
+            self._positions, self._velocities, goal, rates, self._speeds, self._ranges, strict=True
+        ):
+            spare = (most * most - (w - v) ** 2) / (4.0 * self._acceleration)
+            braking = w * w / (2.0 * self._acceleration)
+            if (
+                abs(w) > speed
+                or abs(q - p) > speed * dt
+                or abs(w - v) > most
+                or abs(q - p - 0.5 * (v + w) * dt) > spare
+                or braking > (highest - q if w > 0.0 else q - lowest)
+            ):
+                return False
+        return True
+
+    def _approach(self, goal: Sequence[float], rates: Sequence[float], dt: float) -> list[float]:
+        """Velocities by which the joints close in on their goals, to be there together.
+
+        All is seen from the goals, which move at their rates. How fast a joint may close in is
+        bounded by its speed, on the way back also by the catch-up speed, by its acceleration, and
+        by its way to brake.
+        """
+        ways, bounds = [], []
+        for p, v, q, w, speed in zip(
+            self._positions, self._velocities, goal, rates, self._speeds, strict=True
+        ):
+            way = q - w * dt - p
+            toward = copysign(1.0, way)
+            closing = toward * (v - w)
+            ways.append(way)
+            bounds.append(
+                min(
+                    speed - toward * w,
+                    speed if self._following else self._catch_up_speed,
+                    closing + self._acceleration * dt,
+                    _still_stops(abs(way), closing, self._acceleration, dt),
+                )
+            )
+        # A joint that has to turn first does not keep the others waiting.
+        time = max(
+            (abs(way) / bound for way, bound in zip(ways, bounds, strict=True) if bound > 0.0),
+            default=0.0,
+        )
+        wanted = []
+        for way, bound, w, speed in zip(ways, bounds, rates, self._speeds, strict=True):
+            closing = min(abs(way) / time if time else 0.0, bound)
+            wanted.append(max(-speed, min(speed, w + copysign(1.0, way) * closing)))
+        return wanted
+
+    def _brake(self, dt: float) -> None:
+        """Bring every joint to rest as fast as allowed."""
+        positions, velocities = [], []
+        for p, v in zip(self._positions, self._velocities, strict=True):
+            time = min(dt, abs(v) / self._acceleration)
+            after = v - copysign(self._acceleration * time, v)
+            positions.append(p + 0.5 * (v + after) * time)
+            velocities.append(after)
+        self._positions, self._velocities = tuple(positions), tuple(velocities)
+
+    def _move(self, wanted: Sequence[float], dt: float) -> None:
+        """Change the velocities towards those wanted as far as allowed, and move by them."""
+        most = self._acceleration * dt
+        positions, velocities = [], []
+        for p, v, u, (lowest, highest) in zip(
+            self._positions, self._velocities, wanted, self._ranges, strict=True
+        ):
+            up = _still_stops(highest - p, v, self._acceleration, dt)
+            down = _still_stops(p - lowest, -v, self._acceleration, dt)
+            after = max(v - most, min(v + most, max(-down, min(up, u))))
+            velocities.append(after)
+            positions.append(max(lowest, min(highest, p + 0.5 * (v + after) * dt)))
+        self._positions, self._velocities = tuple(positions), tuple(velocities)
+
+
+def _still_stops(way: float, velocity: float, acceleration: float, dt: float) -> float:
+    """Highest velocity after a time from which a joint can still brake within its way.
+
+    The velocity changes evenly during the time. Whoever keeps to it stops exactly at the end of
+    the way, however uneven the times are: what is left is always a way to brake.
+
+    Parameters
+    ----------
+    way
+        To the point not to be passed, rad.
+    velocity
+        Towards it at the beginning, rad/s.
+    acceleration
+        Bound, rad/s^2.
+    dt
+        The time, s.
+
+    Returns
+    -------
+    float
+        In rad/s; infinitely far back when no velocity will do.
+
+    """
+    most = acceleration * dt
+    square = most * most + 4.0 * acceleration * (2.0 * way - velocity * dt)
+    return 0.5 * (sqrt(square) - most) if square >= 0.0 else -inf

@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """A joint trajectory as values, sampled by cubic Hermite."""
 
-from bisect import bisect_right
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -64,11 +64,19 @@ class Trajectory:
         Before the first point the first holds, after the last the last; between two points the
         cubic that has the positions and velocities of both.
         """
-        index = bisect_right(self.times, time)
-        if index == 0:
-            return self.positions[0]
+        return self.state(time)[0]
+
+    def state(self, time: float) -> tuple[tuple[float, ...], tuple[float, ...]]:
+        """Positions and velocities at a time, rad and rad/s, shape (joints,) each.
+
+        As `sample`; before the first point and after the last everything is at rest.
+        """
+        index = bisect_left(self.times, time)
         if index == len(self.times):
-            return self.positions[-1]
+            return self.positions[-1], (0.0,) * len(self.positions[-1])
+        if index == 0:
+            still = (0.0,) * len(self.positions[0])
+            return self.positions[0], self.velocities[0] if time == self.times[0] else still
         start, end = self.times[index - 1], self.times[index]
         return _hermite(
             (time - start) / (end - start),
@@ -83,10 +91,15 @@ def _hermite(
     span: float,
     first: tuple[Sequence[float], Sequence[float]],
     second: tuple[Sequence[float], Sequence[float]],
-) -> tuple[float, ...]:
+) -> tuple[tuple[float, ...], tuple[float, ...]]:
     h01 = u * u * (3.0 - 2.0 * u)
     h10 = u * (1.0 - u) * (1.0 - u) * span
     h11 = u * u * (u - 1.0) * span
-    return tuple(
-        p + h01 * (q - p) + h10 * v + h11 * w for p, v, q, w in zip(*first, *second, strict=True)
+    g01 = 6.0 * u * (1.0 - u) / span
+    g10 = (1.0 - u) * (1.0 - 3.0 * u)
+    g11 = u * (3.0 * u - 2.0)
+    joints = tuple(zip(*first, *second, strict=True))
+    return (
+        tuple(p + h01 * (q - p) + h10 * v + h11 * w for p, v, q, w in joints),
+        tuple(g01 * (q - p) + g10 * v + g11 * w for p, v, q, w in joints),
     )

@@ -3,6 +3,7 @@
 """Following a stream: never faster than allowed, never a jump, evenly through jitter."""
 
 from itertools import pairwise
+from math import cos, floor, sin
 
 import pytest
 from hypothesis import given
@@ -13,15 +14,31 @@ from leg_kinematics.solver.tracker import SILENT_AFTER, WINDOW
 
 SPEEDS = (6.0, 3.0, 1.5)
 CATCH_UP = 2.0
-CATCH_UP_SPEEDS = (2.0, 2.0, 1.5)
+ACCELERATION = 100.0
+RANGES = ((-3.0, 3.0),) * 3
 TICK = 0.01
 START = 100.0
 REST = (0.0, 0.0, 0.0)
 
+#: Of positions that are computed in another way, rad.
+ROUNDING = 1e-9
+
 angles = st.tuples(*[st.floats(-3.0, 3.0)] * 3)
-#: What happens between two steps: their distance in time, and perhaps a new goal.
+rates = st.tuples(*[st.floats(-10.0, 10.0)] * 3)
+#: A trajectory that arrives somewhere, at rest or moving.
+arrivals = st.builds(
+    lambda start, end, v, w, time: Trajectory((0.0, time), (start, end), (v, w)),
+    angles,
+    angles,
+    rates,
+    rates | st.just(REST),
+    st.floats(0.01, 1.0),
+)
+#: Times between two steps, also none and absences.
+intervals = st.just(0.0) | st.just(TICK) | st.floats(1e-3, 2.0 * SILENT_AFTER)
+#: What happens between two steps: their distance in time, and perhaps a new goal or a hold.
 happenings = st.lists(
-    st.tuples(st.floats(0.0, 2.0 * SILENT_AFTER), st.none() | angles), min_size=1, max_size=40
+    st.tuples(intervals, st.none() | arrivals | st.just('hold')), min_size=1, max_size=40
 )
 
 
@@ -36,73 +53,164 @@ def moving(velocity: tuple[float, ...], end: float) -> Trajectory:
     return Trajectory((0.0, end), (REST, goal), (velocity, velocity))
 
 
-def present_tracker() -> Tracker:
+def present_tracker(acceleration: float = ACCELERATION) -> Tracker:
     """Make a tracker that has just been stepped, so that its next step is not an absence."""
-    tracker = Tracker(REST, SPEEDS, CATCH_UP)
+    tracker = Tracker(REST, SPEEDS, CATCH_UP, acceleration, RANGES)
     tracker.step(START)
     return tracker
 
 
-@given(happenings)
-def test_no_step_exceeds_the_speeds(course: list[tuple[float, tuple[float, ...] | None]]) -> None:
-    """Whatever comes and whenever it is stepped, no joint goes further than its speed allows."""
-    tracker = present_tracker()
-    now = START
-    for dt, goal in course:
-        if goal is not None:
-            tracker.follow(holding(goal), now)
+def settle(tracker: Tracker, now: float) -> float:
+    """Step until nothing moves; returns the time."""
+    for _ in range(10_000):
+        before = tracker.positions
+        now += TICK
+        if tracker.step(now) == before:
+            return now
+    pytest.fail('it does not come to rest')
+
+
+@given(happenings, st.sampled_from([5.0, 20.0, ACCELERATION]))
+def test_speeds_accelerations_and_ranges_hold_whatever_comes(
+    course: list[tuple[float, Trajectory | str | None]], acceleration: float
+) -> None:
+    """Any goals, silences, holds and late steps: what comes out is a motion within the limits.
+
+    A motion whose speed changes by no more than a per second has mean speeds that differ by no
+    more than a times the distance of the middles of their times.
+    """
+    tracker = present_tracker(acceleration)
+    now, last_dt = START, TICK
+    last: tuple[float, ...] = REST
+    for dt, event in course:
+        if isinstance(event, Trajectory):
+            tracker.follow(event, now)
+        elif event:
+            tracker.hold()
         before = tracker.positions
         now += dt
         after = tracker.step(now)
-        for speed, p, q in zip(SPEEDS, before, after, strict=True):
-            assert abs(q - p) <= speed * dt + 1e-12
+        for speed, p, q, (lowest, highest) in zip(SPEEDS, before, after, RANGES, strict=True):
+            assert abs(q - p) <= speed * dt + ROUNDING
+            assert lowest <= q <= highest
+        if dt == 0.0:
+            assert after == before
+            continue
+        mean = tuple((q - p) / dt for p, q in zip(before, after, strict=True))
+        if dt > SILENT_AFTER:
+            # Nobody told the servos anything; that they stood still is no doing of ours.
+            assert after == before
+        else:
+            for v, w in zip(last, mean, strict=True):
+                assert abs(w - v) <= acceleration * 0.5 * (last_dt + dt) + ROUNDING / TICK
+        last, last_dt = mean, dt
 
 
-@given(angles, st.floats(0.001, SILENT_AFTER - 0.001))
-def test_the_way_back_is_straight_in_joint_space(goal: tuple[float, ...], dt: float) -> None:
-    """All joints go the same share of their way, and none overshoots."""
+@given(happenings, angles)
+def test_every_course_ends_at_a_goal_that_stays(
+    course: list[tuple[float, Trajectory | str | None]], goal: tuple[float, ...]
+) -> None:
+    """However the joints are moving, they come to a goal at rest and stay there exactly."""
     tracker = present_tracker()
-    tracker.follow(holding(goal), START)
-    after = tracker.step(START + dt)
-    share = max((q / g for q, g in zip(after, goal, strict=True) if abs(g) > 1e-9), default=1.0)
-    assert after == pytest.approx([share * g for g in goal], abs=1e-9)
-    assert share <= 1.0 + 1e-12
-
-
-def test_the_way_back_takes_the_time_of_the_slowest_joint() -> None:
-    """By hand: at 2, 2 and 1.5 rad/s the way (1, 1, 1.5) takes one second for all joints."""
-    tracker = present_tracker()
-    goal = (1.0, 1.0, 1.5)
-    tracker.follow(holding(goal), START)
-    for tick in range(1, 100):
-        assert tracker.step(START + tick * TICK) == pytest.approx([0.01 * tick * g for g in goal])
-        assert not tracker.following
-    assert tracker.step(START + 1.0 + 1e-9) == pytest.approx(goal)
+    now = START
+    for dt, event in course:
+        if isinstance(event, Trajectory):
+            tracker.follow(event, now)
+        now += dt
+        tracker.step(now)
+    tracker.follow(holding(goal, until=60.0), now)
+    settle(tracker, now)
+    assert tracker.positions == goal
     assert tracker.following
 
 
-def test_in_the_stream_it_is_followed_exactly() -> None:
-    """A motion within the speeds, but above the catch-up speed, is reproduced without any lag."""
+@given(angles, st.lists(st.floats(0.001, SILENT_AFTER), min_size=1, max_size=30))
+def test_the_way_back_is_straight_in_joint_space(
+    goal: tuple[float, ...], times: list[float]
+) -> None:
+    """From rest to rest all joints go the same share of their way, and none overshoots."""
     tracker = present_tracker()
-    velocity = (5.0, -2.5, 1.0)
+    tracker.follow(holding(goal, until=60.0), START)
+    now, last = START, 0.0
+    for dt in times:
+        now += dt
+        after = tracker.step(now)
+        share = max((q / g for q, g in zip(after, goal, strict=True) if abs(g) > 1e-9), default=1.0)
+        assert after == pytest.approx([share * g for g in goal], abs=ROUNDING)
+        assert last - 1e-12 <= share <= 1.0 + 1e-12
+        last = share
+
+
+@pytest.mark.parametrize(
+    ('way', 'time', 'peak'), [(0.1, 0.3, 0.5), (0.04, 0.178885438, 0.447213595)]
+)
+def test_the_way_back_takes_the_time_of_a_trapezoid(way: float, time: float, peak: float) -> None:
+    """Textbook trapezoid at 0.5 rad/s and 5 rad/s^2, from memory: no faster law exists."""
+    tracker = Tracker(REST, SPEEDS, 0.5, 5.0, RANGES)
+    tracker.step(START)
+    tracker.follow(holding((way, -0.5 * way, 0.0)), START)
+    tick, ticks, fastest = 1e-3, 0, 0.0
+    while not tracker.following:
+        before = tracker.positions[0]
+        ticks += 1
+        fastest = max(fastest, tracker.step(START + ticks * tick)[0] - before)
+    assert tracker.positions == (way, -0.5 * way, 0.0)
+    assert ticks * tick == pytest.approx(time, abs=2 * tick)
+    assert fastest / tick == pytest.approx(peak, abs=5.0 * tick)
+
+
+def in_stream(tracker: Tracker) -> float:
+    """Bring a tracker into a stream that is at rest; returns the time."""
     tracker.follow(holding(REST), START)
     tracker.step(START + TICK)
     assert tracker.following
-    tracker.follow(moving(velocity, 0.5), START + TICK)
-    for tick in range(1, 51):
-        time = tick * TICK
-        expected = [v * time for v in velocity]
-        assert tracker.step(START + TICK + time) == pytest.approx(expected, abs=1e-9)
+    return START + TICK
+
+
+@given(st.floats(0.5, 15.0), st.lists(st.floats(0.002, 0.05), min_size=1, max_size=60))
+def test_in_the_stream_it_is_followed_exactly(pulsation: float, times: list[float]) -> None:
+    """A smooth stream within the limits is reproduced without any lag, however late the steps."""
+    tracker = present_tracker()
+    in_stream(tracker)
+    sizes = tuple(0.5 * min(v / pulsation, ACCELERATION / pulsation**2, 6.0) for v in SPEEDS)
+
+    def point(time: float) -> tuple[tuple[float, ...], tuple[float, ...]]:
+        u = pulsation * time
+        return (
+            tuple(0.5 * size * (1.0 - cos(u)) for size in sizes),
+            tuple(0.5 * size * pulsation * sin(u) for size in sizes),
+        )
+
+    now = 0.0
+    for dt in times:
+        now += dt
+        sent = floor(now / TICK) * TICK
+        offsets = (0.0, TICK, 7 * TICK)
+        positions, velocities = zip(*(point(sent + offset) for offset in offsets), strict=True)
+        preview = Trajectory(offsets, positions, velocities)
+        tracker.follow(preview, START + TICK + sent)
+        assert tracker.step(START + TICK + now) == pytest.approx(
+            preview.sample(now - sent), abs=ROUNDING
+        )
+        assert tracker.following
 
 
 def test_a_jump_of_the_stream_is_followed_at_full_speed() -> None:
-    """Who is in the stream stays in it: a goal too far away is approached at the speeds."""
+    """Who is in the stream stays in it: a goal too far away is approached by all that is allowed.
+
+    By hand: 6 rad/s are reached after 0.06 s and 0.18 rad, and stopping takes as much.
+    """
     tracker = present_tracker()
-    tracker.follow(holding(REST), START)
-    tracker.step(START + TICK)
-    tracker.follow(holding((3.0, 0.0, 0.0)), START + TICK)
-    assert tracker.step(START + 2 * TICK) == pytest.approx((SPEEDS[0] * TICK, 0.0, 0.0))
+    now = in_stream(tracker)
+    tracker.follow(holding((3.0, 0.0, 0.0)), now)
+    way = [0.0, *(tracker.step(now + tick * TICK)[0] for tick in range(1, 51))]
+    assert way[:7] == pytest.approx(
+        [0.5 * ACCELERATION * (tick * TICK) ** 2 for tick in range(7)], abs=ROUNDING
+    )
+    for before, after in pairwise(way[6:]):
+        assert after - before == pytest.approx(SPEEDS[0] * TICK)
     assert tracker.following
+    assert way[-1] == pytest.approx(3.0 - 0.18)
 
 
 def test_a_stream_that_ends_is_finished_and_then_held() -> None:
@@ -116,6 +224,22 @@ def test_a_stream_that_ends_is_finished_and_then_held() -> None:
     assert not tracker.following
 
 
+def test_a_stream_that_ends_in_full_motion_is_braked_and_comes_to_its_last_point() -> None:
+    """It goes on by no more than the way to brake, and ends where the stream ended."""
+    tracker = present_tracker()
+    velocity = (5.0, -2.5, 1.0)
+    now = in_stream(tracker)
+    tracker.follow(moving(velocity, 0.5), now)
+    furthest = 0.0
+    for tick in range(1, 100):
+        furthest = max(furthest, tracker.step(now + tick * TICK)[0])
+        if tick == 50:
+            assert tracker.positions == pytest.approx([0.5 * v for v in velocity])
+    # From 5 rad/s the way to brake is 0.125 rad.
+    assert furthest == pytest.approx(2.5 + 0.125)
+    assert tracker.positions == pytest.approx([0.5 * v for v in velocity])
+
+
 def test_after_a_silence_the_stream_is_reached_slowly_and_then_followed() -> None:
     """Back at the catch-up speed first, at full speed once there."""
     tracker = present_tracker()
@@ -125,49 +249,90 @@ def test_after_a_silence_the_stream_is_reached_slowly_and_then_followed() -> Non
         now += TICK
         tracker.step(now)
     tracker.follow(holding((0.1, 0.0, 0.0)), now)
-    ticks = 0
     while not tracker.following:
         before = tracker.positions[0]
         now += TICK
-        ticks += 1
-        assert tracker.step(now)[0] - before <= CATCH_UP_SPEEDS[0] * TICK + 1e-12
-    assert ticks in {5, 6}  # 0.1 rad at 2 rad/s; rounding decides on which side of a tick
+        assert tracker.step(now)[0] - before <= CATCH_UP * TICK + 1e-12
+    assert tracker.positions == (0.1, 0.0, 0.0)
     tracker.follow(holding((3.0, 0.0, 0.0)), now)
-    before = tracker.positions[0]
-    assert tracker.step(now + TICK)[0] - before == pytest.approx(SPEEDS[0] * TICK)
+    speeds = []
+    for _ in range(20):
+        before = tracker.positions[0]
+        now += TICK
+        speeds.append((tracker.step(now)[0] - before) / TICK)
+    assert max(speeds) == pytest.approx(SPEEDS[0])
+
+
+def test_a_stream_in_motion_is_caught_up_with() -> None:
+    """The catch-up speed is seen from the stream, so that none is too fast to get into."""
+    tracker = present_tracker()
+    velocity = (2.8, 2.8, 1.4)
+    tracker.follow(moving(velocity, 1.0), START - 0.05)
+    ticks = 0
+    while not tracker.following:
+        ticks += 1
+        tracker.step(START + ticks * TICK)
+    # At 0.2 rad/s, 3.0 - 2.8, the second joint has to make up for 0.14 rad and for its start.
+    assert 0.7 < ticks * TICK < 0.95
+    assert tracker.positions == pytest.approx([v * (0.05 + ticks * TICK) for v in velocity])
 
 
 @given(angles, st.floats(SILENT_AFTER * 1.01, 3600.0))
 def test_own_absence_is_no_reason_to_hurry(goal: tuple[float, ...], absence: float) -> None:
-    """After a pause of the caller nothing moves in the first step, then at the catch-up speed."""
+    """After a pause of the caller nothing moves in the first step, then the joints set off."""
     tracker = present_tracker()
-    tracker.follow(holding(REST), START)
-    tracker.step(START + TICK)
+    in_stream(tracker)
     back = START + TICK + absence
     tracker.follow(holding(goal), back)
     assert tracker.step(back) == REST
     assert not tracker.following
-    for speed, position in zip(CATCH_UP_SPEEDS, tracker.step(back + TICK), strict=True):
-        assert abs(position) <= speed * TICK + 1e-12
+    for position in tracker.step(back + TICK):
+        assert abs(position) <= 0.5 * ACCELERATION * TICK**2 + ROUNDING
+
+
+def test_an_absence_in_full_motion_ends_at_rest() -> None:
+    """The servos have stood still meanwhile: the motion does not go on where it was cut off."""
+    tracker = present_tracker()
+    now = in_stream(tracker)
+    tracker.follow(holding((3.0, 0.0, 0.0)), now)
+    for tick in range(1, 20):
+        tracker.step(now + tick * TICK)
+    held = tracker.positions
+    back = now + 19 * TICK + 2.0 * SILENT_AFTER
+    tracker.follow(holding(held), back)
+    assert tracker.step(back) == held
+    assert tracker.step(back + TICK) == held
 
 
 def test_the_first_step_is_an_absence() -> None:
     """However long the clock has been running, a fresh tracker does not jump."""
-    tracker = Tracker(REST, SPEEDS, CATCH_UP)
+    tracker = Tracker(REST, SPEEDS, CATCH_UP, ACCELERATION, RANGES)
     tracker.follow(holding((1.0, 1.0, 1.0)), 1e6)
     assert tracker.step(1e6) == REST
 
 
-def test_hold_and_place_drop_the_stream() -> None:
-    """After both nothing moves until a new trajectory comes."""
+def test_hold_brakes_and_drops_the_stream() -> None:
+    """By hand: from 6 rad/s the way to brake is 0.18 rad; then nothing moves."""
+    tracker = present_tracker()
+    now = in_stream(tracker)
+    tracker.follow(holding((3.0, 0.0, 0.0)), now)
+    for tick in range(1, 20):
+        tracker.step(now + tick * TICK)
+    held = tracker.positions[0]
+    tracker.hold()
+    for tick in range(20, 60):
+        tracker.step(now + tick * TICK)
+    assert tracker.positions == pytest.approx((held + 0.18, 0.0, 0.0))
+
+
+def test_place_drops_the_stream_at_once() -> None:
+    """The joints are where they were said to be, at rest, until a new trajectory comes."""
     tracker = present_tracker()
     tracker.follow(holding((1.0, 1.0, 1.0)), START)
-    held = tracker.step(START + TICK)
-    tracker.hold()
-    assert tracker.step(START + 2 * TICK) == held
-    tracker.follow(holding((1.0, 1.0, 1.0)), START)
+    for tick in range(1, 10):
+        tracker.step(START + tick * TICK)
     tracker.place((0.5, 0.5, 0.5))
-    assert tracker.step(START + 3 * TICK) == (0.5, 0.5, 0.5)
+    assert tracker.step(START + 10 * TICK) == (0.5, 0.5, 0.5)
     assert not tracker.following
 
 

@@ -73,6 +73,19 @@ def test_reproduces_a_cubic(
     time = times[0] + part * (times[-1] - times[0])
     expected = [float(cubic(time)) for cubic in cubics]
     assert trajectory.sample(time) == pytest.approx(expected, abs=1e-13)
+    positions, velocities = trajectory.state(time)
+    assert positions == trajectory.sample(time)
+    # The difference of two rounded positions, over a span of no less than a thousandth.
+    assert velocities == pytest.approx([float(cubic.deriv()(time)) for cubic in cubics], abs=1e-10)
+
+
+@pytest.mark.parametrize(
+    ('time', 'expected'), [(-0.1, 0.0), (0.0, 2.0), (0.1, -5.0), (0.3, 7.0), (0.4, 0.0)]
+)
+def test_is_at_rest_beyond_its_ends_only(time: float, expected: float) -> None:
+    """At its points, the first and the last included, the velocities are theirs."""
+    trajectory = Trajectory((0.0, 0.1, 0.3), ((0.0,), (1.0,), (-1.0,)), ((2.0,), (-5.0,), (7.0,)))
+    assert trajectory.state(time)[1] == pytest.approx((expected,))
 
 
 @pytest.mark.parametrize(
