@@ -18,6 +18,7 @@ from std_srvs.srv import Trigger
 from trajectory_msgs.msg import JointTrajectory
 
 from leg_kinematics.board import (
+    BoardIdentity,
     BoardLink,
     BoardSpec,
     LinkState,
@@ -58,6 +59,7 @@ class BridgeNode(LifecycleNode):
         """Load and check the files; nothing is opened yet."""
         # ROS destroys the node at its end even if one of the checks below has failed.
         self._links: dict[str, BoardLink] = {}
+        self._found: dict[str, BoardIdentity | None] = {}
         super().__init__(
             'bridge',
             parameter_overrides=list(overrides),
@@ -176,6 +178,7 @@ class BridgeNode(LifecycleNode):
     def _resume(self) -> None:
         """Begin where the boards say that their servos are, else at the resting posture."""
         self._let_go = 0
+        self._found = {name: link.status().identity for name, link in self._links.items()}
         held = {
             (name, channel): pulse
             for name, link in self._links.items()
@@ -230,18 +233,21 @@ class BridgeNode(LifecycleNode):
         if let_go != self._let_go or any(status.released for status in statuses.values()):
             self._let_go = let_go
             self._restart_legs()
+        self._take_over(statuses)
         lost = any(status.state is not LinkState.READY for status in statuses.values())
         if lost or self._enabled_legs < len(self._legs):
             self._tracker.hold()
         positions = self._tracker.step(monotonic())
         for name, link in self._links.items():
-            link.set_pulses(
-                {
-                    each.channel: each.pulse_us(angle)
-                    for each, angle in zip(self._maps, positions, strict=True)
-                    if each.board == name
-                }
-            )
+            # One that is found again just now is taken over first, in the next tick.
+            if statuses[name].state is LinkState.READY:
+                link.set_pulses(
+                    {
+                        each.channel: each.pulse_us(angle)
+                        for each, angle in zip(self._maps, positions, strict=True)
+                        if each.board == name
+                    }
+                )
         if self._active and not lost:
             self._enable_next_leg(statuses)
         if self._active and self._ticks % 2 == 0 and self._enabled_legs:
@@ -249,6 +255,27 @@ class BridgeNode(LifecycleNode):
                 messages.joint_state_message(
                     self.get_clock().now().to_msg(), self._joints, positions
                 )
+            )
+
+    def _take_over(self, statuses: dict[str, LinkStatus]) -> None:
+        """Go on from the pulses that a board still put out when it was found again.
+
+        They lie behind ours: the last poses before a loss may not have got through.
+        """
+        found = {name: status.identity for name, status in statuses.items()}
+        held = {
+            (name, channel): pulse
+            for name, identity in found.items()
+            if identity is not None and identity is not self._found[name]
+            for channel, pulse in identity.pulses_us.items()
+        }
+        self._found = found
+        if held:
+            self._tracker.place(
+                [
+                    each.angle(held[key]) if (key := (each.board, each.channel)) in held else angle
+                    for each, angle in zip(self._maps, self._tracker.positions, strict=True)
+                ]
             )
 
     def _enable_next_leg(self, statuses: dict[str, LinkStatus]) -> None:
