@@ -3,7 +3,7 @@
 """The running chain of real processes, somebody who operates it, and what must never happen."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from itertools import count, pairwise
 from pathlib import Path
 
@@ -68,8 +68,8 @@ class ChainOnBoard(Chain):
         self.link.symlink_to(self.board)
 
 
-@pytest.fixture
-def start_chain(tmp_path: Path) -> Iterator[Callable[..., tuple[Chain, Operator]]]:
+@contextmanager
+def chains_in(parent: Path) -> Iterator[Callable[..., tuple[Chain, Operator]]]:
     """Start chains with options of the mock; in the end every process must have ended well.
 
     With a ``board`` they use that port instead of a mock; ``bridge`` are more of its parameters.
@@ -83,7 +83,7 @@ def start_chain(tmp_path: Path) -> Iterator[Callable[..., tuple[Chain, Operator]
             bridge: Mapping[str, object] | None = None,
         ) -> tuple[Chain, Operator]:
             namespace = next(_namespaces)
-            folder = tmp_path / namespace.strip('/')
+            folder = parent / namespace.strip('/')
             chain = (ChainOnBoard if board else Chain)(
                 ROBOT,
                 SERVO_MAPS,
@@ -102,6 +102,22 @@ def start_chain(tmp_path: Path) -> Iterator[Callable[..., tuple[Chain, Operator]
         yield start
     for chain in chains:
         assert set(chain.exit_codes.values()) == {0}, chain.exit_codes
+
+
+@pytest.fixture
+def start_chain(tmp_path: Path) -> Iterator[Callable[..., tuple[Chain, Operator]]]:
+    """Start chains of a test's own."""
+    with chains_in(tmp_path) as start:
+        yield start
+
+
+@pytest.fixture(scope='module')
+def start_shared_chain(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> Iterator[Callable[..., tuple[Chain, Operator]]]:
+    """Start chains that several tests use one after another."""
+    with chains_in(tmp_path_factory.mktemp('shared')) as start:
+        yield start
 
 
 @pytest.fixture

@@ -1,0 +1,251 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""The fault table: whatever goes wrong in mid-step, no servo jumps, and the robot walks on.
+
+Each test is a row and prints its figures. The first rows strike one robot, which goes on walking
+from row to row; a cable between bridge and board can be pulled, cut or jammed at any moment.
+"""
+
+import random
+import signal
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+from pathlib import Path
+from time import monotonic
+from typing import TYPE_CHECKING
+
+import pytest
+from diagnostic_msgs.msg import DiagnosticArray
+from rclpy.serialization import deserialize_message
+from trajectory_msgs.msg import MultiDOFJointTrajectory
+
+from leg_kinematics.board import Record, read_log
+from leg_kinematics.calibration import ServoMaps
+from leg_kinematics.commands.chain import Chain
+from leg_kinematics.commands.operator import RECORDED, Operator
+from leg_kinematics.gait import Twist
+
+if TYPE_CHECKING:
+    from test.cable import Cable
+
+AHEAD = Twist(x=0.08)
+
+IN_THE_AIR = 0.01
+"""m; a foot this high above the lowest is in mid-step."""
+
+WALKING_US = 20.0
+"""The pulse of every channel sweeps more than this in a step."""
+
+LOST = 'lost board main: holding, trying to reopen'
+
+NoJump = Callable[[Sequence[Record]], None]
+
+
+@dataclass
+class Scene:
+    """A robot that walks, who drives it, and what the nodes have said since the fault."""
+
+    chain: Chain
+    operator: Operator
+    servo_maps: ServoMaps
+    assert_no_jump: NoJump
+    say: Callable[[str], None]
+    words: list[tuple[float, str, str]] = field(default_factory=list)
+    struck: float = 0.0
+    mended: float = 0.0
+
+    def __post_init__(self) -> None:
+        """Listen to what the nodes say of themselves."""
+        self.operator.node.create_subscription(
+            DiagnosticArray, '/diagnostics', self._on_diagnostics, RECORDED
+        )
+
+    def _on_diagnostics(self, message: DiagnosticArray) -> None:
+        for status in message.status:
+            self.words.append((monotonic(), status.name.rpartition('/')[2], status.message))
+
+    def in_mid_step(self) -> None:
+        """Walk until a foot is in the air; the fault is about to strike."""
+        operator = self.operator
+        operator.drive(AHEAD, 0.5, 'walking')
+
+        def in_the_air() -> bool:
+            message = deserialize_message(operator.foot_targets[-1], MultiDOFJointTrajectory)
+            heights = [transform.translation.z for transform in message.points[-1].transforms]
+            return bool(max(heights) - min(heights) > IN_THE_AIR)
+
+        operator.spin(in_the_air, 'a foot in the air')
+        self.words.clear()
+        self.struck = monotonic()
+
+    def suffer(self, seconds: float) -> None:
+        """Go on commanding while the fault lasts."""
+        self.operator.drive(AHEAD, seconds, 'in trouble')
+
+    def records(self) -> list[Record]:
+        """Give what happened at the board from just before the fault on."""
+        return [r for r in read_log(self.chain.pulse_log) if r.time > self.struck - 0.3]
+
+    def said(self, node: str, words: str) -> float:
+        """How long after the fault a node said so, s; waits for it."""
+        found: list[float] = []
+
+        def heard() -> bool:
+            found[:] = [at for at, who, what in self.words if who == node and words in what]
+            return bool(found)
+
+        self.operator.spin(heard, f"'{words}' from {node}")
+        return found[0] - self.struck
+
+    def walks_on(self, row: str, *, jumps_allowed: bool = False) -> None:
+        """See the servos walk again without anybody's help, and no jump; print the row."""
+        operator = self.operator
+        operator.wait_for('bridge', 'active')
+        operator.drive(AHEAD, 0.5, 'catching up')
+        start = monotonic()
+        operator.drive(AHEAD, 1.2, 'walking on')
+        assert operator.states == {
+            'kinematics': 'following foot_targets',
+            'gait': 'walking',
+            'bridge': 'active',
+        }
+        records = self.records()
+        if not jumps_allowed:
+            self.assert_no_jump(records)
+        assert not [r for r in records if r.event == 'refused']
+        poses = [r for r in records if r.event == 'pose']
+        for each in self.servo_maps.maps:
+            told = [r.pulses_us[each.channel] for r in poses if r.time > start]
+            assert max(told) - min(told) > WALKING_US, f'{each.joint} does not walk'
+            assert all(
+                each.lowest_us <= r.pulses_us[each.channel] <= each.highest_us for r in poses
+            )
+        gap = max(later.time - earlier.time for earlier, later in pairwise(poses))
+        again = next(r.time for r in poses if r.time > self.mended) - self.mended
+        self.say(f'{row}: {gap:.2f} s without a pose, the next {again:.3f} s after the fault')
+
+
+@pytest.fixture
+def say(capsys: pytest.CaptureFixture[str]) -> Callable[[str], None]:
+    """Print a row."""
+
+    def print_row(row: str) -> None:
+        with capsys.disabled():
+            print(f'\n  {row}', end='')  # noqa: T201
+
+    return print_row
+
+
+@pytest.fixture(scope='module')
+def shared(
+    start_shared_chain: Callable[..., tuple[Chain, Operator]],
+    lay_cable: 'Callable[[Path, Path], Cable]',
+    tmp_path_factory: pytest.TempPathFactory,
+) -> 'Iterator[tuple[Chain, Operator, Cable]]':
+    """Return the robot that walks through the first rows."""
+    end = tmp_path_factory.mktemp('cable') / 'board'
+    chain, operator = start_shared_chain(bridge={'boards': f"['main=framed:{end}']"})
+    cable = lay_cable(chain.link, end)
+    operator.bring_up()
+    operator.stand()
+    yield chain, operator, cable
+    cable.close()
+
+
+@pytest.fixture
+def cable(shared: 'tuple[Chain, Operator, Cable]') -> 'Cable':
+    """Return the cable between its bridge and its board."""
+    return shared[2]
+
+
+@pytest.fixture
+def scene(
+    shared: 'tuple[Chain, Operator, Cable]',
+    servo_maps: ServoMaps,
+    assert_no_jump: NoJump,
+    say: Callable[[str], None],
+) -> Scene:
+    """Return the robot in mid-step."""
+    chain, operator, _ = shared
+    made = Scene(chain, operator, servo_maps, assert_no_jump, say)
+    made.in_mid_step()
+    return made
+
+
+@pytest.mark.parametrize('seconds', [0.1, 1.0, 10.0])
+def test_the_cable_is_out(scene: Scene, cable: 'Cable', seconds: float) -> None:
+    """The board holds; the bridge finds it again under its name and catches up with the gait."""
+    cable.pull()
+    scene.suffer(seconds)
+    cable.plug()
+    scene.mended = monotonic()
+    said = scene.said('bridge', LOST)
+    scene.walks_on(f"cable out for {seconds:g} s: 'lost board' after {said:.3f} s")
+
+
+def test_garbage_from_the_board(scene: Scene, cable: 'Cable') -> None:
+    """Nothing is made of it; the bridge takes the board for lost and tries until it is sane."""
+    noise = random.Random(1)
+    before = int(scene.operator.values['bridge']['main.bad_frames'])
+    cable.spoil(lambda data: noise.randbytes(3 * len(data)))
+    scene.suffer(1.0)
+    cable.spoil(bytes)
+    scene.mended = monotonic()
+    said = scene.said('bridge', LOST)
+    scene.operator.spin(
+        lambda: int(scene.operator.values['bridge']['main.bad_frames']) > before, 'bad frames'
+    )
+    bad = int(scene.operator.values['bridge']['main.bad_frames']) - before
+    scene.walks_on(f"garbage from the board for 1 s: 'lost board' after {said:.3f} s, {bad} bad")
+
+
+def test_a_silent_board_that_is_alive(scene: Scene, cable: 'Cable') -> None:
+    """A board that hears but does not answer is lost as well."""
+    cable.spoil(lambda _: b'')
+    scene.suffer(1.0)
+    cable.spoil(bytes)
+    scene.mended = monotonic()
+    said = scene.said('bridge', LOST)
+    scene.walks_on(f"silent board for 1 s: 'lost board' after {said:.3f} s")
+
+
+def test_a_stalled_reader(scene: Scene, cable: 'Cable') -> None:
+    """Half a frame gets through before writes time out; the board makes nothing of that half."""
+    cable.jam()
+    scene.operator.spin(lambda: cable.jammed, 'half a frame')
+    said = scene.said('bridge', LOST)
+    error = scene.operator.values['bridge']['main.last_error']
+    scene.suffer(0.5)
+    cable.free()
+    scene.mended = monotonic()
+    scene.operator.wait_for('bridge', 'active')
+    assert 'Write timeout' in error
+    assert 'bad' in {record.event for record in scene.records()}
+    scene.walks_on(f"stalled reader, half a frame sent: 'lost board' after {said:.3f} s")
+
+
+@pytest.mark.parametrize('seconds', [0.3, 3.0])
+def test_a_bridge_that_is_stopped(scene: Scene, seconds: float) -> None:
+    """The board holds; the bridge goes on from there."""
+    bridge = scene.chain.nodes['bridge']
+    bridge.send_signal(signal.SIGSTOP)
+    scene.suffer(seconds)
+    bridge.send_signal(signal.SIGCONT)
+    scene.mended = monotonic()
+    scene.walks_on(f'bridge stopped for {seconds:g} s')
+
+
+def test_a_kinematics_that_is_gone(scene: Scene) -> None:
+    """The bridge brakes and holds; a new kinematics node is all that it takes to walk on."""
+    kinematics = scene.chain.nodes['kinematics']
+    kinematics.kill()
+    kinematics.wait()
+    scene.suffer(1.0)
+    held = [r.pulses_us for r in scene.records() if r.event == 'pose'][-20:]
+    assert all(pulses == held[0] for pulses in held)
+    scene.chain.start('kinematics')
+    scene.mended = monotonic()
+    scene.operator.states.pop('kinematics')
+    scene.operator.wait_for('kinematics', 'following foot_targets')
+    scene.walks_on('kinematics gone for 1 s')
