@@ -398,6 +398,10 @@ class FramedDriver:
                     self._connected = True
                     self._enabled = frozenset(_pulses(identity))
                 case frames.StatusRequest(), frames.StatusReport() as report:
+                    if self._report is not None and report.accepted < self._report.accepted:
+                        # It has forgotten what it was told; a new conversation tells it again.
+                        msg = f'{self._port}: the board has restarted: it counts its poses anew'
+                        raise LinkLostError(msg)
                     self._report = report
                     self._enabled = frames.to_channels(report.enabled)
         if self._requests and self._requests[0].seq == reply.seq:
