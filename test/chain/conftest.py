@@ -8,6 +8,8 @@ from itertools import count, pairwise
 from pathlib import Path
 
 import pytest
+from rclpy.serialization import deserialize_message
+from trajectory_msgs.msg import MultiDOFJointTrajectory
 
 from leg_kinematics.board import Record
 from leg_kinematics.calibration import ServoMaps, load_servo_maps
@@ -29,6 +31,9 @@ QUICK: Mapping[str, Mapping[str, object]] = {
 }
 
 AHEAD = Twist(x=0.08)
+
+#: A foot this high above the lowest is in mid-step, m.
+IN_THE_AIR = 0.01
 
 #: A new one for every chain: a node that was killed is remembered by the graph for a while.
 _namespaces = (f'/greenhouse_{number}' for number in count())
@@ -120,6 +125,23 @@ def start_shared_chain(
         yield start
 
 
+@pytest.fixture(scope='session')
+def walk_into_a_step() -> Callable[[Operator], None]:
+    """Return a way to bring a robot that stands or walks to where a foot is high in the air."""
+
+    def walk(operator: Operator) -> None:
+        operator.drive(AHEAD, 0.5, 'walking')
+
+        def in_the_air() -> bool:
+            message = deserialize_message(operator.foot_targets[-1], MultiDOFJointTrajectory)
+            heights = [transform.translation.z for transform in message.points[-1].transforms]
+            return bool(max(heights) - min(heights) > IN_THE_AIR)
+
+        operator.spin(in_the_air, 'a foot in the air')
+
+    return walk
+
+
 @pytest.fixture
 def walking(start_chain: Callable[..., tuple[Chain, Operator]]) -> tuple[Chain, Operator]:
     """Return a chain that walks forward, and its operator, who has just said so."""
@@ -128,6 +150,17 @@ def walking(start_chain: Callable[..., tuple[Chain, Operator]]) -> tuple[Chain, 
     operator.stand()
     operator.drive(AHEAD, 1.5, 'walking')
     return chain, operator
+
+
+@pytest.fixture
+def say(capsys: pytest.CaptureFixture[str]) -> Callable[[str], None]:
+    """Return a way to print a row of the fault table."""
+
+    def print_row(row: str) -> None:
+        with capsys.disabled():
+            print(f'\n  {row}', end='')  # noqa: T201
+
+    return print_row
 
 
 @pytest.fixture(scope='session')

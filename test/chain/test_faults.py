@@ -17,8 +17,6 @@ from typing import TYPE_CHECKING
 
 import pytest
 from diagnostic_msgs.msg import DiagnosticArray
-from rclpy.serialization import deserialize_message
-from trajectory_msgs.msg import MultiDOFJointTrajectory
 
 from leg_kinematics.board import Record, read_log
 from leg_kinematics.calibration import ServoMaps
@@ -30,9 +28,6 @@ if TYPE_CHECKING:
     from test.cable import Cable
 
 AHEAD = Twist(x=0.08)
-
-IN_THE_AIR = 0.01
-"""m; a foot this high above the lowest is in mid-step."""
 
 WALKING_US = 20.0
 """The pulse of every channel sweeps more than this in a step."""
@@ -65,17 +60,8 @@ class Scene:
         for status in message.status:
             self.words.append((monotonic(), status.name.rpartition('/')[2], status.message))
 
-    def in_mid_step(self) -> None:
-        """Walk until a foot is in the air; the fault is about to strike."""
-        operator = self.operator
-        operator.drive(AHEAD, 0.5, 'walking')
-
-        def in_the_air() -> bool:
-            message = deserialize_message(operator.foot_targets[-1], MultiDOFJointTrajectory)
-            heights = [transform.translation.z for transform in message.points[-1].transforms]
-            return bool(max(heights) - min(heights) > IN_THE_AIR)
-
-        operator.spin(in_the_air, 'a foot in the air')
+    def strike(self) -> None:
+        """Begin the time of the fault."""
         self.words.clear()
         self.struck = monotonic()
 
@@ -126,17 +112,6 @@ class Scene:
         self.say(f'{row}: {gap:.2f} s without a pose, the next {again:.3f} s after the fault')
 
 
-@pytest.fixture
-def say(capsys: pytest.CaptureFixture[str]) -> Callable[[str], None]:
-    """Print a row."""
-
-    def print_row(row: str) -> None:
-        with capsys.disabled():
-            print(f'\n  {row}', end='')  # noqa: T201
-
-    return print_row
-
-
 @pytest.fixture(scope='module')
 def shared(
     start_shared_chain: Callable[..., tuple[Chain, Operator]],
@@ -163,13 +138,15 @@ def cable(shared: 'tuple[Chain, Operator, Cable]') -> 'Cable':
 def scene(
     shared: 'tuple[Chain, Operator, Cable]',
     servo_maps: ServoMaps,
+    walk_into_a_step: Callable[[Operator], None],
     assert_no_jump: NoJump,
     say: Callable[[str], None],
 ) -> Scene:
     """Return the robot in mid-step."""
     chain, operator, _ = shared
+    walk_into_a_step(operator)
     made = Scene(chain, operator, servo_maps, assert_no_jump, say)
-    made.in_mid_step()
+    made.strike()
     return made
 
 

@@ -1,0 +1,179 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""Rows of the fault table that the shipped firmware answers for, judged by its pins."""
+
+import signal
+from collections.abc import Callable, Sequence
+from itertools import pairwise
+from time import monotonic
+from typing import TYPE_CHECKING
+
+import pytest
+
+from leg_kinematics.board import frames
+from leg_kinematics.calibration import ServoMaps
+from leg_kinematics.commands.chain import Chain
+from leg_kinematics.commands.operator import Operator
+from leg_kinematics.gait import Twist
+from leg_kinematics.nodes.parameters import BRIDGE
+from leg_kinematics.robot import Robot
+from leg_kinematics.solver import leg_solvers, posture_angles
+
+if TYPE_CHECKING:
+    from test.simulated_chip import ChipProcess, Pulse
+
+AHEAD = Twist(x=0.08)
+
+FRAME = 0.020
+"""s between the pulses of a channel."""
+
+ACCURACY_US = 2.0
+"""Of a pulse, as the firmware's own tests have it."""
+
+AT_REST = 0.05
+"""rad from the resting posture, which a joint that catches up leaves by 0.02 rad in a frame."""
+
+SILENCE = 0.5
+"""s, the setting of the board in these tests."""
+
+WALKING_US = 20.0
+"""The pulse of every channel sweeps more than this in a step."""
+
+StartChain = Callable[..., tuple[Chain, Operator]]
+
+
+def poses(chip: 'ChipProcess') -> list[tuple[float, tuple[float, ...]]]:
+    """Give the poses that the chip has heard, and when."""
+    return [
+        (time, frame.message.pulses_us)
+        for time, frame in chip.heard()
+        if isinstance(frame.message, frames.Pose)
+    ]
+
+
+def sweeps(pulses: 'Sequence[Pulse]', since: float) -> dict[int, float]:
+    """How far the pulse of each channel has gone up and down since then, us."""
+    widths: dict[int, list[float]] = {}
+    for pulse in pulses:
+        if pulse.start > since:
+            widths.setdefault(pulse.channel, []).append(pulse.width_us)
+    return {channel: max(each) - min(each) for channel, each in widths.items()}
+
+
+@pytest.fixture
+def assert_no_step(bracken: Robot, servo_maps: ServoMaps) -> 'Callable[[Sequence[Pulse]], None]':
+    """Return a check that no servo was led faster than its limit from pulse to pulse."""
+    (share,) = [each.default for each in BRIDGE if each.name == 'speed_share']
+    assert isinstance(share, float)
+    speeds = [share * link.servo.speed for leg in bracken.legs for link in leg.links]
+
+    def check(pulses: 'Sequence[Pulse]') -> None:
+        for each, speed in zip(servo_maps.maps, speeds, strict=True):
+            of_channel = [pulse for pulse in pulses if pulse.channel == each.channel]
+            for earlier, later in pairwise(of_channel):
+                # The poses behind two pulses may be up to a frame further apart than these.
+                time = later.start - earlier.start + FRAME
+                before, after = each.angle(earlier.width_us), each.angle(later.width_us)
+                assert abs(after - before) <= speed * time, f'{each.joint} at {later.start}'
+
+    return check
+
+
+def test_a_board_that_restarts_in_mid_step(  # noqa: PLR0917  fixtures
+    bracken: Robot,
+    servo_maps: ServoMaps,
+    chip_process: 'ChipProcess',
+    start_chain: StartChain,
+    walk_into_a_step: Callable[[Operator], None],
+    assert_no_step: 'Callable[[Sequence[Pulse]], None]',
+    say: Callable[[str], None],
+) -> None:
+    """It starts silent; legs are enabled again one after another, at rest; then it walks on."""
+    _, operator = start_chain(board=chip_process.port)
+    operator.bring_up()
+    operator.stand()
+    walk_into_a_step(operator)
+    struck = monotonic()
+    chip_process.reset()
+    operator.wait_for('bridge', 'enabling legs')
+    noticed = monotonic() - struck
+    operator.wait_for('bridge', 'active')
+    again = monotonic() - struck
+    operator.drive(AHEAD, 1.0, 'catching up')
+    walking = monotonic()
+    operator.drive(AHEAD, 1.2, 'walking on')
+    assert operator.states['gait'] == 'walking'
+
+    pulses = chip_process.pulses()
+    enabled = [
+        (time, channel)
+        for time, frame in chip_process.heard()
+        if time > struck and isinstance(frame.message, frames.Enable)
+        for channel in sorted(frames.to_channels(frame.message.mask))
+    ]
+    assert [channel for _, channel in enabled] == [each.channel for each in servo_maps.maps]
+    legs = leg_solvers(bracken, {each.joint: each.angle_range for each in servo_maps.maps})
+    resting = [angle for leg in posture_angles(bracken, legs, 'resting') for angle in leg]
+    for each, angle, (time, _) in zip(servo_maps.maps, resting, enabled, strict=True):
+        first, *_ = [p for p in pulses if p.channel == each.channel and p.start > struck + FRAME]
+        assert first.start > time
+        # Those of the last leg may come when the stream is followed already, slowly.
+        assert each.angle(first.width_us) == pytest.approx(angle, abs=AT_REST)
+    assert_no_step([p for p in pulses if p.end < struck])
+    assert_no_step([p for p in pulses if p.start > struck + FRAME])
+    swept = sweeps(pulses, walking)
+    assert min(swept[each.channel] for each in servo_maps.maps) > WALKING_US
+    say(f"board restarted: 'enabling legs' after {noticed:.3f} s, 'active' after {again:.2f} s")
+
+
+@pytest.mark.parametrize('reaction', ['hold', 'release'])
+def test_a_bridge_that_is_killed(  # noqa: PLR0917  fixtures
+    servo_maps: ServoMaps,
+    chip_process: 'ChipProcess',
+    start_chain: StartChain,
+    walk_into_a_step: Callable[[Operator], None],
+    assert_no_step: 'Callable[[Sequence[Pulse]], None]',
+    say: Callable[[str], None],
+    reaction: str,
+) -> None:
+    """The firmware acts by its setting, on time; a new bridge finds that and walks on."""
+    chain, operator = start_chain(
+        board=chip_process.port,
+        bridge={'board_silence_reaction': reaction, 'board_silence': SILENCE},
+    )
+    operator.bring_up()
+    operator.stand()
+    walk_into_a_step(operator)
+    chain.nodes['bridge'].send_signal(signal.SIGKILL)
+    chain.nodes['bridge'].wait()
+    operator.drive(AHEAD, SILENCE + 0.5, 'no bridge')
+    last, pose = poses(chip_process)[-1]
+    pulses = chip_process.pulses()
+    after = [pulse for pulse in pulses if pulse.start > last + 2.0 * FRAME]
+    for pulse in after:
+        assert pulse.width_us == pytest.approx(pose[pulse.channel], abs=ACCURACY_US)
+    assert {pulse.channel for pulse in after} == {each.channel for each in servo_maps.maps}
+    end = pulses[-1].end - last
+    if reaction == 'release':
+        assert SILENCE - FRAME <= end <= SILENCE + FRAME
+    else:
+        assert end > SILENCE + 0.3
+    killed = monotonic()
+    operator.states.clear()
+    chain.start('bridge')
+    operator.wait_for('bridge', 'unconfigured')
+    operator.bring_up()
+    operator.drive(AHEAD, 1.0, 'catching up')
+    walking = monotonic()
+    operator.drive(AHEAD, 1.2, 'walking on')
+    pulses = chip_process.pulses()
+    if reaction == 'hold':
+        assert_no_step(pulses)
+    else:
+        assert_no_step([p for p in pulses if p.end < killed])
+        assert_no_step([p for p in pulses if p.start > killed])
+    swept = sweeps(pulses, walking)
+    assert min(swept[each.channel] for each in servo_maps.maps) > WALKING_US
+    say(
+        f'bridge killed, the board shall {reaction} after {SILENCE} s: last pulse {end:.3f} s after'
+    )
