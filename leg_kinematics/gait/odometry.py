@@ -78,13 +78,16 @@ class Odometry:
         Standard deviation of the share of the way by which a cycle goes wrong; 0.02 is 2 %.
     feet
         Where the feet stand in mid stance, in `base_link`, m.
+    start
+        Where the body is.
 
     """
 
-    def __init__(self, slip: float, feet: Sequence[Vector]) -> None:
+    def __init__(self, slip: float, feet: Sequence[Vector], start: Pose = Pose()) -> None:  # noqa: B008  a value
         """Start where the pose is known exactly."""
         self._slip = slip
         self._arm = sqrt(fsum(x * x + y * y for x, y, _ in feet) / len(feet))
+        self._at = start
         self._pose = Covariance()
 
     @property
@@ -98,13 +101,13 @@ class Odometry:
         linear = (self._slip * ground_speed) ** 2
         return Covariance(xx=linear, yy=linear, yaw_yaw=linear / self._arm**2)
 
-    def go(self, before: Pose, after: Pose, twist: Twist, dt: float, cycle: float) -> None:
+    def go(self, pose: Pose, twist: Twist, dt: float, cycle: float) -> None:
         """Follow the body through a tick.
 
         Parameters
         ----------
-        before, after
-            Pose at the start and at the end of the tick.
+        pose
+            At the end of the tick.
         twist
             During the tick.
         dt
@@ -120,9 +123,8 @@ class Odometry:
         are 1/2 and 1/3.
 
         """
-        if not twist:
-            return
-        x, y = after.x - before.x, after.y - before.y
+        x, y = pose.x - self._at.x, pose.y - self._at.y
+        self._at = pose
         rate = self.twist(twist)
         spread, turn = cycle * dt * rate.xx, cycle * dt * rate.yaw_yaw
         self._pose = self._pose.carried((x, y)) + Covariance(

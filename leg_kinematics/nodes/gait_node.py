@@ -5,25 +5,37 @@
 import sys
 from collections import deque
 from collections.abc import Sequence
+from dataclasses import dataclass
 from time import monotonic_ns
 from typing import Any
 
+from builtin_interfaces.msg import Time
 from geometry_msgs.msg import PoseStamped, Twist, TwistStamped
-from nav_msgs.msg import Odometry
+from nav_msgs.msg import Odometry as OdometryMessage
 from rclpy.node import Node
 from rclpy.parameter import Parameter as RosParameter
 from sensor_msgs.msg import MultiDOFJointState
 from std_srvs.srv import Trigger
 from trajectory_msgs.msg import MultiDOFJointTrajectory
+from visualization_msgs.msg import MarkerArray
 
 from leg_kinematics.calibration import load_servo_maps
 from leg_kinematics.errors import CommandError
-from leg_kinematics.gait import GaitParameters, GaitSample, Walker
+from leg_kinematics.gait import (
+    BodyMotion,
+    Covariance,
+    GaitParameters,
+    GaitSample,
+    Odometry,
+    Walker,
+)
 from leg_kinematics.gait import Twist as BodyTwist
 from leg_kinematics.nodes import messages, qos
 from leg_kinematics.nodes.diagnostics import OK, WARN, Diagnostics
+from leg_kinematics.nodes.markers import gait_markers
 from leg_kinematics.nodes.parameters import GAIT, Settings, declare
 from leg_kinematics.nodes.process import run
+from leg_kinematics.nodes.transforms import TransformBroadcaster
 from leg_kinematics.robot import Vector, load_robot
 from leg_kinematics.solver import leg_solvers, posture_angles
 
@@ -34,9 +46,20 @@ PREVIEW = (0, 1, 7)
 #: Foot states older than this do not tell where the feet are, s.
 FRESH = 1.0
 
+#: Between two pictures of the walk for a viewer, s.
+MARKER_INTERVAL = 0.1
+
 NANOSECONDS = 1_000_000_000
 
 MESSAGE_TYPES = {'TwistStamped': TwistStamped, 'Twist': Twist}
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """What a tick of the gait gave, and how far its pose can be trusted."""
+
+    sample: GaitSample
+    trust: Covariance
 
 
 class GaitNode(Node):
@@ -63,7 +86,8 @@ class GaitNode(Node):
             posture_angles(self._robot, self._legs, posture)
         self._gait_parameters = _gait_parameters(settings)
         self._walker: Walker | None = None
-        self._preview: deque[GaitSample] = deque(maxlen=PREVIEW[-1] + 1)
+        self._odometry = Odometry(settings.number('slip'), self._robot.standing.feet)
+        self._preview: deque[Tick] = deque(maxlen=PREVIEW[-1] + 1)
         self._feet: tuple[Vector, ...] | None = None
         self._feet_received = 0
         self._command = BodyTwist()
@@ -84,7 +108,9 @@ class GaitNode(Node):
         self._targets = self.create_publisher(
             MultiDOFJointTrajectory, 'foot_targets', qos.PUBLISHED
         )
-        self._odometry = self.create_publisher(Odometry, 'odom', qos.PUBLISHED)
+        self._odom = self.create_publisher(OdometryMessage, 'odom', qos.PUBLISHED)
+        self._transforms = TransformBroadcaster(self) if settings.flag('publish_tf') else None
+        self._markers = self.create_publisher(MarkerArray, 'gait/markers', qos.PUBLISHED)
         self.create_subscription(MESSAGE_TYPES[self._type], 'cmd_vel', self._on_cmd_vel, qos.STREAM)
         self.create_subscription(
             MultiDOFJointState, 'foot_states', self._on_foot_states, qos.STREAM
@@ -93,6 +119,7 @@ class GaitNode(Node):
         self.create_service(Trigger, 'gait/stand', self._on_stand)
         self.create_service(Trigger, 'gait/crouch', self._on_crouch)
         self.create_timer(self._tick, self._on_tick)
+        self.create_timer(MARKER_INTERVAL, self._draw)
         self.create_timer(1.0, self._look_for_other_type)
         self._report()
 
@@ -194,17 +221,39 @@ class GaitNode(Node):
             messages.foot_targets_message(
                 stamp,
                 self._robot.leg_names,
-                [(ticks * self._tick, self._preview[ticks]) for ticks in PREVIEW],
+                [(ticks * self._tick, self._preview[ticks].sample) for ticks in PREVIEW],
             )
         )
-        self._odometry.publish(messages.odometry_message(stamp, self._preview[0]))
+        self._tell_where(stamp, self._preview[0])
         self._report()
 
-    def _advance(self) -> GaitSample:
+    def _tell_where(self, stamp: Time, tick: Tick) -> None:
+        """Publish odometry: what is known of the level body, for `base_link` above it."""
+        sample = tick.sample
+        motion = BodyMotion.of(sample)
+        aside = (motion.position[0] - sample.pose.x, motion.position[1] - sample.pose.y)
+        self._odom.publish(
+            messages.odometry_message(
+                stamp, motion, tick.trust.carried(aside), self._odometry.twist(sample.twist)
+            )
+        )
+        if self._transforms is not None:
+            self._transforms.send(messages.transform_message(stamp, motion))
+
+    def _advance(self) -> Tick:
         if self._walker is None:
             raise RuntimeError('no walk has begun')
         silent = monotonic_ns() - self._command_received > self._silence
-        return self._walker.step(self._tick, BodyTwist() if silent else self._command)
+        sample = self._walker.step(self._tick, BodyTwist() if silent else self._command)
+        self._odometry.go(sample.pose, sample.twist, self._tick, self._gait_parameters.period)
+        return Tick(sample, self._odometry.pose)
+
+    def _draw(self) -> None:
+        """Show the walk to whoever looks."""
+        if self._preview and self._markers.get_subscription_count() > 0:
+            stamp = self.get_clock().now().to_msg()
+            sample = self._preview[0].sample
+            self._markers.publish(gait_markers(stamp, self._robot, self._legs, sample))
 
     def _report(self) -> None:
         if self._refusal and monotonic_ns() - self._refusal_received <= self._silence:
@@ -224,8 +273,9 @@ class GaitNode(Node):
             'refused_commands': self._refused,
         }
         if self._preview:
-            values['feet_down'] = sum(self._preview[0].standing)
-            values['limit'] = self._preview[0].limit
+            sample = self._preview[0].sample
+            values['feet_down'] = sum(sample.standing)
+            values['limit'] = sample.limit
         return values
 
     def _look_for_other_type(self) -> None:

@@ -6,7 +6,16 @@ from collections.abc import Iterable, Sequence
 from math import isfinite, nan
 
 from builtin_interfaces.msg import Duration, Time
-from geometry_msgs.msg import PoseStamped, Transform, Twist, TwistStamped, Vector3
+from geometry_msgs.msg import (
+    Point,
+    PoseStamped,
+    Quaternion,
+    Transform,
+    TransformStamped,
+    Twist,
+    TwistStamped,
+    Vector3,
+)
 from nav_msgs.msg import Odometry
 from sensor_msgs.msg import JointState, MultiDOFJointState
 from trajectory_msgs.msg import (
@@ -18,7 +27,7 @@ from trajectory_msgs.msg import (
 from transforms3d.euler import euler2quat, quat2euler
 
 from leg_kinematics.errors import CommandError
-from leg_kinematics.gait import GaitSample, Offset
+from leg_kinematics.gait import BodyMotion, Covariance, GaitSample, Offset
 from leg_kinematics.gait import Twist as BodyTwist
 from leg_kinematics.robot import Vector
 from leg_kinematics.solver import Trajectory
@@ -27,6 +36,16 @@ BASE_FRAME = 'base_link'
 ODOM_FRAME = 'odom'
 
 NANOSECONDS = 1_000_000_000
+
+#: A velocity command beyond this, in m/s or rad/s, is a fault of its sender and no wish.
+ABSURD = 100.0
+
+#: Variance of what odometry does not measure, m^2 and rad^2: of no use to whoever fuses it.
+UNMEASURED = 1e6
+
+#: Least variance of what it does measure, (1 mm)^2 or (1 mrad)^2 and the same a second: a filter
+#: takes no covariance that is singular.
+LEAST_VARIANCE = 1e-6
 
 
 def time_message(nanoseconds: int) -> Time:
@@ -56,13 +75,17 @@ def body_twist(message: Twist | TwistStamped) -> BodyTwist:
     Raises
     ------
     CommandError
-        A component is not finite.
+        A component is not finite, or larger than any robot means it.
 
     """
     twist = message.twist if isinstance(message, TwistStamped) else message
     result = BodyTwist(twist.linear.x, twist.linear.y, twist.angular.z)
     if not result.finite:
         raise CommandError(f'cmd_vel must be finite, got {result}; it was refused')
+    if max(abs(result.x), abs(result.y), abs(result.yaw)) > ABSURD:
+        raise CommandError(
+            f'cmd_vel must be within {ABSURD:g} m/s and rad/s, got {result}; it was refused'
+        )
     return result
 
 
@@ -278,20 +301,54 @@ def feet_of(message: MultiDOFJointState, legs: Sequence[str]) -> tuple[Vector, .
     return tuple(feet[leg] for leg in legs)
 
 
-def odometry_message(stamp: Time, sample: GaitSample) -> Odometry:
-    """Make odometry: pose in `odom`, twist in `base_link`."""
+def odometry_message(
+    stamp: Time, motion: BodyMotion, pose: Covariance, twist: Covariance
+) -> Odometry:
+    """Make odometry: pose of `base_link` in `odom`, its twist in `base_link`.
+
+    The covariances are 6 x 6 row by row over x, y, z, roll, pitch, yaw (nav_msgs/Odometry). z,
+    roll and pitch are known by the description only, as if the ground were flat and no servo
+    gave way: they are reported, with a variance that tells nobody to rely on them.
+    """
     message = Odometry()
     message.header.stamp = stamp
     message.header.frame_id = ODOM_FRAME
     message.child_frame_id = BASE_FRAME
-    message.pose.pose.position.x = sample.pose.x
-    message.pose.pose.position.y = sample.pose.y
-    message.pose.pose.position.z = sample.height
-    orientation = message.pose.pose.orientation
-    orientation.w, orientation.x, orientation.y, orientation.z = (
-        float(component) for component in euler2quat(0.0, 0.0, sample.pose.yaw)
-    )
-    message.twist.twist.linear.x = sample.twist.x
-    message.twist.twist.linear.y = sample.twist.y
-    message.twist.twist.angular.z = sample.twist.yaw
+    message.pose.pose.position = _point(motion.position)
+    message.pose.pose.orientation = _quaternion(motion.rpy)
+    message.pose.covariance = _six_by_six(pose)
+    message.twist.twist.linear = _vector3(motion.linear)
+    message.twist.twist.angular = _vector3(motion.angular)
+    message.twist.covariance = _six_by_six(twist)
     return message
+
+
+def transform_message(stamp: Time, motion: BodyMotion) -> TransformStamped:
+    """Make the transform from `odom` to `base_link`, the same as the pose of odometry."""
+    message = TransformStamped()
+    message.header.stamp = stamp
+    message.header.frame_id = ODOM_FRAME
+    message.child_frame_id = BASE_FRAME
+    message.transform.translation = _vector3(motion.position)
+    message.transform.rotation = _quaternion(motion.rpy)
+    return message
+
+
+def _point(vector: Vector) -> Point:
+    return Point(x=vector[0], y=vector[1], z=vector[2])
+
+
+def _quaternion(rpy: Vector) -> Quaternion:
+    w, x, y, z = (float(part) for part in euler2quat(*rpy, 'sxyz'))
+    return Quaternion(x=x, y=y, z=z, w=w)
+
+
+def _six_by_six(covariance: Covariance) -> list[float]:
+    c = covariance
+    rows = [[0.0] * 6 for _ in range(6)]
+    rows[0][0], rows[0][1], rows[0][5] = c.xx + LEAST_VARIANCE, c.xy, c.x_yaw
+    rows[1][0], rows[1][1], rows[1][5] = c.xy, c.yy + LEAST_VARIANCE, c.y_yaw
+    rows[5][0], rows[5][1], rows[5][5] = c.x_yaw, c.y_yaw, c.yaw_yaw + LEAST_VARIANCE
+    for axis in (2, 3, 4):
+        rows[axis][axis] = UNMEASURED
+    return [value for row in rows for value in row]

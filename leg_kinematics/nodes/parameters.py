@@ -99,6 +99,10 @@ GAIT = (
     Parameter('rise_time', 2.0, 'Time to stand up or to crouch', 's', 0.2, 60.0),
     Parameter('body_speed', 0.05, 'Peak speed on the way to a body pose', 'm/s', 0.001, 1.0),
     Parameter('body_rate', 0.4, 'Peak rate on the way to a body pose', 'rad/s', 0.001, 10.0),
+    Parameter(
+        'slip', 0.02, 'Share of its way by which a cycle of the gait goes wrong', '', 0.0, 1.0
+    ),
+    Parameter('publish_tf', default=True, meaning='Tell odom to base_link on /tf as well'),
     Parameter('silence', 0.5, 'Without cmd_vel for this long the robot stops', 's', 0.05, 10.0),
     Parameter(
         'max_command_age', 1.0, 'A cmd_vel stamped longer ago, or ahead, is refused', 's', 0.05, 60

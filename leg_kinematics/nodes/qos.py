@@ -3,7 +3,8 @@
 """Quality of service of every topic, in one place.
 
 Publishers are reliable. Subscribers of streams are best-effort with depth 1, so that a lossy
-link drops the old instead of delaying the new. Descriptions stay for late joiners.
+link drops the old instead of delaying the new. Descriptions stay for late joiners. Transforms are
+as every listener of `/tf` expects them (reliable, depth 100; common practice, no source).
 """
 
 from rclpy.qos import DurabilityPolicy, HistoryPolicy, QoSProfile, ReliabilityPolicy
@@ -21,4 +22,8 @@ DESCRIPTION = QoSProfile(
     depth=1,
     reliability=ReliabilityPolicy.RELIABLE,
     durability=DurabilityPolicy.TRANSIENT_LOCAL,
+)
+
+TRANSFORMS = QoSProfile(
+    history=HistoryPolicy.KEEP_LAST, depth=100, reliability=ReliabilityPolicy.RELIABLE
 )

@@ -34,13 +34,13 @@ def walk(
     legs: Iterable[tuple[Twist, float]], ticks_of: int = 1, start: Pose | None = None
 ) -> Odometry:
     """Walk with each twist for some seconds, each time in as many ticks."""
-    odometry, pose = Odometry(SLIP, FEET), start or Pose()
+    pose = start or Pose()
+    odometry = Odometry(SLIP, FEET, pose)
     for twist, time in legs:
         dt = time / ticks_of
         for _ in range(ticks_of):
-            after = pose * twist.over(dt)
-            odometry.go(pose, after, twist, dt, CYCLE)
-            pose = after
+            pose *= twist.over(dt)
+            odometry.go(pose, twist, dt, CYCLE)
     return odometry
 
 
@@ -196,9 +196,8 @@ def test_thousands_of_robots_spread_as_told(lasting: float) -> None:
     odometry, pose = Odometry(SLIP, FEET), Pose()
     for twist, time in WAY:
         for _ in range(round(time / 0.1)):
-            after = pose * twist.over(0.1)
-            odometry.go(pose, after, twist, 0.1, CYCLE)
-            pose = after
+            pose *= twist.over(0.1)
+            odometry.go(pose, twist, 0.1, CYCLE)
     assert (pose.x, pose.y) == pytest.approx((end.x, end.y), abs=1e-9)
     drawn, told = np.cov(errors.T), matrix(odometry.pose)
     scale = np.sqrt(np.outer(np.diag(told), np.diag(told)))

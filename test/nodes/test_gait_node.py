@@ -3,9 +3,10 @@
 """Node `gait` alone: it takes over from the feet as they are, and obeys only what is sound."""
 
 from collections.abc import Callable, Iterator
-from math import inf, nan
+from math import atan, cos, inf, nan, sin
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pytest
 import rclpy
 from builtin_interfaces.msg import Time
@@ -18,10 +19,12 @@ from rclpy.node import Node
 from sensor_msgs.msg import MultiDOFJointState
 from std_srvs.srv import Trigger
 from trajectory_msgs.msg import MultiDOFJointTrajectory
+from visualization_msgs.msg import MarkerArray
 
 from leg_kinematics.nodes import messages
 from leg_kinematics.nodes.gait_node import PREVIEW, GaitNode
 from leg_kinematics.nodes.parameters import Value, as_overrides
+from leg_kinematics.nodes.transforms import HAS_TF
 from leg_kinematics.robot import Robot
 
 if TYPE_CHECKING:
@@ -152,6 +155,112 @@ def test_it_walks_as_told_and_stops_on_silence(probe: 'Probe', standing: list[An
     probe.until(lambda: odometry[-1].twist.twist.linear.x == 0.0, 'rest')
 
 
+def test_odometry_is_less_and_less_certain(
+    probe: 'Probe', standing: list[Any], bracken: Robot
+) -> None:
+    """While it walks: the way's variance grows with the way; at rest both stay as they are.
+
+    By hand: 2 % of 0.05 m/s, carried on for cycles of 1 s, is a variance of 1e-6 a second; the
+    feet are sqrt(mean of x^2 + y^2) from the middle, and by that less the yaw's.
+    """
+    assert standing
+    odometry = probe.record(Odometry, 'odom')
+    publisher = probe.publisher(TwistStamped, 'cmd_vel')
+    publisher.publish(command(probe, x=0.05))
+    probe.wait_for('gait', 'walking')
+    probe.wait_for('gait', 'standing')
+    steady = [each for each in odometry if each.twist.twist.linear.x == 0.05]
+    assert len(steady) > 10
+    first, last = steady[0], steady[-1]
+    seconds = messages.seconds_of(last.header.stamp) - messages.seconds_of(first.header.stamp)
+    growth = np.subtract(last.pose.covariance, first.pose.covariance)
+    arm2 = np.mean([x * x + y * y for x, y, _ in bracken.standing.feet])
+    # Ticks are published as time goes, of which a busy machine takes a little more or less.
+    assert growth[0] == pytest.approx(1e-6 * seconds, rel=0.2)
+    assert growth[35] == pytest.approx(1e-6 / arm2 * seconds, rel=0.2)
+    assert growth[0] / growth[35] == pytest.approx(arm2, rel=0.01)
+    assert last.twist.covariance[0] - 1e-6 == pytest.approx(1e-6)
+    probe.until(lambda: odometry[-1].twist.twist.linear.x == 0.0, 'rest')
+    at_rest = odometry[-1]
+    count = len(odometry)
+    probe.until(lambda: len(odometry) > count + 20, 'more odometry')
+    assert np.array_equal(odometry[-1].pose.covariance, at_rest.pose.covariance)
+    assert odometry[-1].pose.pose == at_rest.pose.pose
+
+
+def test_odometry_is_that_of_the_posed_body(
+    probe: 'Probe', standing: list[Any], bracken: Robot
+) -> None:
+    """Raised and tilted, `base_link` is higher and tilted in `odom`, also while it gets there."""
+    assert standing
+    odometry = probe.record(Odometry, 'odom')
+    publisher = probe.publisher(PoseStamped, 'body_pose')
+    message = PoseStamped()
+    message.pose.position.z = 0.005
+    message.pose.orientation.x = 0.03
+    publisher.publish(message)
+    height = bracken.standing.height + 0.005
+    probe.until(
+        lambda: odometry and odometry[-1].pose.pose.position.z == pytest.approx(height, abs=1e-9),
+        'the body 5 mm higher',
+    )
+    turn = odometry[-1].pose.pose.orientation
+    assert (turn.w, turn.x) == pytest.approx((cos(atan(0.03)), sin(atan(0.03))), abs=1e-9)
+    assert max(each.twist.twist.linear.z for each in odometry) > 0.005
+    assert max(each.twist.twist.angular.x for each in odometry) > 0.05
+
+
+def transforms(probe: 'Probe') -> list[Any]:
+    """Listen to `/tf` where that can be."""
+    if not HAS_TF:
+        return []
+    from tf2_msgs.msg import TFMessage  # noqa: PLC0415  is not everywhere
+
+    return probe.record(TFMessage, '/tf')
+
+
+@pytest.mark.parametrize('publish_tf', [True, False])
+def test_transforms_are_told_where_ros_has_them(
+    probe: 'Probe', start: Callable[..., GaitNode], bracken: Robot, *, publish_tf: bool
+) -> None:
+    """The same pose as odometry; without tf2_msgs or when it is not wanted, nobody offers /tf."""
+    start(publish_tf=publish_tf)
+    told = transforms(probe) if publish_tf else []
+    odometry = probe.record(Odometry, 'odom')
+    tell_feet(probe, bracken)
+    assert ask(probe, 'gait/stand').success
+    probe.wait_for('gait', 'standing')
+    if not (HAS_TF and publish_tf):
+        assert probe.node.count_publishers('/tf') == 0
+        return
+    poses = {str(each.header.stamp): each.pose.pose for each in odometry}
+    known = [each for each in told if str(each.transforms[0].header.stamp) in poses]
+    assert len(known) > 10
+    for message in known:
+        (transform,) = message.transforms
+        pose = poses[str(transform.header.stamp)]
+        assert (transform.header.frame_id, transform.child_frame_id) == ('odom', 'base_link')
+        assert transform.transform.rotation == pose.orientation
+        place = transform.transform.translation
+        assert (place.x, place.y, place.z) == (pose.position.x, pose.position.y, pose.position.z)
+
+
+def test_it_draws_the_walk_for_whoever_looks(
+    probe: 'Probe', standing: list[Any], bracken: Robot
+) -> None:
+    """Markers come as soon as somebody listens, of the walk as it is."""
+    assert standing
+    drawn = probe.record(MarkerArray, 'gait/markers')
+    probe.until(lambda: drawn, 'markers')
+    names = {marker.ns for marker in drawn[-1].markers}
+    assert names == {'feet', 'support', 'centre_of_mass'}
+    feet = [(point.x, point.y) for point in drawn[-1].markers[0].points]
+    assert feet == [pytest.approx((x, y), abs=1e-9) for x, y, _ in bracken.standing.feet]
+    publisher = probe.publisher(TwistStamped, 'cmd_vel')
+    publisher.publish(command(probe, x=0.05))
+    probe.until(lambda: len(drawn[-1].markers) == 4, 'an arrow')
+
+
 def test_a_stamp_of_zero_is_taken_as_fresh(probe: 'Probe', standing: list[Any]) -> None:
     """Who has no clock may leave the stamp out."""
     assert standing
@@ -181,14 +290,17 @@ def test_a_stale_or_future_command_is_refused_and_counted(
     assert {message.twist.twist.linear.x for message in odometry} == {0.0}
 
 
-@pytest.mark.parametrize('value', [nan, inf])
-def test_a_command_that_is_not_finite_is_refused(
-    probe: 'Probe', standing: list[Any], value: float
+@pytest.mark.parametrize(
+    ('value', 'words'),
+    [(nan, 'must be finite'), (inf, 'must be finite'), (1e9, 'must be within 100 m/s')],
+)
+def test_a_command_that_nobody_can_mean_is_refused(
+    probe: 'Probe', standing: list[Any], value: float, words: str
 ) -> None:
     """Refused and counted; the stream of targets goes on, finite."""
     publisher = probe.publisher(TwistStamped, 'cmd_vel')
     publisher.publish(command(probe, x=value))
-    assert probe.wait_for_words('gait', 'must be finite') == DiagnosticStatus.WARN
+    assert probe.wait_for_words('gait', words) == DiagnosticStatus.WARN
     assert probe.values['gait']['refused_commands'] == '1'
     count = len(standing)
     probe.until(lambda: len(standing) > count + 20, 'more targets')

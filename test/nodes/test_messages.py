@@ -3,14 +3,15 @@
 """Messages: what is written is read again, and what is wrong is refused with a reason."""
 
 from collections.abc import Callable
-from math import inf, nan, pi
+from math import copysign, inf, nan, pi
 
 import numpy as np
 import pytest
 from builtin_interfaces.msg import Duration, Time
-from geometry_msgs.msg import Transform, Twist, TwistStamped, Vector3
+from geometry_msgs.msg import Transform, TransformStamped, Twist, TwistStamped, Vector3
 from hypothesis import given
 from hypothesis import strategies as st
+from nav_msgs.msg import Odometry
 from rclpy.serialization import deserialize_message, serialize_message
 from sensor_msgs.msg import JointState, MultiDOFJointState
 from trajectory_msgs.msg import (
@@ -22,9 +23,10 @@ from trajectory_msgs.msg import (
 from transforms3d.quaternions import quat2mat
 
 from leg_kinematics.errors import CommandError
-from leg_kinematics.gait import GaitSample, GaitState, Pose
+from leg_kinematics.gait import BodyMotion, Covariance, GaitSample, GaitState, Pose
 from leg_kinematics.gait import Twist as BodyTwist
 from leg_kinematics.nodes import messages
+from leg_kinematics.robot import Vector
 from leg_kinematics.solver import Trajectory
 
 LEGS = ('left_front', 'right_front')
@@ -38,11 +40,11 @@ vectors = st.tuples(numbers, numbers, numbers)
 def sample(
     feet: tuple[tuple[float, float, float], ...] = ((0.1, 0.2, -0.1), (0.1, -0.2, -0.1)),
     velocities: tuple[tuple[float, float, float], ...] = ((1.0, 2.0, 3.0), (4.0, 5.0, 6.0)),
-    pose: Pose = Pose(),  # noqa: B008  a value that nobody changes
-    twist: BodyTwist = BodyTwist(),  # noqa: B008
 ) -> GaitSample:
     """Make the outcome of a tick."""
-    return GaitSample(feet, velocities, (True, True), pose, twist, 0.08, GaitState.STANDING, '')
+    return GaitSample(
+        feet, velocities, (True, True), Pose(), BodyTwist(), 0.08, GaitState.STANDING, ''
+    )
 
 
 @given(st.integers(-(2**31) * 10**9, 2**31 * 10**9 - 1))
@@ -86,6 +88,23 @@ def test_a_velocity_command_must_be_finite(part: str, value: float) -> None:
         setattr(twist.linear, part, value)
     with pytest.raises(CommandError, match='cmd_vel must be finite'):
         messages.body_twist(twist)
+
+
+@pytest.mark.parametrize('value', [101.0, -101.0, 1e9, -1e300])
+@pytest.mark.parametrize('part', ['x', 'y', 'yaw'])
+def test_an_absurd_velocity_command_is_refused(part: str, value: float) -> None:
+    """Beyond 100 m/s or rad/s nobody means it; at that bound the limits of the gait act."""
+    for size, refused in ((value, True), (copysign(100.0, value), False)):
+        twist = Twist()
+        if part == 'yaw':
+            twist.angular.z = size
+        else:
+            setattr(twist.linear, part, size)
+        if refused:
+            with pytest.raises(CommandError, match='cmd_vel must be within 100 m/s and rad/s'):
+                messages.body_twist(twist)
+        else:
+            assert messages.body_twist(twist) == BodyTwist(**{part: size})
 
 
 @given(st.lists(st.tuples(vectors, vectors, vectors, vectors), min_size=1, max_size=3))
@@ -333,29 +352,81 @@ def test_foot_states_that_are_not_finite_say_nothing() -> None:
     assert messages.feet_of(message, LEGS[:1]) == ((0.0, 0.0, 0.0),)
 
 
-@given(numbers, numbers, st.floats(-pi, pi))
-def test_odometry_turns_as_rep_103_says(x: float, y: float, yaw: float) -> None:
-    """By REP 103 yaw turns x towards y about z up; the quaternion is read by transforms3d."""
-    message = messages.odometry_message(
-        STAMP, sample(pose=Pose(x, y, yaw), twist=BodyTwist(0.1, 0.2, 0.3))
-    )
+def motion(
+    position: Vector = (0.0, 0.0, 0.0),
+    rpy: Vector = (0.0, 0.0, 0.0),
+    linear: Vector = (0.0, 0.0, 0.0),
+    angular: Vector = (0.0, 0.0, 0.0),
+) -> BodyMotion:
+    """Make a motion of the body."""
+    return BodyMotion(position, rpy, linear, angular)
+
+
+@given(vectors, st.tuples(*[st.floats(-pi, pi)] * 3), vectors, vectors)
+def test_odometry_and_transform_turn_as_rep_103_says(
+    position: Vector, rpy: Vector, linear: Vector, angular: Vector
+) -> None:
+    """Fixed axes: roll about x, then pitch about y, then yaw about z; the same in both.
+
+    The axes are turned here by their rotation matrices, the quaternion is read by transforms3d.
+    """
+    body = motion(position, rpy, linear, angular)
+    message = messages.odometry_message(STAMP, body, Covariance(), Covariance())
+    message = deserialize_message(serialize_message(message), Odometry)
     assert (message.header.frame_id, message.child_frame_id) == ('odom', 'base_link')
-    place = message.pose.pose.position
-    assert (place.x, place.y, place.z) == (x, y, 0.08)
-    turn = message.pose.pose.orientation
-    assert (turn.x, turn.y) == (0.0, 0.0)
-    rotation = quat2mat((turn.w, turn.x, turn.y, turn.z))
-    np.testing.assert_allclose(
-        rotation[:, 0], [np.cos(yaw), np.sin(yaw), 0.0], atol=1e-12, err_msg='forward axis'
+    assert message.header.stamp == STAMP
+    place, turn = message.pose.pose.position, message.pose.pose.orientation
+    assert (place.x, place.y, place.z) == position
+    (cr, cp, cy), (sr, sp, sy) = np.cos(rpy), np.sin(rpy)
+    expected = (
+        np.array([[cy, -sy, 0.0], [sy, cy, 0.0], [0.0, 0.0, 1.0]])
+        @ np.array([[cp, 0.0, sp], [0.0, 1.0, 0.0], [-sp, 0.0, cp]])
+        @ np.array([[1.0, 0.0, 0.0], [0.0, cr, -sr], [0.0, sr, cr]])
     )
-    twist = message.twist.twist
-    assert (twist.linear.x, twist.linear.y, twist.angular.z) == (0.1, 0.2, 0.3)
+    quaternion = (turn.w, turn.x, turn.y, turn.z)
+    np.testing.assert_allclose(quat2mat(quaternion), expected, atol=1e-12)
+    assert np.linalg.norm(quaternion) == pytest.approx(1.0, abs=1e-15)
+    speed, spin = message.twist.twist.linear, message.twist.twist.angular
+    assert ((speed.x, speed.y, speed.z), (spin.x, spin.y, spin.z)) == (linear, angular)
+    transform = messages.transform_message(STAMP, body)
+    transform = deserialize_message(serialize_message(transform), TransformStamped)
+    assert (transform.header.frame_id, transform.child_frame_id) == ('odom', 'base_link')
+    assert transform.header.stamp == STAMP
+    assert transform.transform.rotation == turn
+    way = transform.transform.translation
+    assert (way.x, way.y, way.z) == position
 
 
 def test_a_quarter_turn_to_the_left_by_hand() -> None:
     """Yaw 90 deg is the quaternion (w, z) = (cos 45 deg, sin 45 deg), order x, y, z, w apart."""
-    turn = messages.odometry_message(STAMP, sample(pose=Pose(yaw=pi / 2))).pose.pose.orientation
+    turn = messages.transform_message(STAMP, motion(rpy=(0.0, 0.0, pi / 2))).transform.rotation
     assert (turn.w, turn.z) == pytest.approx((0.7071067811865476, 0.7071067811865476))
+
+
+def test_covariances_are_written_row_by_row() -> None:
+    """nav_msgs/Odometry: 6 x 6 over x, y, z and the turns about x, y, z, yaw the last.
+
+    Every number has its place, the matrix is symmetric and positive definite, and what is not
+    measured has a variance of 1e6.
+    """
+    pose = Covariance(xx=4.0, xy=1.0, yy=5.0, x_yaw=-0.5, y_yaw=0.25, yaw_yaw=2.0)
+    twist = Covariance(xx=0.01, yy=0.01, yaw_yaw=0.04)
+    message = messages.odometry_message(STAMP, motion(), pose, twist)
+    full = np.array(message.pose.covariance).reshape(6, 6)
+    expected = np.diag([0.0, 0.0, 1e6, 1e6, 1e6, 0.0])
+    seen = np.ix_([0, 1, 5], [0, 1, 5])
+    expected[seen] = [[4.0, 1.0, -0.5], [1.0, 5.0, 0.25], [-0.5, 0.25, 2.0]]
+    np.testing.assert_allclose(full, expected, atol=2e-6)
+    rate = np.array(message.twist.covariance).reshape(6, 6)
+    np.testing.assert_allclose(rate, np.diag([0.01, 0.01, 1e6, 1e6, 1e6, 0.04]), atol=2e-6)
+    still = messages.odometry_message(STAMP, motion(), Covariance(), Covariance())
+    for matrix in (
+        full,
+        rate,
+        *np.reshape([still.pose.covariance, still.twist.covariance], (2, 6, 6)),
+    ):
+        np.testing.assert_array_equal(matrix, matrix.T)
+        assert np.linalg.eigvalsh(matrix).min() >= 0.9e-6
 
 
 def test_a_point_holds_one_value_a_joint() -> None:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 PUBLISHERS = {
     ('gait', '/greenhouse/foot_targets', 'trajectory_msgs/msg/MultiDOFJointTrajectory'),
     ('gait', '/greenhouse/odom', 'nav_msgs/msg/Odometry'),
+    ('gait', '/greenhouse/gait/markers', 'visualization_msgs/msg/MarkerArray'),
     ('kinematics', '/greenhouse/joint_trajectory', 'trajectory_msgs/msg/JointTrajectory'),
     ('kinematics', '/greenhouse/foot_states', 'sensor_msgs/msg/MultiDOFJointState'),
     ('kinematics', '/greenhouse/robot_description', 'std_msgs/msg/String'),
