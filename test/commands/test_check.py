@@ -380,14 +380,14 @@ def test_verdicts(found: float | None, bounds: Bounds, verdict: Verdict) -> None
 
 
 def test_command_passes_and_draws(tmp_path: Path) -> None:
-    """Exit code 0, a report for machines, three pictures."""
+    """Exit code 0, a report for machines, four pictures."""
     arguments = ['check', str(BRACKEN), '--servo-maps', str(MAPS), '--json']
     result = CliRunner().invoke(main, [*arguments, '--output', str(tmp_path / 'pictures')])
     assert result.exit_code == 0
     told = json.loads(result.stdout)
     assert (told['robot'], told['verdict']) == ('bracken', 'pass')
     assert {each['verdict'] for each in told['findings']} == {'pass'}
-    for name in ('reach', 'ground', 'torque'):
+    for name in ('reach', 'ground', 'torque', 'lines'):
         # The signature of a PNG file (PNG specification, section 5.2).
         drawn = (tmp_path / 'pictures' / f'{name}.png').read_bytes()
         assert drawn.startswith(b'\x89PNG\r\n\x1a\n')

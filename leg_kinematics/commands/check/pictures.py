@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Pictures of what was checked."""
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import matplotlib as mpl
@@ -13,6 +14,7 @@ from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
 from leg_kinematics.commands.check.clearance import joint_points
+from leg_kinematics.commands.check.lines import DrawnLine
 from leg_kinematics.commands.check.load import WALKING, walking_shares
 from leg_kinematics.commands.check.report import Report
 from leg_kinematics.commands.check.steady_walk import HEADINGS, SteadyWalk
@@ -48,7 +50,9 @@ def draw(robot: Robot, report: Report, folder: Path) -> list[Path]:
         pictures['ground.png'] = _draw_ground(robot, ground, walks)
     if walks:
         pictures['torque.png'] = _draw_torque(robot, report.legs, walks[0])
-    for name in ('reach.png', 'ground.png', 'torque.png'):
+    if report.lines:
+        pictures['lines.png'] = _draw_lines(report.legs[0], report.lines)
+    for name in ('reach.png', 'ground.png', 'torque.png', 'lines.png'):
         (folder / name).unlink(missing_ok=True)
     for name, figure in pictures.items():
         figure.savefig(folder / name, dpi=110)
@@ -166,4 +170,42 @@ def _draw_torque(robot: Robot, legs: tuple[LegSolver, ...], walk: SteadyWalk) ->
         f'{walk.cycle.duty_factor:.3g}; dashed: tight, fail'
     )
     figure.legend(*row[0].get_legend_handles_labels(), loc='outside lower center', ncols=6)
+    return figure
+
+
+def _draw_lines(leg: LegSolver, lines: Sequence[DrawnLine]) -> Figure:
+    figure, (page, close) = plt.subplots(1, 2, figsize=(14, 6.5), layout='constrained')
+    name = leg.name.replace('_', ' ')
+    for index, line in enumerate(lines):
+        ideal = MM * np.array([line.start, line.goal])
+        page.plot(*ideal.T[:2], color='0.8', linewidth=3, zorder=1)
+        label = ('there', 'back')[index] if index < 2 else None
+        page.plot(*(MM * line.rested.T[:2]), color=f'C{index % 2}', linewidth=1, label=label)
+    page.set(
+        title=f'Lines that the {name} foot draws, dead bands included',
+        xlabel='x, forward (mm)',
+        ylabel='y, to the left (mm)',
+        aspect='equal',
+    )
+    pairs = list(zip(lines[::2], lines[1::2], strict=True))
+    pair = max(pairs, key=lambda both: max(line.straying(line.rested) for line in both))
+    start, goal = np.array(pair[0].start), np.array(pair[0].goal)
+    along = (goal - start) / np.linalg.norm(goal - start)
+    left = np.array([-along[1], along[0], 0.0])
+    for feet, label, style in (
+        (pair[0].exact, 'exact pulses', 'k-'),
+        (pair[0].rounded, 'half microseconds', 'k:'),
+        (pair[0].rested, 'with dead bands, there', 'C0-'),
+        (pair[1].rested, 'with dead bands, back', 'C1-'),
+    ):
+        away = MM * (feet - start)
+        close.plot(away @ along, away @ left, style, linewidth=1, label=label)
+    close.set(
+        title='The line that strays most',
+        xlabel='along the line (mm)',
+        ylabel='to the left of it (mm)',
+    )
+    for axes in (page, close):
+        axes.grid(alpha=0.3)
+        axes.legend(loc='upper center', bbox_to_anchor=(0.5, -0.1), ncols=4)
     return figure

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.commands.check.clearance import clearance_finding
 from leg_kinematics.commands.check.finding import Finding, Verdict
+from leg_kinematics.commands.check.lines import DrawnLine, lines_finding
 from leg_kinematics.commands.check.load import standing_torque, support_finding, walking_torque
 from leg_kinematics.commands.check.pulses import pulse_findings
 from leg_kinematics.commands.check.reach import freedom_findings, reach_findings, stride_finding
@@ -38,12 +39,15 @@ class Report:
     walks
         The walks that were looked at, the first one forward with the lowest duty factor; none
         when the robot cannot walk.
+    lines
+        What the foot of the first leg draws through its servo maps; none without maps.
 
     """
 
     findings: tuple[Finding, ...]
     legs: tuple[LegSolver, ...]
     walks: tuple[SteadyWalk, ...]
+    lines: tuple[DrawnLine, ...] = ()
 
     @property
     def verdict(self) -> Verdict:
@@ -79,6 +83,7 @@ def check_robot(robot: Robot, maps: ServoMaps | None, tell: Callable[[str], None
     if maps is not None:
         legs = leg_solvers(robot, {each.joint: each.angle_range for each in maps.maps})
     walks: tuple[SteadyWalk, ...] = ()
+    radii: tuple[float, ...] = ()
     try:
         radii = usable_radii(robot, legs)
         findings += [stride_finding(robot, radii), *freedom_findings(robot, legs)]
@@ -110,6 +115,13 @@ def check_robot(robot: Robot, maps: ServoMaps | None, tell: Callable[[str], None
         findings += [support_finding(robot, legs, each) for each in by_factor]
         tell('clearance')
         findings.append(clearance_finding(robot, legs, by_factor[0]))
+    lines: tuple[DrawnLine, ...] = ()
     if maps is not None:
         findings += pulse_findings(maps, postures, walks)
-    return Report(tuple(findings), legs, walks)
+    if maps is not None and radii:
+        tell('straight lines')
+        finding, lines = lines_finding(
+            robot.legs[0], legs[0], maps, robot.standing.feet[0], radii[0]
+        )
+        findings.append(finding)
+    return Report(tuple(findings), legs, walks, lines)
