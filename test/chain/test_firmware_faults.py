@@ -177,3 +177,34 @@ def test_a_bridge_that_is_killed(  # noqa: PLR0917  fixtures
     say(
         f'bridge killed, the board shall {reaction} after {SILENCE} s: last pulse {end:.3f} s after'
     )
+
+
+def test_release_in_mid_step(
+    chip_process: 'ChipProcess',
+    start_chain: StartChain,
+    walk_into_a_step: Callable[[Operator], None],
+    say: Callable[[str], None],
+) -> None:
+    """No pulse begins after the firmware has heard it, and the last ends within a frame."""
+    _, operator = start_chain(board=chip_process.port)
+    operator.bring_up()
+    operator.stand()
+    for number in range(1, 4):
+        walk_into_a_step(operator)
+        pressed = monotonic()
+        operator.call('bridge/release')
+        operator.drive(AHEAD, 0.3, 'released')
+        heard = [
+            t for t, frame in chip_process.heard() if isinstance(frame.message, frames.Release)
+        ]
+        assert len(heard) == number
+        last = chip_process.pulses()[-1]
+        assert last.end < heard[-1] + FRAME
+        # The chip's clock is up to a few milliseconds slow.
+        say(
+            f'release in mid-step: at the board {1e3 * (heard[-1] - pressed):.1f} ms after the '
+            f'call, the last pulse ends {1e3 * (last.end - heard[-1]):+.1f} ms from then'
+        )
+        operator.states.pop('bridge')
+        operator.call('bridge/rearm')
+        operator.wait_for('bridge', 'active')

@@ -1,8 +1,12 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""Release in the middle of a walk, with real processes: off at once, and off for good."""
+"""Release at any instant, with real processes: off at once, and off for good."""
 
+import random
 from collections.abc import Callable, Sequence
+from pathlib import Path
+from time import monotonic
+from typing import TYPE_CHECKING
 
 import pytest
 
@@ -14,9 +18,14 @@ from leg_kinematics.gait import Twist
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import leg_solvers, posture_angles
 
+if TYPE_CHECKING:
+    from test.cable import Cable
+
 AHEAD = Twist(x=0.08)
 
 RELEASED = 'released: pulses off until bridge/rearm'
+
+LOST = 'lost board main: holding, trying to reopen'
 
 
 def test_release_is_latched(
@@ -64,3 +73,71 @@ def test_release_is_latched(
     operator.drive(AHEAD, 2.0, 'walking again')
     assert operator.states['gait'] == 'walking'
     assert_no_jump(read_log(chain.pulse_log))
+
+
+class Presser:
+    """Somebody who presses release, and looks at what the board is told from then on."""
+
+    def __init__(self, chain: Chain, operator: Operator, say: Callable[[str], None]) -> None:
+        """Take a robot that has been brought up."""
+        self._log = chain.pulse_log
+        self._operator = operator
+        self._say = say
+
+    def press(self, when: str, answer: Callable[[], None] = lambda: None) -> None:
+        """Release, do something else and then see that the pulses are off; rearm again."""
+        operator = self._operator
+        seen = len(read_log(self._log))
+        pressed = monotonic()
+        operator.call('bridge/release')
+        answer()
+
+        def released() -> list[Record]:
+            new = read_log(self._log)[seen:]
+            events = [record.event for record in new]
+            return new[events.index('release') :] if 'release' in events else []
+
+        operator.spin(lambda: bool(released()), 'a release at the board')
+        operator.wait_for('bridge', RELEASED)
+        operator.drive(AHEAD, 0.3, 'released')
+        off, *_ = after = released()
+        assert {record.enabled for record in after} == {0}
+        assert 'enable' not in {record.event for record in after}
+        self._say(f'release {when}: at the board after {1e3 * (off.time - pressed):.1f} ms')
+        operator.states.pop('bridge')
+        operator.call('bridge/rearm')
+
+
+def test_release_at_any_instant(
+    start_chain: Callable[..., tuple[Chain, Operator]],
+    lay_cable: 'Callable[[Path, Path], Cable]',
+    say: Callable[[str], None],
+    tmp_path: Path,
+) -> None:
+    """In a walk, while legs are being enabled, and while the board is lost: nothing outlasts it."""
+    rng = random.Random(5)
+    settings = {'boards': f"['main=framed:{tmp_path / 'board'}']", 'enable_interval': 0.1}
+    chain, operator = start_chain(bridge=settings)
+    cable = lay_cable(chain.link, tmp_path / 'board')
+    operator.bring_up()
+    operator.stand()
+    presser = Presser(chain, operator, say)
+    for _ in range(3):
+        operator.drive(AHEAD, rng.uniform(0.3, 1.2), 'walking')
+        presser.press('in a walk')
+        operator.wait_for('bridge', 'enabling legs')
+        operator.drive(AHEAD, rng.uniform(0.0, 0.3), 'rising')
+        presser.press('while legs are being enabled')
+        operator.wait_for('bridge', 'active')
+    for wait in (0.0, rng.uniform(0.0, 0.1), 0.7):
+        operator.drive(AHEAD, 0.5, 'walking')
+        cable.pull()
+        operator.drive(AHEAD, wait, 'lost')
+        start = len(read_log(chain.pulse_log))
+        presser.press(f'{wait:.3f} s after the cable was pulled', cable.plug)
+        told = [r.event for r in read_log(chain.pulse_log)[start:] if r.event != 'silence']
+        assert told[: told.index('release')] == ['hello']
+        operator.wait_for('bridge', 'active')
+    operator.drive(AHEAD, 1.5, 'walking again')
+    assert operator.states['gait'] == 'walking'
+    cable.close()
