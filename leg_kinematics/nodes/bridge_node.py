@@ -237,6 +237,7 @@ class BridgeNode(LifecycleNode):
         lost = any(status.state is not LinkState.READY for status in statuses.values())
         if lost or self._enabled_legs < len(self._legs):
             self._tracker.hold()
+        stamp = self.get_clock().now().to_msg()
         positions = self._tracker.step(monotonic())
         for name, link in self._links.items():
             # One that is found again just now is taken over first, in the next tick.
@@ -251,11 +252,7 @@ class BridgeNode(LifecycleNode):
         if self._active and not lost:
             self._enable_next_leg(statuses)
         if self._active and self._ticks % 2 == 0 and self._enabled_legs:
-            self._states.publish(
-                messages.joint_state_message(
-                    self.get_clock().now().to_msg(), self._joints, positions
-                )
-            )
+            self._states.publish(messages.joint_state_message(stamp, self._joints, positions))
 
     def _take_over(self, statuses: dict[str, LinkStatus]) -> None:
         """Go on from the pulses that a board still put out when it was found again.
