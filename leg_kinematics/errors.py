@@ -15,7 +15,8 @@ The tree, so that a caller can catch as much or as little as it can handle::
         ├── PortError       the serial port does not exist, is busy or is not ours to open
         ├── LinkLostError   the board was there and is gone, or does not answer
         ├── FrameError      bytes that are not a frame of the protocol
-        └── RefusedError    the board understood a frame and refused it
+        ├── RefusedError    the board understood a frame and refused it
+        └── SettingsDifferError  the board keeps other pulse limits than it is to be given
 """
 
 from pathlib import Path
@@ -91,3 +92,7 @@ class FrameError(BoardError):
 
 class RefusedError(BoardError):
     """The board understood a frame and refused it."""
+
+
+class SettingsDifferError(BoardError):
+    """The board keeps other pulse limits than it is to be given."""

@@ -92,6 +92,15 @@ class Chip:
         """Start the program again, as the chip does for this reason."""
         self._library.chip_reset(self._handle, reason)
 
+    def set_supply(self, own_mv: int, adc7_mv: int = 0) -> None:
+        """Change the chip's own supply and the voltage at pin ADC7."""
+        self._library.chip_supply(self._handle, own_mv, adc7_mv)
+
+    @property
+    def eeprom_writes(self) -> int:
+        """Bytes of the EEPROM that were written so far."""
+        return int(self._library.chip_eeprom_writes(self._handle))
+
     def feed(self, data: bytes) -> None:
         """Put bytes on the line."""
         self._library.chip_feed(self._handle, data, len(data))
@@ -179,6 +188,8 @@ def chip_library(build_chip: Callable[..., Path]) -> ctypes.CDLL:
         'chip_new': (handle, [ctypes.c_char_p, ctypes.c_uint32, ctypes.c_uint8]),
         'chip_free': (None, [handle]),
         'chip_reset': (None, [handle, ctypes.c_uint8]),
+        'chip_supply': (None, [handle, ctypes.c_uint32, ctypes.c_uint32]),
+        'chip_eeprom_writes': (ctypes.c_uint32, [handle]),
         'chip_feed': (None, [handle, ctypes.c_char_p, size]),
         'chip_waiting': (size, [handle]),
         'chip_run': (ctypes.c_int, [handle, ctypes.c_uint64]),

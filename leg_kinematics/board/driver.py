@@ -11,7 +11,7 @@ import enum
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from importlib.metadata import entry_points
-from typing import Protocol, Self, cast
+from typing import ClassVar, Protocol, Self, cast
 
 from leg_kinematics.errors import BoardError
 
@@ -58,6 +58,11 @@ class BoardIdentity:
         Why it started last.
     pulses_us
         The pulses of the channels that have them on at this moment, µs.
+    limits
+        Lowest and highest pulse in µs of each channel for which the board stores them, so that
+        they outlast power-off; empty when there are none or the board cannot.
+    silence
+        What the board does without us at present, None when it cannot do anything.
 
     """
 
@@ -66,6 +71,8 @@ class BoardIdentity:
     boots: int
     boot_reason: str
     pulses_us: Mapping[int, float]
+    limits: Mapping[int, tuple[float, float]]
+    silence: SilenceAction | None
 
     @property
     def enabled(self) -> frozenset[int]:
@@ -121,6 +128,8 @@ class BoardStatus:
         Times that the host was silent for too long, by the board's count.
     supply
         Servo supply in V, or None where the board does not measure it.
+    low_voltage
+        The supply has been below the board's own threshold for a while. The board goes on.
     last_error
         The latest refusal or loss in words, empty when there was none.
 
@@ -133,11 +142,21 @@ class BoardStatus:
     bad_at_board: int
     silences: int
     supply: float | None
+    low_voltage: bool
     last_error: str
 
 
 class BoardDriver(Protocol):
-    """One servo board at one port. Every method may be called from any thread."""
+    """One servo board at one port. Every method may be called from any thread.
+
+    Attributes
+    ----------
+    shortcomings
+        What boards of this kind cannot promise, each in words for the operator.
+
+    """
+
+    shortcomings: ClassVar[tuple[str, ...]]
 
     def __init__(self, port: str) -> None:
         """Name the port; nothing is opened yet."""
@@ -151,14 +170,34 @@ class BoardDriver(Protocol):
             The port is missing, busy or not ours to open.
         LinkLostError
             Nothing answers, or the line breaks meanwhile.
+        BoardError
+            The board speaks another version of the protocol.
 
         """
 
-    def configure(self, limits: Mapping[int, tuple[float, float]], silence: SilenceAction) -> None:
+    def configure(
+        self,
+        limits: Mapping[int, tuple[float, float]],
+        silence: SilenceAction,
+        *,
+        store: bool = False,
+    ) -> None:
         """Set the pulse limits of each channel in µs and the reaction to silence; wait for it.
+
+        Parameters
+        ----------
+        limits
+            Lowest and highest pulse by channel, µs.
+        silence
+            What the board does without us.
+        store
+            Whether the board shall store them, in the place of what it has stored. Otherwise it
+            keeps them until it is switched off.
 
         Raises
         ------
+        SettingsDifferError
+            The board has stored other limits, and they are not to be replaced; nothing was set.
         RefusedError
             The board refuses a setting.
         LinkLostError

@@ -19,6 +19,7 @@ from collections import Counter, deque
 from collections.abc import Iterable, Mapping
 from concurrent.futures import Future, wait
 from dataclasses import dataclass
+from typing import ClassVar
 
 import serial
 from serial.tools import list_ports
@@ -32,6 +33,7 @@ from leg_kinematics.errors import (
     LinkLostError,
     PortError,
     RefusedError,
+    SettingsDifferError,
 )
 
 IDENTIFY_WITHIN = 5.0
@@ -42,6 +44,8 @@ ANSWER_WITHIN = 0.1
 """s after which a request is repeated and a pose is counted as unanswered."""
 REQUEST_WITHIN = 2.0
 """s after which a request that was repeated in vain breaks the link."""
+STORE_WITHIN = 5.0
+"""s to store settings, which takes a board 0.3 s."""
 STATUS_EVERY = 0.2
 """s between questions for the board's counters, which also show that it lives."""
 WRITE_WITHIN = 0.2
@@ -92,6 +96,8 @@ def _answered(reply: frames.Message) -> frames.MessageType | None:
             return frames.MessageType.HELLO
         case frames.StatusReport():
             return frames.MessageType.STATUS_REQUEST
+        case frames.SettingsReport():
+            return frames.MessageType.SETTINGS_REQUEST
         case frames.Ack() | frames.Refused():
             return reply.answered
     return None
@@ -115,6 +121,8 @@ class FramedDriver:
 
     """
 
+    shortcomings: ClassVar[tuple[str, ...]] = ()
+
     def __init__(self, port: str) -> None:
         """Prepare the books; nothing is opened yet."""
         self._port = port
@@ -132,6 +140,7 @@ class FramedDriver:
         self._next_status = 0.0
         self._counts: Counter[str] = Counter()
         self._enabled: frozenset[int] = frozenset()
+        self._stored: dict[int, tuple[float, float]] = {}
         self._report: frames.StatusReport | None = None
         self._ack_latency: float | None = None
         self._last_error = ''
@@ -168,23 +177,40 @@ class FramedDriver:
             raise LinkLostError(msg)
         if reply.protocol != frames.PROTOCOL_VERSION:
             msg = (
-                f'{self._port}: the board speaks protocol {reply.protocol}, expected '
-                f'{frames.PROTOCOL_VERSION}; update its firmware or this package'
+                f'{self._port}: the board speaks protocol {reply.protocol} (firmware '
+                f'{reply.firmware_major}.{reply.firmware_minor}), this package '
+                f'{frames.PROTOCOL_VERSION}; flash the firmware as `leg-kinematics firmware` tells'
             )
             raise BoardError(msg)
+        first, second = self._ask_settings(0), self._ask_settings(1)
+        limits = dict(enumerate(first.limits_us + second.limits_us))
+        self._stored = {channel: limits[channel] for channel in frames.to_channels(first.stored)}
         return BoardIdentity(
             firmware=f'{reply.firmware_major}.{reply.firmware_minor}',
             channels=reply.channels,
             boots=reply.boots,
             boot_reason=reply.boot_reason.name.lower().replace('_', ' '),
             pulses_us=_pulses(reply),
+            limits=self._stored,
+            silence=SilenceAction(first.reaction, first.timeout_ms / 1000.0),
         )
 
-    def configure(self, limits: Mapping[int, tuple[float, float]], silence: SilenceAction) -> None:
+    def configure(
+        self,
+        limits: Mapping[int, tuple[float, float]],
+        silence: SilenceAction,
+        *,
+        store: bool = False,
+    ) -> None:
         """Set silence first, then the limits channel by channel, each acknowledged."""
+        if not store:
+            self._compare(limits)
         self._ask(frames.Silence(silence.reaction, round(1000.0 * silence.timeout)))
         for channel, (lowest_us, highest_us) in limits.items():
-            self._ask(frames.Limits(channel, lowest_us, highest_us))
+            self._ask(frames.Limits(channel, lowest_us, highest_us, replace=store))
+        if store:
+            self._ask(frames.Store(), within=STORE_WITHIN)
+            self._stored |= {channel: _quantised(pulses) for channel, pulses in limits.items()}
 
     def enable(self, channels: Iterable[int]) -> None:
         """Switch pulses on in these channels."""
@@ -231,7 +257,8 @@ class FramedDriver:
                 ack_latency=self._ack_latency,
                 bad_at_board=report.bad if report else 0,
                 silences=report.silences if report else 0,
-                supply=report.supply_mv / 1000.0 if report and report.supply_mv else None,
+                supply=_supply(report),
+                low_voltage=report is not None and report.low_voltage,
                 last_error=self._last_error,
             )
 
@@ -257,6 +284,30 @@ class FramedDriver:
                 os.close(self._wake_out)
                 os.close(self._wake_in)
                 self._wake_out, self._wake_in = -1, -1
+
+    # ---- in a conversation
+
+    def _ask_settings(self, half: int) -> frames.SettingsReport:
+        reply = self._ask(frames.SettingsRequest(half))
+        if not isinstance(reply, frames.SettingsReport):
+            msg = f'{self._port}: answered settings request with {reply}'
+            raise LinkLostError(msg)
+        return reply
+
+    def _compare(self, limits: Mapping[int, tuple[float, float]]) -> None:
+        """Raise where the board stores other limits."""
+        differing = [
+            f'channel {channel} stores {_range(stored)}, given {_range(limits[channel])}'
+            for channel, stored in sorted(self._stored.items())
+            if channel in limits and _quantised(limits[channel]) != stored
+        ]
+        if differing:
+            msg = (
+                f'{self._port}: the board stores other pulse limits: {"; ".join(differing)}. '
+                f'Take the servo maps that belong to this board or calibrate again; to make the '
+                f"board take these limits, set the bridge's parameter store_limits"
+            )
+            raise SettingsDifferError(msg)
 
     # ---- shared, under the lock
 
@@ -424,3 +475,21 @@ class FramedDriver:
 def _pulses(identity: frames.Identity) -> dict[int, float]:
     """Pulses of the channels that have them on."""
     return {channel: pulse for channel, pulse in enumerate(identity.pulses_us) if pulse}
+
+
+def _supply(report: frames.StatusReport | None) -> float | None:
+    """Give the supply in V, where it is known."""
+    if report is None or report.supply_mv == frames.NOT_MEASURED:
+        return None
+    return report.supply_mv / 1000.0
+
+
+def _quantised(limits_us: tuple[float, float]) -> tuple[float, float]:
+    """Give limits as the line carries them."""
+    lowest_us, highest_us = limits_us
+    return frames.to_us(frames.to_half_us(lowest_us)), frames.to_us(frames.to_half_us(highest_us))
+
+
+def _range(limits_us: tuple[float, float]) -> str:
+    """Write limits for a person."""
+    return f'{limits_us[0]:g} to {limits_us[1]:g} us'

@@ -21,11 +21,17 @@ from typing import ClassVar, Self
 from leg_kinematics.board.driver import Reaction
 from leg_kinematics.errors import CommandError, FrameError
 
-PROTOCOL_VERSION = 1
+PROTOCOL_VERSION = 2
 BAUD_RATE = 500_000
 CHANNELS = 18
 SHORTEST_US, LONGEST_US = 500.0, 2500.0
 NO_CHANNEL = 255
+HALF = CHANNELS // 2
+"""Channels of one settings report; all of them do not fit in a frame."""
+SHORTEST_PERIOD_US, LONGEST_PERIOD_US = 10_000, 20_000
+PERMILLE = 1000
+NOT_MEASURED = 0xFFFF
+"""mV of a supply that the board does not know."""
 
 MAX_ENCODED = 62
 """Bytes of the longest frame, without its zero byte, that a receiver keeps."""
@@ -45,10 +51,15 @@ class MessageType(enum.IntEnum):
     POSE = 0x05
     RELEASE = 0x06
     STATUS_REQUEST = 0x07
+    SUPPLY = 0x08
+    PERIOD = 0x09
+    STORE = 0x0A
+    SETTINGS_REQUEST = 0x0B
     IDENTITY = 0x81
     ACK = 0x82
     REFUSED = 0x83
     STATUS_REPORT = 0x84
+    SETTINGS_REPORT = 0x85
 
 
 class BootReason(enum.IntEnum):
@@ -69,9 +80,18 @@ class Reason(enum.IntEnum):
     BEYOND_LIMITS = 3
     NO_PULSE = 4
     BAD_SETTING = 5
+    STORED_OTHERWISE = 6
 
 
 _REACTIONS = (Reaction.HOLD, Reaction.RELEASE)
+
+
+def _reaction(number: int) -> Reaction:
+    """Name the reaction."""
+    if number >= len(_REACTIONS):
+        msg = f'no reaction has number {number}'
+        raise ValueError(msg)
+    return _REACTIONS[number]
 
 
 def to_half_us(pulse_us: float) -> int:
@@ -107,6 +127,14 @@ def to_channels(mask: int) -> frozenset[int]:
     return frozenset(channel for channel in range(mask.bit_length()) if mask >> channel & 1)
 
 
+def _flag(number: int) -> bool:
+    """Read a yes or no."""
+    if number > 1:
+        msg = f'{number} is neither 0 nor 1'
+        raise ValueError(msg)
+    return number == 1
+
+
 @dataclass(frozen=True)
 class Message:
     """What a frame says. The body holds the attributes in their order, as ``LAYOUT`` packs them."""
@@ -133,24 +161,25 @@ class Hello(Message):
 
 @dataclass(frozen=True)
 class Limits(Message):
-    """Sets the pulses that a channel may ever be given."""
+    """Sets the pulses that a channel may ever be given; only ``replace`` overrules stored ones."""
 
     TYPE = MessageType.LIMITS
-    LAYOUT = struct.Struct('<BHH')
+    LAYOUT = struct.Struct('<BHHB')
 
     channel: int
     lowest_us: float
     highest_us: float
+    replace: bool = False
 
     def to_numbers(self) -> tuple[int, ...]:
         """Quantise."""
-        return (self.channel, to_half_us(self.lowest_us), to_half_us(self.highest_us))
+        return (self.channel, to_half_us(self.lowest_us), to_half_us(self.highest_us), self.replace)
 
     @classmethod
     def from_numbers(cls, *numbers: int) -> Self:
         """Back to µs."""
-        channel, lowest, highest = numbers
-        return cls(channel, to_us(lowest), to_us(highest))
+        channel, lowest, highest, replace = numbers
+        return cls(channel, to_us(lowest), to_us(highest), _flag(replace))
 
 
 @dataclass(frozen=True)
@@ -171,10 +200,7 @@ class Silence(Message):
     def from_numbers(cls, *numbers: int) -> Self:
         """Name the reaction."""
         reaction, timeout_ms = numbers
-        if reaction >= len(_REACTIONS):
-            msg = f'no reaction has number {reaction}'
-            raise ValueError(msg)
-        return cls(_REACTIONS[reaction], timeout_ms)
+        return cls(_reaction(reaction), timeout_ms)
 
 
 @dataclass(frozen=True)
@@ -218,6 +244,53 @@ class StatusRequest(Message):
     """Asks the board for its counters."""
 
     TYPE = MessageType.STATUS_REQUEST
+
+
+@dataclass(frozen=True)
+class Supply(Message):
+    """Sets how the board measures the servo supply and from where on that is low.
+
+    The divider in thousandths, 0 where board and servos share one supply; 0 mV watches nothing.
+    """
+
+    TYPE = MessageType.SUPPLY
+    LAYOUT = struct.Struct('<HH')
+
+    divider_permille: int
+    low_mv: int
+
+
+@dataclass(frozen=True)
+class Period(Message):
+    """Sets the time from one pulse of a channel to its next."""
+
+    TYPE = MessageType.PERIOD
+    LAYOUT = struct.Struct('<H')
+
+    period_us: int
+
+
+@dataclass(frozen=True)
+class Store(Message):
+    """Makes the present settings outlast power-off; acknowledged when they do."""
+
+    TYPE = MessageType.STORE
+
+
+@dataclass(frozen=True)
+class SettingsRequest(Message):
+    """Asks the board for its settings: the channels of the first (0) or the second half (1)."""
+
+    TYPE = MessageType.SETTINGS_REQUEST
+    LAYOUT = struct.Struct('<B')
+
+    half: int
+
+    @classmethod
+    def from_numbers(cls, *numbers: int) -> Self:
+        """Refuse a third half."""
+        (half,) = numbers
+        return cls(int(_flag(half)))
 
 
 @dataclass(frozen=True)
@@ -290,10 +363,10 @@ class Refused(Message):
 
 @dataclass(frozen=True)
 class StatusReport(Message):
-    """The board's answer to StatusRequest; counters wrap, a supply of 0 is not measured."""
+    """The board's answer to StatusRequest; counters wrap."""
 
     TYPE = MessageType.STATUS_REPORT
-    LAYOUT = struct.Struct('<IHHHHI')
+    LAYOUT = struct.Struct('<IHHHHIB')
 
     accepted: int
     refused: int
@@ -301,6 +374,63 @@ class StatusReport(Message):
     silences: int
     supply_mv: int
     enabled: int
+    low_voltage: bool
+
+    @classmethod
+    def from_numbers(cls, *numbers: int) -> Self:
+        """Read the flag."""
+        accepted, refused, bad, silences, supply_mv, enabled, low_voltage = numbers
+        return cls(accepted, refused, bad, silences, supply_mv, enabled, _flag(low_voltage))
+
+
+@dataclass(frozen=True)
+class SettingsReport(Message):
+    """The board's answer to SettingsRequest.
+
+    ``stored`` has the bits of the channels whose limits outlast power-off; ``limits_us`` are those
+    of one half of the channels, (0, 0) where there are none.
+    """
+
+    TYPE = MessageType.SETTINGS_REPORT
+    LAYOUT = struct.Struct(f'<BBHHHHI{2 * HALF}H')
+
+    half: int
+    reaction: Reaction
+    timeout_ms: int
+    divider_permille: int
+    low_mv: int
+    period_us: int
+    stored: int
+    limits_us: tuple[tuple[float, float], ...]
+
+    def to_numbers(self) -> tuple[int, ...]:
+        """Quantise."""
+        return (
+            self.half,
+            _REACTIONS.index(self.reaction),
+            self.timeout_ms,
+            self.divider_permille,
+            self.low_mv,
+            self.period_us,
+            self.stored,
+            *(to_half_us(pulse) for limits in self.limits_us for pulse in limits),
+        )
+
+    @classmethod
+    def from_numbers(cls, *numbers: int) -> Self:
+        """Name the reaction, and back to µs."""
+        half, reaction, timeout, divider, low, period, stored, *pulses = numbers
+        lowest, highest = map(to_us, pulses[::2]), map(to_us, pulses[1::2])
+        return cls(
+            int(_flag(half)),
+            _reaction(reaction),
+            timeout,
+            divider,
+            low,
+            period,
+            stored,
+            tuple(zip(lowest, highest, strict=True)),
+        )
 
 
 MESSAGES: dict[int, type[Message]] = {
@@ -313,10 +443,15 @@ MESSAGES: dict[int, type[Message]] = {
         Pose,
         Release,
         StatusRequest,
+        Supply,
+        Period,
+        Store,
+        SettingsRequest,
         Identity,
         Ack,
         Refused,
         StatusReport,
+        SettingsReport,
     )
 }
 

@@ -63,7 +63,7 @@ class LinkStatus:
         Times that the line was lost.
     traffic
         Frames over all conversations.
-    ack_latency, bad_at_board, silences, supply
+    ack_latency, bad_at_board, silences, supply, low_voltage
         As in ``BoardStatus``, of the present or else the last conversation.
     last_error
         The latest trouble in words, empty when there was none.
@@ -82,6 +82,7 @@ class LinkStatus:
     bad_at_board: int
     silences: int
     supply: float | None
+    low_voltage: bool
     last_error: str
 
 
@@ -93,6 +94,7 @@ _NOTHING_KNOWN = BoardStatus(
     bad_at_board=0,
     silences=0,
     supply=None,
+    low_voltage=False,
     last_error='',
 )
 
@@ -108,6 +110,9 @@ class BoardLink:
         Lowest and highest pulse of each channel in use, µs.
     silence
         What the board does without us.
+    store_limits
+        Whether ``open`` makes the board store them, whatever it has stored before. A board that
+        is found again after a loss never stores anything: it may be another one.
 
     """
 
@@ -116,11 +121,14 @@ class BoardLink:
         spec: BoardSpec,
         limits: Mapping[int, tuple[float, float]],
         silence: SilenceAction,
+        *,
+        store_limits: bool = False,
     ) -> None:
         """Keep what the board must be told; nothing is opened yet."""
         self.spec = spec
         self._limits = dict(limits)
         self._silence = silence
+        self._store_limits = store_limits
         self._driver_type = find_driver(spec.driver)
         self._changed = threading.Condition()
         self._thread: threading.Thread | None = None
@@ -147,6 +155,8 @@ class BoardLink:
             The port is missing, busy or not ours to open.
         LinkLostError
             No board answers there.
+        SettingsDifferError
+            The board stores other limits, and they are not to be replaced.
         RefusedError
             The board refuses its limits or its reaction to silence.
 
@@ -211,6 +221,11 @@ class BoardLink:
                 self._driver.release()
             self._changed.notify_all()
 
+    def may_rearm(self) -> bool:
+        """Tell whether ``rearm`` would be obeyed, so that several boards are rearmed as one."""
+        with self._changed:
+            return not (self._released and self.status().enabled)
+
     def rearm(self) -> None:
         """End a release. Nothing moves: the channels have to be enabled again.
 
@@ -221,7 +236,7 @@ class BoardLink:
 
         """
         with self._changed:
-            if self._released and self.status().enabled:
+            if not self.may_rearm():
                 msg = f'board {self.spec.name} has not confirmed its release yet; rearm it later'
                 raise BoardError(msg)
             self._released = False
@@ -244,6 +259,7 @@ class BoardLink:
                 bad_at_board=now.bad_at_board,
                 silences=now.silences,
                 supply=now.supply,
+                low_voltage=now.low_voltage,
                 last_error=running.last_error or self._last_error,
             )
 
@@ -281,7 +297,8 @@ class BoardLink:
                 if self._identity is not None and identity.boots != self._identity.boots:
                     self._reboots += 1
                 self._identity = identity
-            driver.configure(self._limits, self._silence)
+            store = self._store_limits and state is LinkState.OPENING
+            driver.configure(self._limits, self._silence, store=store)
         except BoardError as error:
             self._drop(driver, str(error))
             raise

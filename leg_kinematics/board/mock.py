@@ -4,7 +4,7 @@
 
 It paces itself as a real line of 500 000 baud would, models every servo and logs every pulse it
 was ever told. On demand it misbehaves: loses or corrupts bytes, stops reading, hangs up as an
-adapter does that is pulled out, or never answers.
+adapter does that is pulled out, never answers, claims another protocol, or lets its supply sag.
 """
 
 import contextlib
@@ -17,13 +17,14 @@ import socket
 import time
 import tty
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TextIO
 
 import click
 
 from leg_kinematics.board import frames
+from leg_kinematics.board.memory import Memory, Settings
 from leg_kinematics.board.pulse_log import Record
 from leg_kinematics.board.servo import ServoDynamics
 from leg_kinematics.board.simulated_board import SimulatedBoard
@@ -53,6 +54,14 @@ class Misbehaviour:
         Seconds until it is plugged in again, with the board's state kept.
     silent
         Read everything and answer nothing.
+    protocol
+        The version of the protocol that the board claims to speak.
+    sag
+        Let the supply fall to so many volts, once; 0 never.
+    sag_at
+        Do so after this many frames.
+    sag_for
+        Seconds until it is what it was before.
 
     """
 
@@ -63,6 +72,10 @@ class Misbehaviour:
     hang_up_after: int = 0
     hang_up_for: float = 0.5
     silent: bool = False
+    protocol: int = frames.PROTOCOL_VERSION
+    sag: float = 0.0
+    sag_at: int = 100
+    sag_for: float = 2.0
 
 
 class _Line:
@@ -112,6 +125,12 @@ class MockBoard:
         A symbolic link to keep at the pty, or None.
     log
         Where to write the records, or None.
+    memory
+        What the board remembers from before.
+    memory_file
+        Where to keep that from now on, or None.
+    supply
+        The servo supply, V; 0 is not measured.
     misbehaviour
         What to do wrong.
 
@@ -123,16 +142,28 @@ class MockBoard:
         *,
         link: Path | None,
         log: TextIO | None,
+        memory: Memory,
+        memory_file: Path | None,
+        supply: float,
         misbehaviour: Misbehaviour,
     ) -> None:
         """Plug the board in."""
         self._link = link
         self._log = log
         self._misbehaviour = misbehaviour
-        # The process number stands in for a count of boots kept in memory: a restart changes it.
+        self._memory = memory
+        self._memory_file = memory_file
+        self._supply_mv = round(1000.0 * supply) or frames.NOT_MEASURED
         self._board = SimulatedBoard(
-            dynamics, time.monotonic(), boots=os.getpid() & 0xFFFF, record=self._write
+            dynamics,
+            time.monotonic(),
+            memory=memory,
+            supply_mv=self._supply_mv,
+            protocol=misbehaviour.protocol,
+            record=self._write,
         )
+        self._kept: Memory | None = None
+        self._keep()
         self._inward = _Line(misbehaviour)
         self._outward = _Line(misbehaviour)
         self._selector = selectors.DefaultSelector()
@@ -140,7 +171,8 @@ class MockBoard:
         self._deaf_until = 0.0
         self._master = self._slave = -1
         self._back_at: float | None = None
-        self._stalled = self._hung_up = False
+        self._recovers_at: float | None = None
+        self._stalled = self._hung_up = self._sagged = False
         self._plug_in()
 
     @property
@@ -162,18 +194,27 @@ class MockBoard:
             if self._back_at is not None and now >= self._back_at:
                 self._back_at = None
                 self._plug_in()
+            if self._recovers_at is not None and now >= self._recovers_at:
+                self._recovers_at = None
+                self._reply(self._board.set_supply(self._supply_mv, now), now)
             if self._master in ready:
                 self._inward.send(os.read(self._master, CHUNK), now)
             while self._inward and self._inward.due_at() <= now:
                 self._deliver(self._inward.take(), now)
             while self._outward and self._outward.due_at() <= now:
                 self._send(self._outward.take())
-            self._board.advance(now)
+            self._reply(self._board.advance(now), now)
 
     def close(self) -> None:
         """Take the pty and its link away."""
         self._unplug()
         self._selector.close()
+
+    def _keep(self) -> None:
+        """Save the memory when it has changed, before anybody is told so."""
+        if self._memory_file is not None and self._kept != self._memory:
+            self._memory.save(self._memory_file)
+            self._kept = replace(self._memory)
 
     def _write(self, record: Record) -> None:
         if self._log is not None:
@@ -209,7 +250,8 @@ class MockBoard:
 
     def _wake_at(self, now: float) -> float:
         times = [line.due_at() for line in (self._inward, self._outward) if line]
-        times += [t for t in (self._board.silent_at, self._back_at) if t is not None]
+        own = (self._board.next_at, self._back_at, self._recovers_at)
+        times += [t for t in own if t is not None]
         if self._deaf_until > now:
             times.append(self._deaf_until)
         return min(times, default=now + 1.0)
@@ -226,11 +268,9 @@ class MockBoard:
             self._selector.unregister(self._master)
 
     def _deliver(self, data: bytes, now: float) -> None:
-        replies = self._board.receive(data, now)
+        self._reply(self._board.receive(data, now), now)
         self._frames += data.count(0)
         wrong = self._misbehaviour
-        if replies and not wrong.silent:
-            self._outward.send(replies, now)
         if wrong.stall and not self._stalled and self._frames >= wrong.stall_at:
             self._stalled = True
             self._deaf_until = now + wrong.stall
@@ -238,6 +278,15 @@ class MockBoard:
             self._hung_up = True
             self._back_at = now + wrong.hang_up_for
             self._unplug()
+        if wrong.sag and not self._sagged and self._frames >= wrong.sag_at:
+            self._sagged = True
+            self._recovers_at = now + wrong.sag_for
+            self._reply(self._board.set_supply(round(1000.0 * wrong.sag), now), now)
+
+    def _reply(self, replies: bytes, now: float) -> None:
+        self._keep()
+        if replies and not self._misbehaviour.silent:
+            self._outward.send(replies, now)
 
     def _send(self, data: bytes) -> None:
         # A host that does not read overruns its own buffer, as on a real line.
@@ -260,6 +309,25 @@ class MockBoard:
 @click.option('--hang-up-after', default=0, help='Unplug once, after so many frames.')
 @click.option('--hang-up-for', default=0.5, show_default=True, help='Seconds until plugged in.')
 @click.option('--silent', is_flag=True, help='Never answer.')
+@click.option(
+    '--protocol',
+    default=frames.PROTOCOL_VERSION,
+    show_default=True,
+    help='Version of the protocol to claim.',
+)
+@click.option('--supply', default=0.0, help='Servo supply in V; 0 is not measured.')
+@click.option(
+    '--low-voltage', default=0.0, help='Have the board watch for less than so many V; 0 for none.'
+)
+@click.option('--sag', default=0.0, help='Let the supply fall to so many V, once.')
+@click.option('--sag-at', default=100, show_default=True, help='Sag after so many frames.')
+@click.option('--sag-for', default=2.0, show_default=True, help='Seconds until it recovers.')
+@click.option(
+    '--memory',
+    'memory_file',
+    type=click.Path(path_type=Path, dir_okay=False),
+    help='Keep what the board remembers in this file; without it a start begins afresh.',
+)
 def main(
     *,
     link: Path | None,
@@ -273,6 +341,13 @@ def main(
     hang_up_after: int,
     hang_up_for: float,
     silent: bool,
+    protocol: int,
+    supply: float,
+    low_voltage: float,
+    sag: float,
+    sag_at: int,
+    sag_for: float,
+    memory_file: Path | None,
 ) -> None:
     """Run a servo board without hardware behind a pty, until SIGINT or SIGTERM.
 
@@ -287,10 +362,21 @@ def main(
         log = None
         if log_path is not None:
             log = stack.enter_context(log_path.open('a', encoding='utf-8'))
+        # The process number stands in for a count of boots: a restart changes it.
+        memory = Memory(boots=os.getpid() & 0xFFFF)
+        if memory_file is not None:
+            memory = Memory.load(memory_file)
+        if low_voltage:
+            settings = memory.settings or Settings()
+            watched = replace(settings.supply, low_mv=round(1000.0 * low_voltage))
+            memory.settings = replace(settings, supply=watched)
         board = MockBoard(
             ServoDynamics(speed_us_per_s, dead_band_us),
             link=link,
             log=log,
+            memory=memory,
+            memory_file=memory_file,
+            supply=supply,
             misbehaviour=Misbehaviour(
                 drop=drop,
                 corrupt=corrupt,
@@ -299,6 +385,10 @@ def main(
                 hang_up_after=hang_up_after,
                 hang_up_for=hang_up_for,
                 silent=silent,
+                protocol=protocol,
+                sag=sag,
+                sag_at=sag_at,
+                sag_for=sag_for,
             ),
         )
         stack.callback(board.close)

@@ -18,8 +18,8 @@ class Record:
     time
         Of the machine's monotonic clock, which all its processes share, s.
     event
-        ``boot``, ``hello``, ``limits``, ``pose``, ``enable``, ``release``, ``setting``,
-        ``refused``, ``bad`` (no frame) or ``silence``.
+        ``boot``, ``hello``, ``pose``, ``enable``, ``release``, ``setting``, ``store`` (begun),
+        ``stored``, ``supply`` (low or good again), ``refused``, ``bad`` (no frame) or ``silence``.
     seq
         Sequence number of the frame, None where there was none.
     enabled

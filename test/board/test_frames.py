@@ -22,13 +22,18 @@ from leg_kinematics.board.frames import (
     Limits,
     Message,
     MessageType,
+    Period,
     Pose,
     Reason,
     Refused,
     Release,
+    SettingsReport,
+    SettingsRequest,
     Silence,
     StatusReport,
     StatusRequest,
+    Store,
+    Supply,
     cobs_decode,
     cobs_encode,
     crc16,
@@ -38,16 +43,21 @@ from leg_kinematics.errors import CommandError, FrameError
 
 BYTE, WORD, LONG = (st.integers(0, 2**bits - 1) for bits in (8, 16, 32))
 PULSES = WORD.map(lambda half_us: half_us / 2)
+HALVES = st.integers(0, 1)
 TYPES = st.sampled_from(MessageType)
 
 MESSAGES: st.SearchStrategy[Message] = st.one_of(
     st.builds(Hello),
-    st.builds(Limits, BYTE, PULSES, PULSES),
+    st.builds(Limits, BYTE, PULSES, PULSES, st.booleans()),
     st.builds(Silence, st.sampled_from(Reaction), WORD),
     st.builds(Enable, LONG),
     st.builds(Pose, st.tuples(*[PULSES] * frames.CHANNELS)),
     st.builds(Release),
     st.builds(StatusRequest),
+    st.builds(Supply, WORD, WORD),
+    st.builds(Period, WORD),
+    st.builds(Store),
+    st.builds(SettingsRequest, HALVES),
     st.builds(
         Identity,
         *(BYTE, BYTE, BYTE, BYTE, WORD),
@@ -56,7 +66,14 @@ MESSAGES: st.SearchStrategy[Message] = st.one_of(
     ),
     st.builds(Ack, TYPES),
     st.builds(Refused, TYPES, st.sampled_from(Reason), BYTE),
-    st.builds(StatusReport, LONG, WORD, WORD, WORD, WORD, LONG),
+    st.builds(StatusReport, LONG, WORD, WORD, WORD, WORD, LONG, st.booleans()),
+    st.builds(
+        SettingsReport,
+        HALVES,
+        st.sampled_from(Reaction),
+        *(WORD, WORD, WORD, WORD, LONG),
+        st.tuples(*[st.tuples(PULSES, PULSES)] * frames.HALF),
+    ),
 )
 FRAMES = st.builds(Frame, MESSAGES, BYTE)
 
@@ -260,6 +277,8 @@ def checked(content: bytes) -> bytes:
         (b'\x7f\x00', 'no message has type 0x7f'),
         (b'\x05\x00\x01', 'Pose has a body of 36 bytes, got 1'),
         (b'\x03\x00\x09\x01\x00', 'Silence holds a number without a meaning'),
+        (b'\x02\x00\x00\xb0\x04\xc0\x12\x02', 'Limits holds a number without a meaning'),
+        (b'\x0b\x00\x02', 'SettingsRequest holds a number without a meaning'),
         (b'\x05', 'too few'),
     ],
 )

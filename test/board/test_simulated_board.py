@@ -4,6 +4,7 @@
 
 import re
 from importlib.resources import files
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -21,18 +22,29 @@ from leg_kinematics.board.frames import (
     Limits,
     Message,
     MessageType,
+    Period,
     Pose,
     Reason,
     Refused,
     Release,
+    SettingsReport,
+    SettingsRequest,
     Silence,
     StatusReport,
     StatusRequest,
+    Store,
+    Supply,
     encode,
 )
+from leg_kinematics.board.memory import Memory, Settings
 from leg_kinematics.board.pulse_log import Record
 from leg_kinematics.board.servo import ServoDynamics
-from leg_kinematics.board.simulated_board import SimulatedBoard
+from leg_kinematics.board.simulated_board import (
+    GOOD_ABOVE_MV,
+    LOW_FOR,
+    STORE_WITHIN,
+    SimulatedBoard,
+)
 
 DYNAMICS = ServoDynamics(speed_us_per_s=4000.0, dead_band_us=4.0)
 LOWEST, HIGHEST = 600.0, 2400.0
@@ -54,22 +66,44 @@ class Bench:
         """Switch it on at time 0."""
         self.now = 0.0
         self.records: list[Record] = []
-        self.board = SimulatedBoard(DYNAMICS, 0.0, boots=7, record=self.records.append)
+        self.memory = Memory(boots=6)
         self._seq = 0
+        self.switch_on()
+
+    def switch_on(self) -> None:
+        """Switch it on, or off and on again."""
+        self.board = SimulatedBoard(
+            DYNAMICS, self.now, memory=self.memory, record=self.records.append
+        )
 
     def say(self, message: Message, *, seq: int | None = None) -> Message:
         """Send one message and give the only answer, which must carry its number."""
         if seq is None:
             self._seq = seq = (self._seq + 1) % 256
-        (reply,) = FrameDecoder().feed(self.board.receive(encode(message, seq), self.now))
+        replies = self.board.receive(encode(message, seq), self.now)
+        if isinstance(message, Store) and not replies:
+            replies = self.wait(STORE_WITHIN)
+        (reply,) = FrameDecoder().feed(replies)
         assert isinstance(reply, Frame)
         assert reply.seq == seq
         return reply.message
 
-    def wait(self, seconds: float) -> None:
-        """Let time pass."""
+    def wait(self, seconds: float) -> bytes:
+        """Let time pass; give what the board says meanwhile."""
         self.now += seconds
-        self.board.advance(self.now)
+        return self.board.advance(self.now)
+
+    def settings(self, half: int = 0) -> SettingsReport:
+        """Ask for the settings."""
+        report = self.say(SettingsRequest(half))
+        assert isinstance(report, SettingsReport)
+        return report
+
+    def report(self) -> StatusReport:
+        """Ask for the counters."""
+        report = self.say(StatusRequest())
+        assert isinstance(report, StatusReport)
+        return report
 
 
 @pytest.fixture
@@ -115,15 +149,14 @@ def test_the_worked_frames_are_a_conversation() -> None:
     """A board that hears the host's frames of the page answers with the board's, byte by byte."""
     page = files('leg_kinematics.board').joinpath('protocol.md').read_text(encoding='utf-8')
     worked = re.findall(r'\| \d+ \| `([0-9a-f ]+)` \|$', page, re.MULTILINE)
-    board = SimulatedBoard(DYNAMICS, 0.0, boots=7)
-    answers = set()
-    for data in map(bytes.fromhex, worked):
-        (frame,) = FrameDecoder().feed(data)
-        assert isinstance(frame, Frame)
-        if frame.message.TYPE < MessageType.IDENTITY:
-            answers.add(board.receive(data, 0.0))
-        else:
-            assert data in answers
+    board = SimulatedBoard(DYNAMICS, 0.0, memory=Memory(boots=6))
+    now = 0.0
+    for question, answer in zip(worked[::2], worked[1::2], strict=True):
+        reply = board.receive(bytes.fromhex(question), now)
+        if not reply:  # storing takes its time
+            now += STORE_WITHIN
+            reply = board.advance(now)
+        assert reply.hex(' ') == answer
 
 
 def test_no_pulse_before_limits(bench: Bench) -> None:
@@ -185,6 +218,9 @@ def test_limits_themselves_are_inside(driving: Bench) -> None:
         (Limits(2, 1500.0, 1500.0), Reason.BAD_SETTING, 2),
         (Limits(0, 1600.0, 2400.0), Reason.BAD_SETTING, 0),
         (Silence(Reaction.HOLD, 0), Reason.BAD_SETTING, frames.NO_CHANNEL),
+        (Supply(999, 5000), Reason.BAD_SETTING, frames.NO_CHANNEL),
+        (Period(9_999), Reason.BAD_SETTING, frames.NO_CHANNEL),
+        (Period(20_001), Reason.BAD_SETTING, frames.NO_CHANNEL),
         (Enable(1 << 18), Reason.NO_SUCH_CHANNEL, 18),
     ],
 )
@@ -311,13 +347,167 @@ def test_the_record_tells_every_pulse_even_of_refused_poses(driving: Bench) -> N
     assert last.pulses_us == {0: 1510.0, 1: 2450.0}
 
 
+ALL_SETTINGS = (
+    Silence(Reaction.HOLD, 300),
+    Supply(4000, 6000),
+    Period(10_000),
+    Limits(0, 700.0, 2300.0),
+    Limits(17, 800.0, 2200.5),
+)
+
+
+def test_a_fresh_board_tells_what_it_does_without_settings(bench: Bench) -> None:
+    """No limits, release after half a second, no supply watched, 50 Hz."""
+    none = ((0.0, 0.0),) * 9
+    for half in (0, 1):
+        expected = SettingsReport(half, Reaction.RELEASE, 500, 0, 0, 20_000, 0, none)
+        assert bench.settings(half) == expected
+
+
+def test_stored_settings_outlast_power_off(bench: Bench) -> None:
+    """After a power cycle all settings are as they were stored, and nothing is put out."""
+    for setting in ALL_SETTINGS:
+        assert bench.say(setting) == Ack(setting.TYPE)
+    assert bench.settings().stored == 0
+    assert bench.say(Store()) == Ack(MessageType.STORE)
+    before = [bench.settings(half) for half in (0, 1)]
+    bench.switch_on()
+    assert [bench.settings(half) for half in (0, 1)] == before
+    none = (0.0, 0.0)
+    stored = 1 | 1 << 17
+    assert before == [
+        SettingsReport(
+            *(0, Reaction.HOLD, 300, 4000, 6000, 10_000, stored),
+            ((700.0, 2300.0), *[none] * 8),
+        ),
+        SettingsReport(
+            *(1, Reaction.HOLD, 300, 4000, 6000, 10_000, stored),
+            (*[none] * 8, (800.0, 2200.5)),
+        ),
+    ]
+    assert bench.board.outputs_us == {}
+    assert bench.say(Enable(1)) == Refused(MessageType.ENABLE, Reason.NO_PULSE, 0)
+    assert bench.say(pose(c0=1500.0)) == Ack(MessageType.POSE)
+    assert bench.say(pose(c0=699.5)) == Refused(MessageType.POSE, Reason.BEYOND_LIMITS, 0)
+
+
+def test_settings_that_are_not_stored_are_gone(bench: Bench) -> None:
+    """A power cycle without STORE leaves a fresh board."""
+    fresh = bench.settings()
+    for setting in ALL_SETTINGS:
+        bench.say(setting)
+    bench.switch_on()
+    assert bench.settings() == fresh
+
+
+def test_the_acknowledgement_of_storing_means_that_it_is_done(bench: Bench) -> None:
+    """It comes late, in between everything is obeyed, and a power failure leaves a fresh board."""
+    fresh = bench.settings()
+    bench.say(Limits(0, 700.0, 2300.0))
+    assert bench.board.receive(encode(Store(), 90), bench.now) == b''
+    assert bench.say(pose(c0=1500.0)) == Ack(MessageType.POSE)
+    assert bench.wait(STORE_WITHIN - 0.001) == b''
+    bench.switch_on()
+    assert bench.settings() == fresh
+
+
+def test_storing_twice_at_once_is_acknowledged_once(bench: Bench) -> None:
+    """The later request counts: its number is answered, and its settings are stored."""
+    bench.say(Limits(0, 700.0, 2300.0))
+    assert bench.board.receive(encode(Store(), 90), bench.now) == b''
+    bench.wait(0.1)
+    bench.say(Limits(1, 800.0, 2200.0))
+    assert bench.board.receive(encode(Store(), 91), bench.now) == b''
+    assert bench.wait(STORE_WITHIN) == encode(Ack(MessageType.STORE), 91)
+    bench.switch_on()
+    assert bench.settings().stored == 0b11
+
+
+def test_storing_what_is_stored_writes_nothing(bench: Bench) -> None:
+    """It is acknowledged at once, for the memory wears out by writing."""
+    bench.say(Limits(0, 700.0, 2300.0))
+    bench.say(Store())
+    assert bench.board.receive(encode(Store(), 90), bench.now) == encode(Ack(MessageType.STORE), 90)
+
+
+def test_stored_limits_are_replaced_only_on_purpose(limited: Bench) -> None:
+    """Other limits are refused unless they say so; the same ones are always accepted."""
+    limited.say(Store())
+    refused = Refused(MessageType.LIMITS, Reason.STORED_OTHERWISE, 3)
+    assert limited.say(Limits(3, LOWEST, HIGHEST + 0.5)) == refused
+    limited.switch_on()
+    assert limited.say(Limits(3, LOWEST, HIGHEST + 0.5)) == refused
+    assert limited.say(Limits(3, LOWEST, HIGHEST)) == Ack(MessageType.LIMITS)
+    assert limited.settings().stored == ALL
+    assert limited.say(Limits(3, 1000.0, 2000.0, replace=True)) == Ack(MessageType.LIMITS)
+    assert limited.settings().stored == ALL & ~(1 << 3)
+    assert limited.say(pose(c3=999.5)) == Refused(MessageType.POSE, Reason.BEYOND_LIMITS, 3)
+    limited.switch_on()
+    assert limited.settings().limits_us[3] == (LOWEST, HIGHEST)
+
+
+def test_low_voltage_is_told_after_a_while_and_switches_nothing_off(driving: Bench) -> None:
+    """A short dip does not count; at the threshold it is still good; recovery needs some more."""
+    driving.say(Silence(Reaction.HOLD, 60_000))
+    driving.say(Supply(0, 5000))
+    for supply_mv, low in ((4999, True), (5000 + GOOD_ABOVE_MV - 1, True), (5100, False)):
+        before = driving.report().low_voltage
+        driving.board.set_supply(supply_mv, driving.now)
+        driving.wait(LOW_FOR - 0.001)
+        assert driving.report().low_voltage == before
+        driving.wait(0.002)
+        report = driving.report()
+        assert (report.supply_mv, report.low_voltage) == (supply_mv, low)
+    driving.board.set_supply(4999, driving.now)
+    driving.wait(LOW_FOR - 0.001)
+    driving.board.set_supply(5000, driving.now)
+    driving.wait(2 * LOW_FOR)
+    assert not driving.report().low_voltage
+    assert driving.board.outputs_us == {0: 1500.0, 1: 1600.0}
+    assert [r.detail for r in driving.records if r.event == 'supply'] == ['low', 'good']
+
+
+def test_a_supply_that_is_not_watched_is_never_low(bench: Bench) -> None:
+    """Without a threshold no voltage is low, and taking the threshold away ends the flag."""
+    bench.board.set_supply(10, bench.now)
+    bench.wait(2 * LOW_FOR)
+    assert not bench.report().low_voltage
+    bench.say(Supply(0, 5000))
+    bench.wait(2 * LOW_FOR)
+    assert bench.report().low_voltage
+    bench.say(Supply(0, 0))
+    assert not bench.report().low_voltage
+
+
+def test_memory_round_trip(tmp_path: Path) -> None:
+    """What is saved is loaded again, and no file is a fresh memory."""
+    file = tmp_path / 'memory.json'
+    assert Memory.load(file) == Memory()
+    for memory in (
+        Memory(),
+        Memory(65535, Settings()),
+        Memory(
+            3,
+            Settings(
+                {2: (600.5, 2400.0)},
+                Silence(Reaction.HOLD, 100),
+                Supply(4000, 6000),
+                Period(12_500),
+            ),
+        ),
+    ):
+        memory.save(file)
+        assert Memory.load(file) == memory
+
+
 GRID = st.integers(1100, 4900).map(lambda half_us: half_us / 2)
 POSES = st.lists(GRID | st.just(0.0), min_size=18, max_size=18).map(lambda p: Pose(tuple(p)))
 GOOD_POSES = st.lists(
     st.integers(1200, 4800).map(lambda half_us: half_us / 2), min_size=18, max_size=18
 ).map(lambda p: Pose(tuple(p)))
 STEPS: st.SearchStrategy[Message | float] = st.one_of(
-    st.builds(Limits, st.integers(0, 19), GRID, GRID),
+    st.builds(Limits, st.integers(0, 19), GRID, GRID, st.booleans()),
+    st.builds(Store),
     st.builds(Silence, st.sampled_from(Reaction), st.integers(0, 400)),
     st.builds(Enable, st.integers(0, ALL) | st.just(ALL)),
     POSES,

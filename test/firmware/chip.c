@@ -1,11 +1,13 @@
 // Copyright 2026 The leg_kinematics authors
 // SPDX-License-Identifier: Apache-2.0
 //
-// The chip on libsimavr, with what it does not do by itself: the pace of the line, and bytes lost
-// when the program takes them too late.
+// The chip on libsimavr, with what it does not do by itself: the pace of the line, bytes lost when
+// the program takes them too late, and the time that the EEPROM takes for a byte.
 
 #include "chip.h"
 
+#include <simavr/avr_adc.h>
+#include <simavr/avr_eeprom.h>
 #include <simavr/avr_extint.h>
 #include <simavr/avr_ioport.h>
 #include <simavr/avr_uart.h>
@@ -18,6 +20,13 @@
 #define UNREAD 3        // bytes that the hardware keeps: two in its buffer, one just received
 #define CHANNELS 18
 #define MCUSR_ADDRESS 0x54
+#define EECR_ADDRESS 0x3F
+#define EEARL_ADDRESS 0x41
+#define EEARH_ADDRESS 0x42
+#define EEPE 2
+#define EEMPE 4
+#define EEPROM_CYCLES 54400 // 3.4 ms, a little more than the data sheet has
+#define POWER_ON 1
 
 typedef struct {
   uint8_t *bytes;
@@ -37,6 +46,8 @@ struct Chip {
   size_t fed; // of the inward bytes
   int feeding;
   uint32_t overruns;
+  int writing; // a byte of the EEPROM
+  uint32_t eeprom_writes;
 };
 
 static void append(Buffer *buffer, const void *bytes, size_t size) {
@@ -93,6 +104,34 @@ static avr_cycle_count_t on_line(avr_t *avr, avr_cycle_count_t when, void *param
   return when + BYTE_CYCLES;
 }
 
+static avr_cycle_count_t on_written(avr_t *avr, avr_cycle_count_t when, void *param) {
+  (void)when;
+  ((Chip *)param)->writing = 0;
+  avr->data[EECR_ADDRESS] &= ~EEPE;
+  return 0;
+}
+
+// The simulator writes at once and clears the bit by which the program sees that it is not done.
+static void on_eeprom_control(avr_irq_t *irq, uint32_t value, void *param) {
+  (void)irq;
+  Chip *chip = param;
+  if (!chip->writing && (value & EEPE) && (value & EEMPE)) {
+    chip->writing = 1;
+    ++chip->eeprom_writes;
+    avr_cycle_timer_register(chip->avr, EEPROM_CYCLES, on_written, chip);
+  }
+  if (chip->writing) {
+    chip->avr->data[EECR_ADDRESS] |= EEPE;
+  }
+}
+
+static void damage_eeprom(avr_t *avr) {
+  uint8_t byte = 0xA5;
+  uint16_t address = avr->data[EEARL_ADDRESS] | avr->data[EEARH_ADDRESS] << 8;
+  avr_eeprom_desc_t damaged = {.ee = &byte, .offset = address, .size = 1};
+  avr_ioctl(avr, AVR_IOCTL_EEPROM_SET, &damaged);
+}
+
 // Simulated time does not wait for real time.
 static void no_sleep(avr_t *avr, avr_cycle_count_t cycles) {
   (void)avr;
@@ -108,6 +147,10 @@ static void no_log(avr_t *avr, const int level, const char *format, va_list argu
 
 static void start(Chip *chip, uint8_t reset_flags) {
   avr_t *avr = chip->avr;
+  if (chip->writing && reset_flags == POWER_ON) {
+    damage_eeprom(avr);
+  }
+  chip->writing = 0;
   avr_reset(avr);
   avr->data[MCUSR_ADDRESS] = reset_flags;
   // Or it looks at these two pins in every cycle while they are low.
@@ -147,6 +190,8 @@ Chip *chip_new(const char *hex, uint32_t supply_mv, uint8_t reset_flags) {
     avr_irq_t *irq = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(port), pin);
     avr_irq_register_notify(irq, on_edge, &chip->pins[channel]);
   }
+  avr_irq_t *control = avr_iomem_getirq(avr, EECR_ADDRESS, NULL, AVR_IOMEM_IRQ_ALL);
+  avr_irq_register_notify(control, on_eeprom_control, chip);
   avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), on_sent,
                           chip);
   start(chip, reset_flags);
@@ -163,6 +208,13 @@ void chip_free(Chip *chip) {
 }
 
 void chip_reset(Chip *chip, uint8_t reset_flags) { start(chip, reset_flags); }
+
+void chip_supply(Chip *chip, uint32_t own_mv, uint32_t adc7_mv) {
+  chip->avr->vcc = chip->avr->avcc = chip->avr->aref = own_mv;
+  avr_raise_irq(avr_io_getirq(chip->avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_ADC7), adc7_mv);
+}
+
+uint32_t chip_eeprom_writes(const Chip *chip) { return chip->eeprom_writes; }
 
 void chip_feed(Chip *chip, const uint8_t *bytes, size_t size) {
   append(&chip->inward, bytes, size);

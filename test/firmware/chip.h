@@ -22,7 +22,15 @@ typedef struct {
 // Powers a chip; NULL when the file cannot be read. The flags are those of MCUSR.
 Chip *chip_new(const char *hex, uint32_t supply_mv, uint8_t reset_flags);
 void chip_free(Chip *chip);
+
+// The EEPROM keeps its bytes. A power-on damages the one that was being written.
 void chip_reset(Chip *chip, uint8_t reset_flags);
+
+// Changes the chip's own supply and the voltage at pin ADC7.
+void chip_supply(Chip *chip, uint32_t own_mv, uint32_t adc7_mv);
+
+// Bytes of the EEPROM that were written so far.
+uint32_t chip_eeprom_writes(const Chip *chip);
 
 // Puts bytes on the line.
 void chip_feed(Chip *chip, const uint8_t *bytes, size_t size);

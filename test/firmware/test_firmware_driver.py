@@ -10,7 +10,7 @@ import pytest
 
 from leg_kinematics.board.driver import Reaction, SilenceAction
 from leg_kinematics.board.framed import FramedDriver
-from leg_kinematics.errors import RefusedError
+from leg_kinematics.errors import RefusedError, SettingsDifferError
 
 if TYPE_CHECKING:
     from test.simulated_chip import ChipProcess
@@ -53,9 +53,10 @@ def start(driver: FramedDriver) -> None:
 def test_the_driver_drives_the_firmware(chip_process: 'ChipProcess', driver: FramedDriver) -> None:
     """Identify, limits, pose, enable, pose after pose, release: the pins do what was meant."""
     identity = driver.open()
-    assert (identity.firmware, identity.channels, identity.boots) == ('1.0', 18, 1)
+    assert (identity.firmware, identity.channels, identity.boots) == ('2.0', 18, 1)
     assert identity.boot_reason == 'power on'
     assert identity.enabled == frozenset()
+    assert (identity.limits, identity.silence) == ({}, SilenceAction(Reaction.RELEASE, 0.5))
     start(driver)
     wait_until(chip_process.pulses)
     now = chip_process.pulses()[-1].end
@@ -89,5 +90,25 @@ def test_a_reset_board_tells_it(chip_process: 'ChipProcess', driver: FramedDrive
         identity = again.open()
         assert (identity.boots, identity.boot_reason) == (2, 'watchdog')
         assert identity.enabled == frozenset()
+    finally:
+        again.close()
+
+
+def test_the_board_remembers_the_limits_that_were_stored(
+    chip_process: 'ChipProcess', driver: FramedDriver
+) -> None:
+    """After a reset it tells them, keeps others away and takes the same."""
+    driver.open()
+    driver.configure(LIMITS, HOLD, store=True)
+    chip_process.reset()
+    driver.close()
+    again = FramedDriver(str(chip_process.port))
+    try:
+        identity = again.open()
+        assert identity.boots == 2
+        assert (identity.limits, identity.silence) == (LIMITS, HOLD)
+        with pytest.raises(SettingsDifferError, match='channel 7 stores 600 to 2400 us'):
+            again.configure(LIMITS | {7: (700.0, 2300.0)}, HOLD)
+        again.configure(LIMITS, HOLD)
     finally:
         again.close()

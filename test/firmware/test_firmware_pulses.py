@@ -19,10 +19,12 @@ from leg_kinematics.board.frames import (
     Enable,
     Limits,
     MessageType,
+    Period,
     Pose,
     Release,
     Silence,
     StatusRequest,
+    Store,
 )
 
 if TYPE_CHECKING:
@@ -34,6 +36,8 @@ FRAME = 0.020
 LINE = 50_000
 """Bytes a second at 500 000 baud."""
 POSE_EVERY = 0.010
+EEPROM_BYTE = 0.0034
+"""s to write a byte of the EEPROM."""
 RMS_US, WORST_US = 0.5, 2.0
 """What the project asks of its board; no source beyond it."""
 
@@ -81,10 +85,18 @@ class Accuracy:
     period_worst_us: float
 
 
-def measure(chip: 'Chip', seconds: float, filler: Callable[[Pose, int], bytes]) -> Accuracy:
+def measure(
+    chip: 'Chip',
+    seconds: float,
+    filler: Callable[[Pose, int], bytes],
+    period: float = FRAME,
+) -> Accuracy:
     """Walk at 100 Hz on a saturated line; all of a frame's pulses must be of the same pose."""
     rng = random.Random(1)
     begin(chip)
+    assert chip.say(Period(round(1e6 * period))) == Ack(MessageType.PERIOD)
+    chip.run(2 * FRAME)
+    chip.pulses()
     recent: list[Widths] = [(1500.0,) * 18]
     errors: list[float] = []
     periods: list[float] = []
@@ -103,7 +115,7 @@ def measure(chip: 'Chip', seconds: float, filler: Callable[[Pose, int], bytes]) 
         chip.run(POSE_EVERY)
         for pulse in sorted(chip.pulses(), key=lambda pulse: pulse.start):
             if pulse.channel in last_start:
-                periods.append(1e6 * (pulse.start - last_start[pulse.channel] - FRAME))
+                periods.append(1e6 * (pulse.start - last_start[pulse.channel] - period))
             last_start[pulse.channel] = pulse.start
             if frame and pulse.channel // 6 < max(frame) // 6:  # the next frame begins
                 if len(frame) == frames.CHANNELS:
@@ -141,6 +153,12 @@ def questions(_: Pose, number: int) -> bytes:
     return frames.encode(StatusRequest(), number) + b'\xff' * 30 + b'\0'
 
 
+def settings_stored(_: Pose, number: int) -> bytes:
+    """Fill the line with settings to be stored, each different from the one before."""
+    silence = Silence(Reaction.HOLD, 1000 + 37 * number)
+    return frames.encode(silence, number) + frames.encode(Store(), number) + b'\xff' * 60 + b'\0'
+
+
 def report(measured: Accuracy, chip: 'Chip') -> None:
     """Print what was measured, and compare it with what is asked."""
     print(f'\n{measured}')  # noqa: T201
@@ -150,13 +168,23 @@ def report(measured: Accuracy, chip: 'Chip') -> None:
 
 
 @pytest.mark.parametrize('filler', [more_poses, noise, questions])
+@pytest.mark.parametrize('period', [0.010, 0.020])
 def test_pulses_are_exact_on_a_saturated_line(
-    chip: 'Chip', filler: Callable[[Pose, int], bytes]
+    chip: 'Chip', filler: Callable[[Pose, int], bytes], period: float
 ) -> None:
     """Random and adversarial poses at 100 Hz: exact, whole frames, and no byte lost."""
-    measured = measure(chip, 5.0, filler)
-    assert measured.pulses > 200 * frames.CHANNELS
+    measured = measure(chip, 5.0, filler, period)
+    assert measured.pulses > 4.0 / period * frames.CHANNELS
     report(measured, chip)
+
+
+def test_pulses_are_exact_while_settings_are_stored(chip: 'Chip') -> None:
+    """The EEPROM is written most of the time, and neither pulses nor the line suffer."""
+    before = chip.eeprom_writes
+    report(measure(chip, 5.0, settings_stored), chip)
+    assert chip.eeprom_writes - before > 0.6 * 5.0 / EEPROM_BYTE
+    counted = chip.report()
+    assert (counted.accepted, counted.refused) == (501, 0)
 
 
 def test_every_pose_of_a_saturated_line_is_accepted(chip: 'Chip') -> None:
@@ -172,6 +200,19 @@ def test_every_pose_of_a_saturated_line_is_accepted(chip: 'Chip') -> None:
     assert after.accepted - before.accepted == len(poses)
     assert after.bad == 0
     assert numbers == [n % 256 for n in range(len(poses))]
+
+
+def test_a_hundred_pulses_a_second(chip: 'Chip') -> None:
+    """At the shortest period the longest pulses come a hundred times a second in all channels."""
+    begin(chip, (2500.0,) * 18)
+    assert chip.say(Silence(Reaction.HOLD, 500)) == Ack(MessageType.SILENCE)
+    assert chip.say(Period(10_000)) == Ack(MessageType.PERIOD)
+    chip.run(2 * FRAME)
+    chip.pulses()
+    chip.run(1.0)
+    starts = [pulse.start for pulse in chip.pulses() if pulse.channel == 17]
+    assert len(starts) in (99, 100)
+    assert np.diff(starts) == pytest.approx(0.010, abs=30e-6)
 
 
 @pytest.mark.soak

@@ -8,10 +8,16 @@
 
 #include <stdint.h>
 
+// Takes up the settings that are stored, or those of a fresh board.
+void board_begin(void);
+
 // Obeys or refuses a good frame and answers it. There must be room for the longest answer.
 void board_obey(const uint8_t *content, uint8_t length);
 
 // To be called every millisecond.
 void board_tick(void);
+
+// To be called often. There must be room for an acknowledgement.
+void board_go_on(void);
 
 #endif

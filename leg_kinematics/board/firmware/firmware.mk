@@ -6,13 +6,12 @@
 
 FIRMWARE := $(patsubst %/,%,$(dir $(lastword $(MAKEFILE_LIST))))
 FIRMWARE_HEX ?= $(FIRMWARE)/board.hex
-FRAME_HZ ?= 50
 
 .PHONY: firmware
 firmware: $(FIRMWARE_HEX)  ## build the firmware of the servo board
 
 $(FIRMWARE_HEX): $(wildcard $(FIRMWARE)/*.c $(FIRMWARE)/*.h)
-	avr-gcc -mmcu=atmega328p -DF_CPU=16000000UL -DFRAME_HZ=$(FRAME_HZ)UL -std=gnu11 -O2 -flto \
+	avr-gcc -mmcu=atmega328p -DF_CPU=16000000UL -std=gnu11 -O2 -flto \
 	  -Wall -Wextra -Werror -o $(basename $@).elf $(filter %.c,$^)
 	avr-size $(basename $@).elf
 	avr-objcopy -O ihex -R .eeprom $(basename $@).elf $@

@@ -16,8 +16,8 @@ uint16_t frames_bad;
 
 static uint8_t run; // bytes since the last zero byte, MAX_ENCODED + 1 for any more
 
-// One byte of CRC-16/IBM-3740 without a table: the eight steps of polynomial 1021 folded.
-static uint16_t crc16(uint16_t crc, uint8_t byte) {
+// Without a table: the eight steps of polynomial 1021 folded.
+uint16_t crc16(uint16_t crc, uint8_t byte) {
   uint8_t x = (uint8_t)(crc >> 8) ^ byte;
   x ^= x >> 4;
   return (crc << 8) ^ ((uint16_t)x << 12) ^ ((uint16_t)x << 5) ^ x;

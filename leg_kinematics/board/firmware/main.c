@@ -37,6 +37,7 @@ int main(void) {
   clock_begin();
   supply_begin();
   pulses_begin();
+  board_begin();
   serial_begin();
   sei();
   for (;;) {
@@ -46,8 +47,12 @@ int main(void) {
       supply_tick();
       board_tick();
     }
-    uint8_t byte;
     // Bytes wait in the ring until there is room for whatever the answer will be.
+    if (serial_room() < MAX_REPLY_SENT) {
+      continue;
+    }
+    board_go_on();
+    uint8_t byte;
     if (serial_room() >= MAX_REPLY_SENT && serial_take(&byte)) {
       uint8_t length = frames_take(byte);
       if (length) {

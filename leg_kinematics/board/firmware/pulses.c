@@ -19,15 +19,8 @@
 
 #include "serial.h"
 
-#ifndef FRAME_HZ
-#define FRAME_HZ 50
-#endif
-
-#define PER_SECOND (F_CPU / 8) // half µs in a second
-#define FRAME (PER_SECOND / FRAME_HZ)
 #define SLOTS 3
 #define PER_SLOT (CHANNELS / SLOTS)
-#define LONGEST 5000 // half µs
 
 // In half µs.
 #define STAGGER 12    // longer than playing one edge and receiving one byte take
@@ -36,8 +29,10 @@
 #define NEAR 32       // nearer than this, leaving and entering again does not pay
 #define POLLING 5     // nearer than this, receiving a byte would make the edge late
 
-_Static_assert(FRAME / SLOTS > LONGEST + PER_SLOT * STAGGER + SLOT_LEAD + NEAR,
+_Static_assert(2UL * SHORTEST_PERIOD_US / SLOTS > LONGEST + PER_SLOT * STAGGER + SLOT_LEAD + NEAR,
                "the pulses do not fit in a frame");
+_Static_assert(2UL * LONGEST_PERIOD_US / SLOTS < INT16_MAX,
+               "a slot is longer than a comparison sees");
 
 typedef struct {
   uint16_t at;   // since the start of the slot, half µs
@@ -51,22 +46,22 @@ typedef struct {
 
 typedef struct {
   volatile uint8_t *port;
-  uint8_t first_pin;   // as a bit
-  uint8_t idle;        // level without pulses
-  uint16_t since_last; // from the start of the slot before, half µs
+  uint8_t first_pin; // as a bit
+  uint8_t idle;      // level without pulses
 } Port;
 
-#define THIRD (FRAME / SLOTS)
 static const Port ports[SLOTS] = {
-    {&PORTD, _BV(PD2), _BV(PD0), FRAME - 2 * THIRD}, // PD0 receives and is pulled up
-    {&PORTB, _BV(PB0), 0, THIRD},
-    {&PORTC, _BV(PC0), 0, THIRD},
+    {&PORTD, _BV(PD2), _BV(PD0)}, // PD0 receives and is pulled up
+    {&PORTB, _BV(PB0), 0},
+    {&PORTC, _BV(PC0), 0},
 };
 
 static Slot tables[3][SLOTS];
 static volatile uint8_t playing;
 static volatile uint8_t ready;
 static volatile bool stopping;
+static volatile uint16_t third; // from slot to slot, half µs; the first one waits for the rest too
+static volatile uint8_t rest;
 
 // The interrupt's own.
 static uint8_t slot = SLOTS - 1;
@@ -91,8 +86,10 @@ static inline void begin_slot(void) {
 }
 
 static inline void end_slot(void) {
-  uint8_t following = slot + 1 == SLOTS ? 0 : slot + 1;
-  slot_start += ports[following].since_last;
+  slot_start += third;
+  if (slot == SLOTS - 1) {
+    slot_start += rest;
+  }
   OCR1A = slot_start - SLOT_LEAD;
 }
 
@@ -160,6 +157,17 @@ static void write_slot(Slot *table, const Port *on, const uint16_t *widths, uint
     rise += STAGGER;
   }
   table->count = count ? 2 * count : 1;
+}
+
+void pulses_repeat(uint16_t period_us) {
+  uint16_t period = 2 * period_us;
+  uint16_t part = period / SLOTS;
+  // Each of them is sound beside the other's old value, but not half written.
+  uint8_t state = SREG;
+  cli();
+  third = part;
+  SREG = state;
+  rest = period - SLOTS * part;
 }
 
 void pulses_play(const uint16_t widths[CHANNELS], uint32_t enabled) {

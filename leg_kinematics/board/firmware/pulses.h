@@ -11,8 +11,16 @@
 
 #define CHANNELS 18
 
+#define SHORTEST 1000 // half µs
+#define LONGEST 5000
+#define SHORTEST_PERIOD_US 10000
+#define LONGEST_PERIOD_US 20000
+
 // Makes the pins outputs, low, and starts the clock of the pulses.
 void pulses_begin(void);
+
+// Sets the time from a pulse to the next in each channel, from the next slot on.
+void pulses_repeat(uint16_t period_us);
 
 // Puts out these pulses, in half µs, in the enabled channels, all from the same frame on.
 void pulses_play(const uint16_t widths[CHANNELS], uint32_t enabled);
