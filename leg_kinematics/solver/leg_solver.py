@@ -57,7 +57,7 @@ class LegSolver:
         """Place the foot in `base_link`, m, for angles in rad."""
         return self.mount.to_body(forward(self.geometry, angles))
 
-    def angles(self, foot: Vector, *, free_coxa: float = 0.0) -> Vector:
+    def angles(self, foot: Vector, free_coxa: float = 0.0) -> Vector:
         """Joint angles for a foot in `base_link`.
 
         Parameters
@@ -79,7 +79,7 @@ class LegSolver:
 
         """
         try:
-            angles = inverse(self.geometry, self.mount.to_mount(foot), free_coxa=free_coxa)
+            angles = inverse(self.geometry, self.mount.to_mount(foot), free_coxa)
         except ReachError as error:
             message = f'{self.name}: {error}'
             raise ReachError(message) from None

@@ -47,8 +47,8 @@ def check(*, robot: Path, servo_maps: Path | None, output: Path, as_json: bool) 
     """Question the design that the file ROBOT describes.
 
     Reach, freedom of the body, speed, torque, support, clearance of the legs and, with servo
-    maps, pulses: each line says pass, tight or fail, and what would help. Exit code 0 when
-    nothing fails, 1 when something does, 2 when a file is wrong.
+    maps, pulses and straight lines: each line says pass, tight or fail, and what would help. Exit
+    code 0 when nothing fails, 1 when something does, 2 when a file is wrong.
     """
     console = Console(stderr=as_json)
     columns = (SpinnerColumn(), TextColumn('{task.description}'), TimeElapsedColumn())

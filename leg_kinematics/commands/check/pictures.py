@@ -207,5 +207,5 @@ def _draw_lines(leg: LegSolver, lines: Sequence[DrawnLine]) -> Figure:
     )
     for axes in (page, close):
         axes.grid(alpha=0.3)
-        axes.legend(loc='upper center', bbox_to_anchor=(0.5, -0.1), ncols=4)
+        axes.legend(loc='upper center', bbox_to_anchor=(0.5, -0.1), ncols=2)
     return figure
