@@ -128,7 +128,7 @@ class Tracker:
             # time that passed is no reason to hurry.
             self._velocities = (0.0,) * len(self._positions)
             self._following = False
-        elif dt > 0.0:
+        else:
             self._advance(now, dt)
         return self._positions
 
@@ -149,12 +149,12 @@ class Tracker:
         for p, v, q, w, speed, (lowest, highest) in zip(
             self._positions, self._velocities, goal, rates, self._speeds, self._ranges, strict=True
         ):
+            # What lies between the two ways from v to w that change speed late and early.
             spare = (most * most - (w - v) ** 2) / (4.0 * self._acceleration)
             braking = w * w / (2.0 * self._acceleration)
             if (
                 abs(w) > speed
                 or abs(q - p) > speed * dt
-                or abs(w - v) > most
                 or abs(q - p - 0.5 * (v + w) * dt) > spare
                 or braking > (highest - q if w > 0.0 else q - lowest)
             ):
@@ -216,6 +216,7 @@ class Tracker:
             down = _still_stops(p - lowest, -v, self._acceleration, dt)
             after = max(v - most, min(v + most, max(-down, min(up, u))))
             velocities.append(after)
+            # The bounds are kept but for rounding, and a position beyond them has no pulse.
             positions.append(max(lowest, min(highest, p + 0.5 * (v + after) * dt)))
         self._positions, self._velocities = tuple(positions), tuple(velocities)
 

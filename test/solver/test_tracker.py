@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Following a stream: never faster than allowed, never a jump, evenly through jitter."""
 
+from collections.abc import Sequence
 from itertools import pairwise
 from math import cos, floor, sin
 
@@ -70,15 +71,36 @@ def settle(tracker: Tracker, now: float) -> float:
     pytest.fail('it does not come to rest')
 
 
-@given(happenings, st.sampled_from([5.0, 20.0, ACCELERATION]))
-def test_speeds_accelerations_and_ranges_hold_whatever_comes(
-    course: list[tuple[float, Trajectory | str | None]], acceleration: float
-) -> None:
-    """Any goals, silences, holds and late steps: what comes out is a motion within the limits.
+def step_within_limits(
+    tracker: Tracker,
+    times: tuple[float, float, float],
+    last: Sequence[float],
+    acceleration: float = ACCELERATION,
+) -> tuple[float, ...]:
+    """Step and check speed, range, and acceleration since the step before; returns mean speeds.
+
+    The times are now, what the step before took, and what this one takes.
 
     A motion whose speed changes by no more than a per second has mean speeds that differ by no
     more than a times the distance of the middles of their times.
     """
+    now, last_dt, dt = times
+    before = tracker.positions
+    after = tracker.step(now + dt)
+    for speed, p, q, (lowest, highest) in zip(SPEEDS, before, after, RANGES, strict=True):
+        assert abs(q - p) <= speed * dt + ROUNDING
+        assert lowest <= q <= highest
+    mean = tuple((q - p) / dt for p, q in zip(before, after, strict=True))
+    for v, w in zip(last, mean, strict=True):
+        assert abs(w - v) <= acceleration * 0.5 * (last_dt + dt) + ROUNDING / TICK
+    return mean
+
+
+@given(happenings, st.sampled_from([5.0, 20.0, ACCELERATION]))
+def test_speeds_accelerations_and_ranges_hold_whatever_comes(
+    course: list[tuple[float, Trajectory | str | None]], acceleration: float
+) -> None:
+    """Any goals, silences, holds and late steps: what comes out is a motion within the limits."""
     tracker = present_tracker(acceleration)
     now, last_dt = START, TICK
     last: tuple[float, ...] = REST
@@ -88,22 +110,69 @@ def test_speeds_accelerations_and_ranges_hold_whatever_comes(
         elif event:
             tracker.hold()
         before = tracker.positions
-        now += dt
-        after = tracker.step(now)
-        for speed, p, q, (lowest, highest) in zip(SPEEDS, before, after, RANGES, strict=True):
-            assert abs(q - p) <= speed * dt + ROUNDING
-            assert lowest <= q <= highest
-        if dt == 0.0:
-            assert after == before
-            continue
-        mean = tuple((q - p) / dt for p, q in zip(before, after, strict=True))
-        if dt > SILENT_AFTER:
-            # Nobody told the servos anything; that they stood still is no doing of ours.
-            assert after == before
+        if 0.0 < dt <= SILENT_AFTER:
+            last = step_within_limits(tracker, (now, last_dt, dt), last, acceleration)
+            last_dt = dt
         else:
-            for v, w in zip(last, mean, strict=True):
-                assert abs(w - v) <= acceleration * 0.5 * (last_dt + dt) + ROUNDING / TICK
-        last, last_dt = mean, dt
+            # In an absence nobody told the servos anything; that they stood still is no doing
+            # of ours.
+            assert tracker.step(now + dt) == before
+            if dt:
+                last, last_dt = REST, dt
+        now += dt
+
+
+@given(
+    st.floats(0.0, 9.0),
+    st.floats(-150.0, 150.0),
+    st.floats(-0.01, 0.01),
+    st.floats(0.0, 3.0),
+    st.lists(st.just(TICK) | st.floats(1e-3, 0.05), min_size=50, max_size=100),
+)
+def test_a_stream_that_goes_too_far_is_left(
+    rate: float, acceleration: float, jump: float, end: float, times: list[float]
+) -> None:
+    """Too fast, faster and faster, with a small jump, into the end of the range: never all of it.
+
+    Unlike arbitrary goals these streams can be got into, and must then be left in time.
+    """
+    tracker = present_tracker()
+    now, last_dt = START, TICK
+    last: tuple[float, ...] = REST
+    for count, dt in enumerate(times):
+        time = now + dt - START
+        moving_rate = max(-9.0, min(9.0, rate + acceleration * max(0.0, time - 0.2)))
+        way = min(end, rate * time + 0.5 * acceleration * max(0.0, time - 0.2) ** 2)
+        place = max(-3.0, way + jump * (count % 20 > 10))
+        goal = (min(3.0, place), 0.0, -0.3 * place)
+        rates = (moving_rate, 0.0, -0.3 * moving_rate)
+        tracker.follow(Trajectory((0.0,), (goal,), (rates,)), now + dt)
+        last = step_within_limits(tracker, (now, last_dt, dt), last)
+        last_dt = dt
+        now += dt
+
+
+@pytest.mark.parametrize('jump', [0.0, 0.002])
+def test_a_stream_into_the_end_of_the_range_is_left_in_time(jump: float) -> None:
+    """At full speed, with a small jump on the way: neither is a reason to go any faster.
+
+    6 rad/s at the end of the range: a way of 0.18 rad before, it can just be braked.
+    """
+    tracker = present_tracker()
+    now = START
+    course = []
+    last: tuple[float, ...] = REST
+    for tick in range(1, 80):
+        time = tick * TICK
+        rate = min(6.0, 60.0 * time)
+        place = min(3.0, 30.0 * time**2 if time < 0.1 else 0.3 + 6.0 * (time - 0.1))
+        place = min(3.0, place + jump * (tick > 30))
+        tracker.follow(Trajectory((0.0,), ((place, 0.0, 0.0),), ((rate, 0.0, 0.0),)), now + TICK)
+        last = step_within_limits(tracker, (now, TICK, TICK), last)
+        now += TICK
+        course.append(tracker.positions[0])
+    assert course[29] == pytest.approx(0.3 + 6.0 * 0.2)
+    assert max(course) == pytest.approx(3.0)
 
 
 @given(happenings, angles)
