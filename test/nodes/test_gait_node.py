@@ -251,9 +251,11 @@ def test_it_draws_the_walk_for_whoever_looks(
     """Markers come as soon as somebody listens, of the walk as it is."""
     assert standing
     drawn = probe.record(MarkerArray, 'gait/markers')
-    probe.until(lambda: drawn, 'markers')
-    names = {marker.ns for marker in drawn[-1].markers}
-    assert names == {'feet', 'support', 'centre_of_mass'}
+    names = {'feet', 'support', 'centre_of_mass'}
+    probe.until(
+        lambda: drawn and {marker.ns for marker in drawn[-1].markers} == names,
+        'markers of a robot at rest',
+    )
     feet = [(point.x, point.y) for point in drawn[-1].markers[0].points]
     assert feet == [pytest.approx((x, y), abs=1e-9) for x, y, _ in bracken.standing.feet]
     publisher = probe.publisher(TwistStamped, 'cmd_vel')
