@@ -1,0 +1,101 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""The firmware's C code under libFuzzer, with address and undefined behaviour sanitizers."""
+
+import shutil
+import subprocess
+from collections.abc import Callable
+from importlib.resources import as_file, files
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).parent
+FLAGS = (
+    *('-g', '-O1', '-std=gnu11', '-Wall', '-Wextra', '-Werror', f'-I{HERE}'),
+    *('-fsanitize=address,undefined', '-fno-sanitize-recover=undefined'),
+)
+RUNS, MANY_RUNS = 30_000, 3_000_000
+INPUT_SIZE = 1024
+
+Build = Callable[..., Path]
+
+
+@pytest.fixture(scope='session')
+def build_fuzzer(tmp_path_factory: pytest.TempPathFactory) -> Build:
+    """Build the fuzzer of the firmware, or of one that differs in a line of one file."""
+    clang = shutil.which('clang')
+    if clang is None:
+        pytest.skip("Debian's clang and libclang-rt-dev are absent")
+
+    def build(file: str = '', line: str = '', instead: str = '') -> Path:
+        folder = tmp_path_factory.mktemp('fuzzer')
+        with as_file(files('leg_kinematics.board') / 'firmware') as firmware:
+            sources = shutil.copytree(firmware, folder / 'firmware')
+        if file:
+            text = (sources / file).read_text(encoding='utf-8')
+            assert text.count(line) == 1, f'{line!r} in {file}'
+            (sources / file).write_text(text.replace(line, instead), encoding='utf-8')
+        memory = ('-include', 'firmware_memory.h', '-Dmain=firmware_main')
+        command = [clang, *FLAGS, '-fsanitize=fuzzer-no-link', *memory, '-c']
+        subprocess.run([*command, *map(str, sources.glob('*.c'))], check=True, cwd=folder)
+        program = folder / 'fuzzer'
+        command = [clang, *FLAGS, '-fsanitize=fuzzer', '-o', str(program)]
+        parts = [HERE / 'firmware_fuzzer.c', HERE / 'host_chip.c', *folder.glob('*.o')]
+        subprocess.run([*command, *map(str, parts)], check=True, cwd=folder)
+        return program
+
+    return build
+
+
+def fuzz(program: Path, corpus: Path, runs: int) -> subprocess.CompletedProcess[str]:
+    """Let the fuzzer run, from the same random numbers every time."""
+    options = [f'-runs={runs}', f'-max_len={INPUT_SIZE}', '-seed=1', '-timeout=20']
+    return subprocess.run(
+        [program, *options, f'-artifact_prefix={corpus.parent}/', corpus],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+def check_sound(program: Path, corpus: Path, runs: int) -> None:
+    """Fuzz and print what was reached; nothing must be found."""
+    done = fuzz(program, corpus, runs)
+    assert done.returncode == 0, done.stderr[-5000:]
+    reached = [line for line in done.stderr.splitlines() if 'DONE' in line]
+    print(f'\n{reached}')  # noqa: T201
+    assert reached
+
+
+def test_no_input_breaks_the_firmware(build_fuzzer: Build, seeds: Path) -> None:
+    """Whatever is heard: whole answers, only pulses commanded, and the next frames are obeyed."""
+    check_sound(build_fuzzer(), seeds, RUNS)
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(7200)
+def test_no_input_of_millions_breaks_the_firmware(build_fuzzer: Build, seeds: Path) -> None:
+    """The same over three million inputs."""
+    check_sound(build_fuzzer(), seeds, MANY_RUNS)
+
+
+@pytest.mark.parametrize(
+    ('change', 'found'),
+    [
+        (('frames.c', ' && crc == 0', ''), 'nobody asked for'),
+        (('frames.c', 'code - 1 > run - position', '0'), 'out of bounds'),
+        (('board.c', ' || pulse > settings.highest[channel]', ''), 'a pose was accepted'),
+        (('board.c', 'sizeof pulses);\n  pulses_stop();', 'sizeof pulses);'), 'after the release'),
+        (('board.c', 'stored >> channel & 1', '0'), 'were overruled'),
+        (('memory.c', 'image.crc != checksum()', '0'), 'the settings tell 65535'),
+        (('pulses.c', 'level &= ~pins[i];', 'level &= ~pins[count - 1 - i];'), 'does not follow'),
+    ],
+)
+def test_a_fault_of_the_firmware_is_found(
+    build_fuzzer: Build, seeds: Path, change: tuple[str, str, str], found: str
+) -> None:
+    """A check left out or a wrong order in the firmware does not escape the fuzzer."""
+    done = fuzz(build_fuzzer(*change), seeds, RUNS)
+    assert done.returncode != 0
+    assert found in done.stderr
