@@ -196,6 +196,8 @@ class BoardDriver(Protocol):
 
         Raises
         ------
+        CommandError
+            A number that the board cannot be told.
         SettingsDifferError
             The board has stored other limits, and they are not to be replaced; nothing was set.
         RefusedError

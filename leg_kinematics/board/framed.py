@@ -26,6 +26,7 @@ from serial.tools import list_ports
 
 from leg_kinematics.board import frames
 from leg_kinematics.board.driver import BoardIdentity, BoardStatus, SilenceAction, Traffic
+from leg_kinematics.board.settings import Settings
 from leg_kinematics.errors import (
     BoardError,
     CommandError,
@@ -182,9 +183,8 @@ class FramedDriver:
                 f'{frames.PROTOCOL_VERSION}; flash the firmware as `leg-kinematics firmware` tells'
             )
             raise BoardError(msg)
-        first, second = self._ask_settings(0), self._ask_settings(1)
-        limits = dict(enumerate(first.limits_us + second.limits_us))
-        self._stored = {channel: limits[channel] for channel in frames.to_channels(first.stored)}
+        settings, stored = self._ask_settings()
+        self._stored = {channel: settings.limits[channel] for channel in stored}
         return BoardIdentity(
             firmware=f'{reply.firmware_major}.{reply.firmware_minor}',
             channels=reply.channels,
@@ -192,7 +192,7 @@ class FramedDriver:
             boot_reason=reply.boot_reason.name.lower().replace('_', ' '),
             pulses_us=_pulses(reply),
             limits=self._stored,
-            silence=SilenceAction(first.reaction, first.timeout_ms / 1000.0),
+            silence=SilenceAction(settings.silence.reaction, settings.silence.timeout_ms / 1000.0),
         )
 
     def configure(
@@ -285,14 +285,64 @@ class FramedDriver:
                 os.close(self._wake_in)
                 self._wake_out, self._wake_in = -1, -1
 
+    # ---- beyond BoardDriver: the board by itself, whatever robot it drives
+
+    def settings(self) -> Settings:
+        """Ask the board for all its settings, stored or not.
+
+        Raises
+        ------
+        LinkLostError
+            The line breaks meanwhile.
+
+        """
+        return self._ask_settings()[0]
+
+    def adjust(self, supply: frames.Supply, period: frames.Period) -> None:
+        """Set what belongs to the board itself and store it, with all its other settings.
+
+        Raises
+        ------
+        RefusedError
+            The board refuses a setting.
+        LinkLostError
+            The line breaks meanwhile.
+
+        """
+        self._ask(supply)
+        self._ask(period)
+        self._ask(frames.Store(), within=STORE_WITHIN)
+
+    def refresh(self) -> BoardStatus:
+        """Ask the board for its counters and its supply, and give the status then.
+
+        Raises
+        ------
+        LinkLostError
+            The line breaks meanwhile.
+
+        """
+        self._ask(frames.StatusRequest())
+        return self.status()
+
     # ---- in a conversation
 
-    def _ask_settings(self, half: int) -> frames.SettingsReport:
-        reply = self._ask(frames.SettingsRequest(half))
-        if not isinstance(reply, frames.SettingsReport):
-            msg = f'{self._port}: answered settings request with {reply}'
+    def _ask_settings(self) -> tuple[Settings, frozenset[int]]:
+        """Give the settings, and the channels whose limits are stored."""
+        first, second = (self._ask(frames.SettingsRequest(half)) for half in (0, 1))
+        if not (
+            isinstance(first, frames.SettingsReport) and isinstance(second, frames.SettingsReport)
+        ):
+            msg = f'{self._port}: answered settings requests with {first} and {second}'
             raise LinkLostError(msg)
-        return reply
+        limits = enumerate(first.limits_us + second.limits_us)
+        settings = Settings(
+            {channel: pulses for channel, pulses in limits if any(pulses)},
+            frames.Silence(first.reaction, first.timeout_ms),
+            frames.Supply(first.divider_permille, first.low_mv),
+            frames.Period(first.period_us),
+        )
+        return settings, frames.to_channels(first.stored)
 
     def _compare(self, limits: Mapping[int, tuple[float, float]]) -> None:
         """Raise where the board stores other limits."""
@@ -333,6 +383,7 @@ class FramedDriver:
 
     def _ask(self, message: frames.Message, within: float = REQUEST_WITHIN) -> frames.Message:
         """Leave a request for the thread and wait; the thread settles every one, come what may."""
+        frames.encode(message, 0)  # what cannot be sent is the caller's affair, not the thread's
         with self._lock:
             if not self._serving or self._closing:
                 raise LinkLostError(self._last_error or f'{self._port}: not open')

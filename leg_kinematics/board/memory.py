@@ -1,38 +1,15 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""What a board's settings are, and what a simulated board keeps of them while it is off."""
+"""What a simulated board keeps while it is off."""
 
 import json
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Self
 
 from leg_kinematics.board.driver import Reaction
-from leg_kinematics.board.frames import LONGEST_PERIOD_US, Period, Silence, Supply
-
-_SILENCE = Silence(Reaction.RELEASE, 500)
-_SUPPLY = Supply(divider_permille=0, low_mv=0)
-_PERIOD = Period(LONGEST_PERIOD_US)
-
-
-@dataclass(frozen=True)
-class Settings:
-    """All that a board can be told to keep; by default, what it does when it was told nothing.
-
-    Attributes
-    ----------
-    limits
-        Lowest and highest pulse by channel, µs.
-    silence, supply, period
-        As the protocol has them.
-
-    """
-
-    limits: Mapping[int, tuple[float, float]] = field(default_factory=dict)
-    silence: Silence = _SILENCE
-    supply: Supply = _SUPPLY
-    period: Period = _PERIOD
+from leg_kinematics.board.frames import Period, Silence, Supply
+from leg_kinematics.board.settings import Settings
 
 
 @dataclass

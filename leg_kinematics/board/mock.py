@@ -24,9 +24,10 @@ from typing import TextIO
 import click
 
 from leg_kinematics.board import frames
-from leg_kinematics.board.memory import Memory, Settings
+from leg_kinematics.board.memory import Memory
 from leg_kinematics.board.pulse_log import Record
 from leg_kinematics.board.servo import ServoDynamics
+from leg_kinematics.board.settings import Settings
 from leg_kinematics.board.simulated_board import SimulatedBoard
 
 BYTE_SECONDS = 10 / frames.BAUD_RATE

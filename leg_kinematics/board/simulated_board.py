@@ -12,9 +12,10 @@ from dataclasses import replace
 from leg_kinematics.board import frames
 from leg_kinematics.board.driver import Reaction
 from leg_kinematics.board.frames import Reason
-from leg_kinematics.board.memory import Memory, Settings
+from leg_kinematics.board.memory import Memory
 from leg_kinematics.board.pulse_log import Record
 from leg_kinematics.board.servo import ServoDynamics, SimulatedServo
+from leg_kinematics.board.settings import Settings
 from leg_kinematics.errors import FrameError
 
 FIRMWARE = (2, 0)

@@ -11,7 +11,9 @@ import pytest
 
 from leg_kinematics.board.driver import BoardSpec, Reaction, SilenceAction
 from leg_kinematics.board.link import BoardLink, LinkState
-from leg_kinematics.errors import BoardError, PortError, RefusedError
+from leg_kinematics.board.memory import Memory
+from leg_kinematics.board.settings import Settings
+from leg_kinematics.errors import BoardError, PortError, RefusedError, SettingsDifferError
 
 CHANNELS = range(18)
 ON = frozenset(CHANNELS)
@@ -28,9 +30,13 @@ def make_link(tmp_path: Path) -> Iterator[MakeLink]:
     made: list[BoardLink] = []
 
     def make(
-        silence: SilenceAction = HOLD, limits: dict[int, tuple[float, float]] = LIMITS
+        silence: SilenceAction = HOLD,
+        limits: dict[int, tuple[float, float]] = LIMITS,
+        *,
+        store_limits: bool = False,
     ) -> BoardLink:
-        made.append(BoardLink(BoardSpec('main', 'framed', str(tmp_path / 'port')), limits, silence))
+        spec = BoardSpec('main', 'framed', str(tmp_path / 'port'))
+        made.append(BoardLink(spec, limits, silence, store_limits=store_limits))
         return made[-1]
 
     yield make
@@ -108,6 +114,54 @@ def test_a_wrong_setting_is_told_at_once(
     with pytest.raises(RefusedError, match='refused limits'):
         make_link(limits={0: (100.0, 2400.0)}).open()
     make_link().open()
+
+
+def test_limits_are_stored_only_on_request(
+    start_mock: Callable[..., Any], make_link: MakeLink
+) -> None:
+    """Other limits than the stored ones end the opening, unless the link may store its own."""
+    start_mock()
+    first = make_link(store_limits=True)
+    first.open()
+    first.close()
+    others = LIMITS | {2: (700.0, 2300.0)}
+    with pytest.raises(SettingsDifferError, match='channel 2 stores 600 to 2400 us'):
+        make_link(limits=others).open()
+    second = make_link(limits=others, store_limits=True)
+    second.open()
+    second.close()
+    assert make_link(limits=others).open().limits == others
+
+
+def test_a_board_that_is_found_again_is_never_made_to_store(
+    start_mock: Callable[..., Any], make_link: MakeLink, until: Until, tmp_path: Path
+) -> None:
+    """Another board at the same port, with limits of its own, keeps them, and nothing moves."""
+    others = dict.fromkeys(CHANNELS, (800.0, 2200.0))
+    memory = Memory(7, Settings(limits=others))
+    memory.save(tmp_path / 'memory.json')
+    first = start_mock()
+    link = make_link(store_limits=True)
+    driver = start_up(link, until)
+    first.process.kill()
+    second = start_mock('--memory', str(tmp_path / 'memory.json'))
+    until(driver.until(lambda: 'stores other pulse limits' in link.status().last_error))
+    assert link.status().state is LinkState.LOST
+    assert not driver.step()
+    hello = [record.time for record in second.records('hello')][-1]
+    assert [r.event for r in second.records('pose') if r.time > hello] == []
+    assert Memory.load(tmp_path / 'memory.json').settings == memory.settings
+
+
+def test_low_voltage_is_passed_on(
+    start_mock: Callable[..., Any], make_link: MakeLink, until: Until
+) -> None:
+    """The link tells what its board tells."""
+    start_mock('--supply', '5.0', '--low-voltage', '6.0')
+    link = make_link()
+    link.open()
+    until(lambda: link.status().low_voltage)
+    assert link.status().supply == 5.0
 
 
 def test_a_restarted_board_waits_for_the_start_up(
@@ -215,11 +269,13 @@ def test_release_reaches_a_board_that_was_away(
     driver = start_up(link, until)
     until(driver.until(lambda: link.status().state is LinkState.LOST))
     link.release()
+    assert not link.may_rearm()
     with pytest.raises(BoardError, match='has not confirmed its release'):
         link.rearm()
     until(lambda: link.status().enabled == frozenset())
     (released,) = mock.records('release')
     assert all(record.time < released.time for record in mock.records('pose'))
+    assert link.may_rearm()
     link.rearm()
 
 

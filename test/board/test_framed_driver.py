@@ -16,8 +16,17 @@ import serial
 from leg_kinematics.board import framed
 from leg_kinematics.board.driver import BoardStatus, Reaction, SilenceAction
 from leg_kinematics.board.framed import FramedDriver
+from leg_kinematics.board.frames import Period, Silence, Supply
 from leg_kinematics.board.pulse_log import Record
-from leg_kinematics.errors import CommandError, LinkLostError, PortError, RefusedError
+from leg_kinematics.board.settings import Settings
+from leg_kinematics.errors import (
+    BoardError,
+    CommandError,
+    LinkLostError,
+    PortError,
+    RefusedError,
+    SettingsDifferError,
+)
 
 LIMITS = dict.fromkeys(range(18), (600.0, 2400.0))
 HOLD = SilenceAction(Reaction.HOLD, 20.0)
@@ -131,6 +140,132 @@ def test_release_overtakes_and_is_confirmed(
     until(lambda: not driver.status().enabled)
     (released,) = mock.records('release')
     assert released.enabled == 0
+
+
+def test_a_fresh_board_takes_limits_without_storing_them(
+    start_mock: Callable[..., Any], make_driver: Made
+) -> None:
+    """They hold until the board is switched off; the next start finds a fresh board again."""
+    mock = start_mock()
+    driver = make_driver(mock.port)
+    identity = driver.open()
+    assert (identity.limits, identity.silence) == ({}, SilenceAction(Reaction.RELEASE, 0.5))
+    driver.configure(LIMITS, HOLD)
+    assert mock.records('store') == []
+    driver.close()
+    again = make_driver(mock.port).open()
+    assert (again.limits, again.silence) == ({}, HOLD)
+
+
+def test_stored_limits_outlast_a_restart(
+    start_mock: Callable[..., Any], make_driver: Made, tmp_path: Path
+) -> None:
+    """A board that was switched off and on tells the limits it was given, and how it reacts."""
+    memory = ('--memory', str(tmp_path / 'memory.json'))
+    mock = start_mock(*memory)
+    driver = make_driver(mock.port)
+    first = driver.open()
+    driver.configure(LIMITS, HOLD, store=True)
+    driver.configure(LIMITS, HOLD)
+    driver.close()
+    mock.process.kill()
+    again = make_driver(start_mock(*memory).port).open()
+    assert (again.limits, again.silence) == (LIMITS, HOLD)
+    assert again.boots == first.boots + 1
+    assert again.enabled == frozenset()
+
+
+def test_other_limits_than_the_stored_ones_are_an_error(
+    start_mock: Callable[..., Any], make_driver: Made
+) -> None:
+    """It names every channel with both ranges and what to do; the board is told nothing."""
+    mock = start_mock()
+    driver = make_driver(mock.port)
+    driver.open()
+    driver.configure(LIMITS, HOLD, store=True)
+    told = len(mock.records('setting'))
+    others = LIMITS | {4: (650.0, 2400.0), 11: (600.0, 2300.5)}
+    with pytest.raises(SettingsDifferError) as raised:
+        driver.configure(others, HOLD)
+    message = str(raised.value)
+    assert 'channel 4 stores 600 to 2400 us, given 650 to 2400 us' in message
+    assert 'channel 11 stores 600 to 2400 us, given 600 to 2300.5 us' in message
+    assert 'store_limits' in message
+    assert len(mock.records('setting')) == told
+    driver.configure(others, HOLD, store=True)
+    driver.configure(others, HOLD)
+
+
+def test_limits_differ_only_by_what_the_line_can_carry(
+    start_mock: Callable[..., Any], make_driver: Made
+) -> None:
+    """Limits of a servo map are no whole half microseconds; the board's rounding is no change."""
+    driver = make_driver(start_mock().port)
+    driver.open()
+    driver.configure({0: (600.2, 2399.9)}, HOLD, store=True)
+    driver.configure({0: (600.2, 2399.9)}, HOLD)
+
+
+def test_another_protocol_says_what_to_do(
+    start_mock: Callable[..., Any], make_driver: Made
+) -> None:
+    """The message names both versions and the way to the right firmware."""
+    driver = make_driver(start_mock('--protocol', '1').port)
+    with pytest.raises(BoardError, match=r'speaks protocol 1 .* this package 2; .*firmware'):
+        driver.open()
+
+
+def test_what_belongs_to_the_board_itself_is_stored(
+    start_mock: Callable[..., Any], make_driver: Made, tmp_path: Path
+) -> None:
+    """Supply and period are set and stored, and nothing else is changed."""
+    memory = ('--memory', str(tmp_path / 'memory.json'), '--supply', '7.4')
+    mock = start_mock(*memory)
+    driver = make_driver(mock.port)
+    driver.open()
+    driver.configure(LIMITS, HOLD, store=True)
+    supply, period = Supply(divider_permille=4000, low_mv=6000), Period(10_000)
+    driver.adjust(supply, period)
+    driver.close()
+    mock.process.kill()
+    again = make_driver(start_mock(*memory).port)
+    again.open()
+    assert again.settings() == Settings(LIMITS, Silence(Reaction.HOLD, 20_000), supply, period)
+    assert again.refresh().supply == 7.4
+
+
+def test_a_setting_that_cannot_be_sent_is_an_error(
+    start_mock: Callable[..., Any], make_driver: Made
+) -> None:
+    """Numbers that the line has no room for are refused on this side, and the link lives on."""
+    driver = make_driver(start_mock().port)
+    driver.open()
+    with pytest.raises(CommandError, match='does not fit'):
+        driver.configure(LIMITS, SilenceAction(Reaction.HOLD, 66.0))
+    with pytest.raises(CommandError, match='pulse nan us'):
+        driver.configure({0: (float('nan'), 2400.0)}, HOLD)
+    driver.configure(LIMITS, HOLD)
+
+
+def test_low_voltage_is_told(
+    start_mock: Callable[..., Any], make_driver: Made, until: Until
+) -> None:
+    """While the supply sags the status says so, the pulses stay on, and later it is well again."""
+    supply = ('--supply', '7.4', '--low-voltage', '6.0')
+    driver = make_driver(
+        start_mock(*supply, '--sag', '5.5', '--sag-at', '20', '--sag-for', '3').port
+    )
+    driver.open()
+    driver.configure({0: LIMITS[0]}, HOLD)
+    driver.set_pulses({0: 1500.0})
+    driver.enable([0])
+    until(lambda: driver.status().supply == 7.4)
+    assert not driver.status().low_voltage
+    until(lambda: driver.status().low_voltage)
+    status = driver.status()
+    assert (status.supply, status.enabled) == (5.5, frozenset({0}))
+    until(lambda: not driver.status().low_voltage)
+    assert driver.status().supply == 7.4
 
 
 def test_a_missing_port_says_what_to_do(tmp_path: Path, make_driver: Made) -> None:

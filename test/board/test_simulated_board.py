@@ -36,9 +36,10 @@ from leg_kinematics.board.frames import (
     Supply,
     encode,
 )
-from leg_kinematics.board.memory import Memory, Settings
+from leg_kinematics.board.memory import Memory
 from leg_kinematics.board.pulse_log import Record
 from leg_kinematics.board.servo import ServoDynamics
+from leg_kinematics.board.settings import Settings
 from leg_kinematics.board.simulated_board import (
     GOOD_ABOVE_MV,
     LOW_FOR,
