@@ -25,11 +25,15 @@ With a programmer on the ISP pins, here one named usbasp (erases a boot loader):
 
 The program uses the watchdog. A boot loader that leaves it running after a reset, as some old
 ones do, starts over and over until the power is cut: flash such a chip over ISP.
+The brown-out detector should be set to 2.7 V or 4.3 V (a fuse), or a failing supply may spoil
+what the chip remembers: it then notices, and knows no limits until it is told some.
 
 CHANNELS
   0 to 5    PD2 to PD7
   6 to 11   PB0 to PB5
   12 to 17  PC0 to PC5
+  ADC7      the servo supply, through a divider to less than the chip's own supply; leave it open
+            where servos and chip share one supply. `leg-kinematics board PORT` sets it up.
 Host: PD0 receives, PD1 sends, 500000 baud 8N1. The grounds of servos and board are joined.
 """
 

@@ -4,6 +4,7 @@
 
 import click
 
+from leg_kinematics.commands.board import board
 from leg_kinematics.commands.check.command import check
 from leg_kinematics.commands.demo import demo
 from leg_kinematics.commands.firmware import firmware
@@ -21,6 +22,7 @@ def main() -> None:
     """Drive the legs of a walking robot, from a body velocity to servo pulses."""
 
 
+main.add_command(board)
 main.add_command(check)
 main.add_command(demo)
 main.add_command(firmware)
