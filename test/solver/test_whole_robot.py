@@ -1,102 +1,94 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""Every leg of bracken against MuJoCo, which knows nothing of our formulas."""
+"""Whole robots against MuJoCo and Pinocchio, which know nothing of our formulas.
 
-from dataclasses import replace
-from math import pi
+Three descriptions: bracken, four legs on mounts that lean, eight legs on mounts no two of which
+are alike. Both references are built here from the description, not from our URDF.
+"""
+
 from pathlib import Path
 
 import mujoco
 import numpy as np
+import pinocchio
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from numpy.typing import NDArray
 
-from leg_kinematics.robot import Mount, Robot, Vector, load_robot
+from leg_kinematics.robot import STANDARD_GRAVITY, Robot, Vector, load_robot
 from leg_kinematics.solver import centre_of_mass, jacobian, leg_solvers
+from leg_kinematics.solver.statics import joint_torques
 
-BRACKEN = Path(__file__).parents[2] / 'config' / 'robots' / 'bracken.yaml'
-
-# Any pose will do; fixed-axis angles in every range, and no two alike.
-SKEWED = (
-    Mount((0.115, 0.060, 0.010), (0.3, -0.4, 0.7)),
-    Mount((0.000, 0.085, -0.020), (-1.2, 0.5, 1.6)),
-    Mount((-0.115, 0.060, 0.030), (2.9, -1.3, 2.4)),
-    Mount((0.115, -0.060, 0.040), (-0.6, 0.9, -0.7)),
-    Mount((0.000, -0.085, -0.050), (1.5, 1.5, -1.6)),
-    Mount((-0.115, -0.060, 0.060), (-2.2, -0.8, -2.4)),
+FILES = (
+    Path(__file__).parents[2] / 'config' / 'robots' / 'bracken.yaml',
+    Path(__file__).parent / 'robots' / 'sorrel.yaml',
+    Path(__file__).parent / 'robots' / 'tansy.yaml',
 )
 
+POSES = 10_000
 
-def level(robot: Robot) -> Robot:
-    """Keep the mounts of the description, which only yaw."""
-    return robot
+#: In the frame of each joint: coxa about +z, femur and tibia about -y.
+AXES = ((0.0, 0.0, 1.0), (0.0, -1.0, 0.0), (0.0, -1.0, 0.0))
+
+#: Of every link; statics do not depend on it.
+INERTIA = 1e-4
+
+Floats = NDArray[np.float64]
+
+#: Feet, shape (legs, 3), Jacobians of the own joints of each leg, shape (legs, 3, 3), centre of
+#: mass, shape (3,), and torques that hold the weight of the links, shape (legs, 3).
+State = tuple[Floats, Floats, Floats, Floats]
 
 
-def skewed(robot: Robot) -> Robot:
-    """Roll, pitch and yaw every mount, and take the body's centre of mass off its origin."""
-    legs = tuple(replace(leg, mount=mount) for leg, mount in zip(robot.legs, SKEWED, strict=True))
-    body = replace(robot.body, centre_of_mass=(0.012, -0.007, 0.021))
-    return replace(robot, legs=legs, body=body)
-
-
-class Reference:
+class InMujoco:
     """The robot as a MuJoCo model, one hinge a joint and one site a foot."""
 
     def __init__(self, robot: Robot) -> None:
         """Write the model from the description and compile it."""
         self.model = mujoco.MjModel.from_xml_string(_mjcf(robot))
         self.data = mujoco.MjData(self.model)
+        self.base = self.model.body('base_link').id
+        self.sites = [self.model.site(leg.name).id for leg in robot.legs]
 
-    def move(self, angles: tuple[Vector, ...]) -> None:
-        """Set all joints, leg by leg, rad, and compute poses and Jacobians."""
-        self.data.qpos[:] = np.ravel(angles)
-        mujoco.mj_kinematics(self.model, self.data)
-        mujoco.mj_comPos(self.model, self.data)
-
-    def foot(self, leg: str) -> np.ndarray:
-        """Place of a foot in `base_link`, m, shape (3,)."""
-        place: np.ndarray = self.data.site(leg).xpos.copy()
-        return place
-
-    def jacobian(self, leg: str) -> np.ndarray:
-        """Jacobian of a foot in `base_link`, m/rad, shape (3, 3), of the leg's own joints."""
-        rows = np.zeros((3, self.model.nv))
-        mujoco.mj_jacSite(self.model, self.data, rows, None, self.model.site(leg).id)
-        first = self.model.joint(f'{leg}_coxa').dofadr[0]
-        others = np.delete(rows, slice(first, first + 3), axis=1)
-        assert not others.any()
-        return rows[:, first : first + 3]
-
-    def centre_of_mass(self) -> np.ndarray:
-        """Centre of mass of body and legs in `base_link`, m, shape (3,)."""
-        place: np.ndarray = self.data.subtree_com[self.model.body('base_link').id].copy()
-        return place
+    def state(self, angles: Floats) -> State:
+        """Set all joints, rad, shape (legs, 3)."""
+        self.data.qpos[:] = angles.ravel()
+        mujoco.mj_fwdPosition(self.model, self.data)
+        mujoco.mj_fwdVelocity(self.model, self.data)
+        rows = np.zeros((len(self.sites), 3, self.model.nv))
+        for row, site in zip(rows, self.sites, strict=True):
+            mujoco.mj_jacSite(self.model, self.data, row, None, site)
+        return (
+            self.data.site_xpos[self.sites],
+            own_joints(rows),
+            self.data.subtree_com[self.base].copy(),
+            self.data.qfrc_bias.reshape(-1, 3).copy(),
+        )
 
 
 def _mjcf(robot: Robot) -> str:
     """Write body, mounts, links and feet; capital letters in eulerseq mean fixed axes."""
 
     def inertial(mass: float, place: Vector) -> str:
-        return f'<inertial mass="{mass!r}" pos="{_row(place)}" diaginertia="1e-4 1e-4 1e-4"/>'
+        inertia = _row(3 * (INERTIA,))
+        return f'<inertial mass="{mass!r}" pos="{_row(place)}" diaginertia="{inertia}"/>'
 
     legs = []
     for leg in robot.legs:
         nested = f'<site name="{leg.name}" pos="{_row((leg.tibia.length, 0.0, 0.0))}"/>'
         starts = (0.0, leg.coxa.length, leg.femur.length)
-        axes = ('0 0 1', '0 -1 0', '0 -1 0')
         for joint, link, start, axis in reversed(
-            list(zip(leg.joints, leg.links, starts, axes, strict=True))
+            list(zip(leg.joints, leg.links, starts, AXES, strict=True))
         ):
             nested = (
-                f'<body pos="{_row((start, 0.0, 0.0))}"><joint name="{joint}" axis="{axis}"/>'
+                f'<body pos="{_row((start, 0.0, 0.0))}"><joint name="{joint}" axis="{_row(axis)}"/>'
                 f'{inertial(link.mass, (link.centre_of_mass, 0.0, 0.0))}{nested}</body>'
             )
         mount = leg.mount
         legs.append(f'<body pos="{_row(mount.position)}" euler="{_row(mount.rpy)}">{nested}</body>')
     body = inertial(robot.body.mass, robot.body.centre_of_mass)
     return (
-        '<mujoco><compiler angle="radian" eulerseq="XYZ"/><worldbody>'
+        f'<mujoco><compiler angle="radian" eulerseq="XYZ"/>'
+        f'<option gravity="0 0 {-STANDARD_GRAVITY!r}"/><worldbody>'
         f'<body name="base_link">{body}{"".join(legs)}</body></worldbody></mujoco>'
     )
 
@@ -105,49 +97,96 @@ def _row(values: Vector) -> str:
     return ' '.join(repr(value) for value in values)
 
 
-@pytest.fixture(scope='module', params=[level, skewed])
-def pair(request: pytest.FixtureRequest) -> tuple[Robot, Reference]:
-    """Give the robot and its reference, once with level and once with skewed mounts."""
-    robot = request.param(load_robot(BRACKEN))
-    return robot, Reference(robot)
+class InPinocchio:
+    """The robot as a Pinocchio model, free to move, so that the mass of the body counts."""
+
+    def __init__(self, robot: Robot) -> None:
+        """Build the model from the description."""
+        self.model = pinocchio.Model()
+        self.model.gravity = pinocchio.Motion(np.array([0, 0, -STANDARD_GRAVITY]), np.zeros(3))
+        free, here = pinocchio.JointModelFreeFlyer(), pinocchio.SE3(1)
+        base = self.model.addJoint(0, free, here, 'base_link')
+        body = _solid(robot.body.mass, robot.body.centre_of_mass)
+        self.model.appendBodyToJoint(base, body, here)
+        self.feet = []
+        for leg in robot.legs:
+            turn = pinocchio.rpy.rpyToMatrix(*leg.mount.rpy)
+            place, parent = pinocchio.SE3(turn, np.array(leg.mount.position)), base
+            for name, link, axis in zip(leg.joints, leg.links, AXES, strict=True):
+                joint = pinocchio.JointModelRevoluteUnaligned(np.array(axis))
+                parent = self.model.addJoint(parent, joint, place, name)
+                solid = _solid(link.mass, (link.centre_of_mass, 0.0, 0.0))
+                self.model.appendBodyToJoint(parent, solid, here)
+                place = pinocchio.SE3(np.eye(3), np.array([link.length, 0.0, 0.0]))
+            kind = pinocchio.FrameType.OP_FRAME
+            frame = pinocchio.Frame(leg.name, parent, parent, place, kind)
+            self.feet.append(self.model.addFrame(frame))
+        self.data = self.model.createData()
+
+    def state(self, angles: Floats) -> State:
+        """Set all joints, rad, shape (legs, 3)."""
+        model, data, q = self.model, self.data, pinocchio.neutral(self.model)
+        q[-angles.size :] = angles.ravel()
+        pinocchio.computeJointJacobians(model, data, q)
+        pinocchio.updateFramePlacements(model, data)
+        aligned = pinocchio.LOCAL_WORLD_ALIGNED
+        rows = [
+            pinocchio.getFrameJacobian(model, data, foot, aligned)[:3, -angles.size :]
+            for foot in self.feet
+        ]
+        return (
+            np.array([data.oMf[foot].translation for foot in self.feet]),
+            own_joints(np.array(rows)),
+            pinocchio.centerOfMass(model, data, q).copy(),
+            pinocchio.computeGeneralizedGravity(model, data, q)[-angles.size :].reshape(-1, 3),
+        )
 
 
-turns = st.floats(-pi, pi)
-poses = st.tuples(*6 * [st.tuples(turns, turns, turns)])
+def _solid(mass: float, place: Vector) -> pinocchio.Inertia:
+    return pinocchio.Inertia(mass, np.array(place), INERTIA * np.eye(3))
 
 
-@settings(deadline=None)
-@given(angles=poses)
-def test_places_every_foot_where_mujoco_does(
-    pair: tuple[Robot, Reference], angles: tuple[Vector, ...]
-) -> None:
-    """Forward kinematics of the whole robot agree to 1e-12 m (MuJoCo, mj_kinematics)."""
-    robot, reference = pair
-    reference.move(angles)
-    for solver, q in zip(leg_solvers(robot), angles, strict=True):
-        np.testing.assert_allclose(solver.foot(q), reference.foot(solver.name), atol=1e-12, rtol=0)
+def own_joints(rows: Floats) -> Floats:
+    """Jacobians of the joints of each leg alone; the others must not move its foot."""
+    legs = len(rows)
+    by_leg = rows.reshape(legs, 3, legs, 3)
+    own = by_leg[np.arange(legs), :, np.arange(legs)].copy()
+    assert np.count_nonzero(by_leg) == np.count_nonzero(own)
+    return own
 
 
-@settings(deadline=None)
-@given(angles=poses)
-def test_moves_every_foot_as_mujoco_does(
-    pair: tuple[Robot, Reference], angles: tuple[Vector, ...]
-) -> None:
-    """Jacobians of all legs, turned into the body frame, agree to 1e-12 (MuJoCo, mj_jacSite)."""
-    robot, reference = pair
-    reference.move(angles)
-    for solver, q in zip(leg_solvers(robot), angles, strict=True):
-        rows = np.array(solver.mount.rotation) @ np.array(jacobian(solver.geometry, q))
-        np.testing.assert_allclose(rows, reference.jacobian(solver.name), atol=1e-12, rtol=0)
+def our_states(robot: Robot, poses: Floats) -> State:
+    """Solve every pose, shape (n, legs, 3), by the scalar code."""
+    solvers = leg_solvers(robot)
+    feet, rows, centres, torques = [], [], [], []
+    for pose in poses.tolist():
+        feet.append([leg.foot(q) for leg, q in zip(solvers, pose, strict=True)])
+        rows.append([jacobian(leg.geometry, q) for leg, q in zip(solvers, pose, strict=True)])
+        centres.append(centre_of_mass(robot, solvers, pose))
+        torques.append(
+            [
+                joint_torques(leg, solver, q, (0.0, 0.0, 0.0))
+                for leg, solver, q in zip(robot.legs, solvers, pose, strict=True)
+            ]
+        )
+    turns = np.array([leg.mount.rotation for leg in solvers])
+    return np.array(feet), turns @ np.array(rows), np.array(centres), np.array(torques)
 
 
-@settings(deadline=None)
-@given(angles=poses)
-def test_weighs_the_robot_as_mujoco_does(
-    pair: tuple[Robot, Reference], angles: tuple[Vector, ...]
-) -> None:
-    """The centre of mass of body and links agrees to 1e-12 m (MuJoCo, subtree_com)."""
-    robot, reference = pair
-    reference.move(angles)
-    found = centre_of_mass(robot, leg_solvers(robot), angles)
-    np.testing.assert_allclose(found, reference.centre_of_mass(), atol=1e-12, rtol=0)
+@pytest.mark.parametrize('file', FILES, ids=lambda file: file.stem)
+def test_stands_moves_and_weighs_as_mujoco_and_pinocchio_say(file: Path) -> None:
+    """10 000 random poses: feet and Jacobians agree to 1e-12, mass and torques to 1e-9.
+
+    MuJoCo (site_xpos, mj_jacSite, subtree_com, qfrc_bias) and Pinocchio (oMf, getFrameJacobian,
+    centerOfMass, computeGeneralizedGravity).
+    """
+    robot = load_robot(file)
+    poses = np.random.default_rng(10).uniform(-np.pi, np.pi, (POSES, len(robot.legs), 3))
+    ours = our_states(robot, poses)
+    for reference in (InMujoco(robot), InPinocchio(robot)):
+        theirs = [np.array(each) for each in zip(*map(reference.state, poses), strict=True)]
+        for found, expected, tolerance in zip(
+            ours, theirs, (1e-12, 1e-12, 1e-9, 1e-9), strict=True
+        ):
+            assert found.shape == expected.shape
+            assert np.abs(found - expected).max() <= tolerance
