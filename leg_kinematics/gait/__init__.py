@@ -5,11 +5,16 @@
 from leg_kinematics.gait.body_motion import BodyMotion
 from leg_kinematics.gait.body_offset import Offset
 from leg_kinematics.gait.odometry import Covariance, Odometry
-from leg_kinematics.gait.phases import Cycle, touchdown_phases
+from leg_kinematics.gait.parameters import GaitParameters
+from leg_kinematics.gait.phases import TETRAPOD, TRIPOD, WAVE, Cycle, touchdown_phases
 from leg_kinematics.gait.planar import Pose, Twist
-from leg_kinematics.gait.walker import GaitParameters, GaitSample, GaitState, Walker
+from leg_kinematics.gait.sample import GaitSample, GaitState
+from leg_kinematics.gait.walker import Walker
 
 __all__ = [
+    'TETRAPOD',
+    'TRIPOD',
+    'WAVE',
     'BodyMotion',
     'Covariance',
     'Cycle',

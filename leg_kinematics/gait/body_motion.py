@@ -4,7 +4,7 @@
 
 from dataclasses import dataclass
 
-from leg_kinematics.gait.walker import GaitSample
+from leg_kinematics.gait.sample import GaitSample
 from leg_kinematics.robot import Vector
 
 

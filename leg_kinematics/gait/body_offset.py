@@ -15,6 +15,8 @@ SHORTEST_MOVE = 0.3
 #: Peak speed of a minimum-jerk move of unit length in unit time (Flash and Hogan 1985).
 PEAK_SPEED = 1.875
 
+AXES: tuple[Vector, Vector, Vector] = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+
 
 @dataclass(frozen=True, slots=True)
 class Offset:
@@ -37,9 +39,24 @@ class Offset:
         """Tell whether every component is a number."""
         return all(map(isfinite, (*self.shift, *self.rpy)))
 
+    def towards(self, other: 'Offset', share: float) -> 'Offset':
+        """Go a share of the way to another pose, every component alike."""
+        x, y, z, roll, pitch, yaw = (
+            a + share * (b - a)
+            for a, b in zip((*self.shift, *self.rpy), (*other.shift, *other.rpy), strict=True)
+        )
+        return Offset((x, y, z), (roll, pitch, yaw))
+
     def see(self, point: Vector) -> Vector:
         """Express a point of the level body in the offset body, m."""
         return self.turn_back(_minus(point, self.shift))
+
+    def place(self, point: Vector) -> Vector:
+        """Express a point of the offset body in the level body, m."""
+        x, y, z = (
+            sum(a * b for a, b in zip(self.turn_back(axis), point, strict=True)) for axis in AXES
+        )
+        return (x + self.shift[0], y + self.shift[1], z + self.shift[2])
 
     def turn_back(self, vector: Vector) -> Vector:
         """Express a free vector of the level body in the offset body."""
@@ -100,17 +117,31 @@ class BodyOffset:
         return Offset((x, y, z), (roll, pitch, yaw))
 
     @property
+    def moving(self) -> bool:
+        """Tell whether it is on its way."""
+        return self._remaining > 0.0
+
+    @property
     def level(self) -> bool:
         """Tell whether the body is level and at rest."""
         return self._goal == LEVEL and self._remaining <= 0.0
 
-    def aim(self, goal: Offset) -> None:
-        """Go to another goal, from the position, velocity and acceleration of now."""
+    def aim(self, goal: Offset, least_time: float) -> None:
+        """Go to another goal, from the position, velocity and acceleration of now.
+
+        Parameters
+        ----------
+        goal
+            Where to come to rest.
+        least_time
+            That the way takes, s, even where the peak speeds allow for less.
+
+        """
         if goal == self._goal:
             return
         ways = zip(self._states, (*goal.shift, *goal.rpy), self._peaks, strict=True)
         times = (PEAK_SPEED * abs(end - state.position) / peak for state, end, peak in ways)
-        self._remaining = max(SHORTEST_MOVE, *times)
+        self._remaining = max(SHORTEST_MOVE, least_time, *times)
         self._goal = goal
 
     def step(self, dt: float) -> None:

@@ -1,6 +1,6 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""One foot of a walk: it stands in the world, or swings to its next footprint."""
+"""One foot of a walk: it stands in the world, swings to its next footprint, or seeks the ground."""
 
 from dataclasses import dataclass, field
 
@@ -18,39 +18,82 @@ class Swing:
 
     Attributes
     ----------
-    duration
-        From liftoff to touchdown, s.
-    elapsed
-        Since liftoff, s.
+    remaining
+        Time until touchdown, s.
     lift
-        Rise of the foot above its way, m.
-    start_elevation
-        Height above ground at the start, m: zero, unless the walk began with the foot in the air.
+        Rise of the foot above the straight way from start to end, m.
+    start, end
+        Elevation at liftoff and where the ground is expected, m.
     goal
         Footprint to land on, in the world, m.
+    progress
+        Share of the swing that is done.
+    held_back
+        Whether the goal could not follow the command all the way.
 
     """
 
-    duration: float
-    elapsed: float
+    remaining: float
     lift: float
-    start_elevation: float
+    start: float
+    end: float
     goal: Point
-
-    @property
-    def remaining(self) -> float:
-        """Time until touchdown, s."""
-        return self.duration - self.elapsed
+    progress: float = 0.0
+    held_back: bool = False
 
     @property
     def goal_is_fixed(self) -> bool:
         """Tell whether the landing point no longer follows the command."""
-        return self.elapsed >= LANDING_FIXED * self.duration
+        return self.progress >= LANDING_FIXED
+
+    @property
+    def descending(self) -> bool:
+        """Tell whether the foot may meet the ground."""
+        return self.progress >= 0.5
+
+    def progress_after(self, dt: float) -> float:
+        """Share of the swing that is done after dt more seconds.
+
+        What is left of the swing is spread evenly over the time that is left, so that the foot
+        rises and falls smoothly even where that time is changed on the way.
+        """
+        return self.progress + dt * (1.0 - self.progress) / self.remaining
+
+    def elevation(self, progress: float) -> State:
+        """Elevation and its rate: a bump of sixth degree, at rest at both ends, on the way."""
+        rate = (1.0 - self.progress) / self.remaining
+        u, v = progress, 1.0 - progress
+        way = self.end - self.start
+        smooth = u * u * u * (10.0 + u * (6.0 * u - 15.0))
+        place = self.start + way * smooth + 64.0 * self.lift * (u * v) ** 3
+        slope = (30.0 * way + 192.0 * self.lift * (v - u)) * (u * v) ** 2
+        return State(place, slope * rate)
+
+
+@dataclass(slots=True)
+class Search:
+    """A foot that goes straight down from where it should have met the ground.
+
+    Attributes
+    ----------
+    start, end
+        Elevation at its start and where it gives up, m.
+    duration
+        Of the whole way, s.
+    elapsed
+        s.
+
+    """
+
+    start: float
+    end: float
+    duration: float
+    elapsed: float = 0.0
 
 
 @dataclass(slots=True)
 class Foot:
-    """State of one foot in the world, where the ground is z = 0.
+    """State of one foot in the world.
 
     A standing foot has a fixed place in the world, so that no rounding accumulates to a slip.
 
@@ -58,44 +101,84 @@ class Foot:
     ----------
     x, y, z
         Position, velocity, acceleration, m, s.
-    swing
+    ground
+        Elevation of the ground where it stood last, m.
+    swing, search
         None while the foot stands.
+    missed
+        Whether it stands where it should have met the ground, and did not.
 
     """
 
     x: State
     y: State
     z: State = field(default_factory=lambda: State(0.0))
+    ground: float = 0.0
     swing: Swing | None = None
+    search: Search | None = None
+    missed: bool = False
+
+    @property
+    def stands(self) -> bool:
+        """Tell whether the foot is on the ground."""
+        return self.swing is None and self.search is None
 
     @property
     def footprint(self) -> Point:
         """Where the foot stands, or will land, m."""
         return (self.x.position, self.y.position) if self.swing is None else self.swing.goal
 
-    def lift_off(self, duration: float, lift: float) -> Swing:
-        """Start a swing, for now back to where the foot is."""
+    def lift_off(self, duration: float, lift: float, ground: float) -> Swing:
+        """Start a swing, for now back to where the foot is.
+
+        Parameters
+        ----------
+        duration
+            s.
+        lift
+            Above the higher one of here and the ground, m.
+        ground
+            Expected elevation where it will land, m.
+
+        """
         place = (self.x.position, self.y.position)
-        elevation = self.z.position
-        self.swing = Swing(duration, 0.0, max(0.0, lift - elevation), elevation, place)
+        start = self.z.position
+        self.swing = Swing(duration, lift + 0.5 * abs(ground - start), start, ground, place)
+        self.missed = False
         return self.swing
 
-    def advance(self, swing: Swing, dt: float, tolerance: float) -> None:
-        """Move along the swing by dt seconds; land when it is over within the tolerance, s."""
+    def advance(self, swing: Swing, dt: float, tolerance: float) -> bool:
+        """Move along the swing by dt seconds; tell whether it is over, within the tolerance, s."""
         if swing.remaining - dt <= tolerance:
-            self.x, self.y, self.z = State(swing.goal[0]), State(swing.goal[1]), State(0.0)
-            self.swing = None
-            return
+            self.arrive(swing)
+            return True
         self.x = minimum_jerk(self.x, swing.goal[0], swing.remaining, dt)
         self.y = minimum_jerk(self.y, swing.goal[1], swing.remaining, dt)
-        swing.elapsed += dt
-        self.z = _elevation(swing)
+        progress = swing.progress_after(dt)
+        self.z = swing.elevation(progress)
+        swing.progress = progress
+        swing.remaining -= dt
+        return False
 
+    def arrive(self, swing: Swing) -> None:
+        """Be at the end of the swing."""
+        self.x, self.y, self.z = State(swing.goal[0]), State(swing.goal[1]), State(swing.end)
 
-def _elevation(swing: Swing) -> State:
-    """Rise and fall of the foot: a bump of sixth degree, at rest at both ends."""
-    u = swing.elapsed / swing.duration
-    start = minimum_jerk(State(swing.start_elevation), 0.0, swing.duration, swing.elapsed)
-    bump = 64.0 * swing.lift * (u * (1.0 - u)) ** 3
-    rate = 192.0 * swing.lift * (u * (1.0 - u)) ** 2 * (1.0 - 2.0 * u) / swing.duration
-    return State(start.position + bump, start.velocity + rate)
+    def stand(self, *, missed: bool = False) -> None:
+        """Stand here from now on."""
+        self.x, self.y, self.z = (State(axis.position) for axis in (self.x, self.y, self.z))
+        self.ground = self.z.position
+        self.swing = self.search = None
+        self.missed = missed
+
+    def seek(self, depth: float, duration: float) -> None:
+        """Go straight down from here, in search of the ground."""
+        self.swing = None
+        self.search = Search(self.z.position, self.z.position - depth, duration)
+
+    def descend(self, search: Search, dt: float) -> bool:
+        """Go down by dt seconds; tell whether the search is over."""
+        search.elapsed += dt
+        start = State(search.start)
+        self.z = minimum_jerk(start, search.end, search.duration, search.elapsed)
+        return search.elapsed >= search.duration

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from math import asin, hypot, inf
 
 from leg_kinematics.gait.planar import Point, Twist
+from leg_kinematics.gait.servo_speed import fastest_towards
 from leg_kinematics.solver import State, minimum_jerk
 
 #: Points of a swing at which its overshoot is sought; more change it by less than 1e-4.
@@ -78,6 +79,55 @@ def limit_stride(
             factor = allowed
             reason = f'stride radius {radius * 1e3:.3g} mm of {name}'
     return Limited(twist.scaled(factor), reason)
+
+
+def limit_servo_speed(
+    twist: Twist,
+    neutral: Sequence[Point],
+    fastest: Sequence[Sequence[float]],
+    names: Sequence[str],
+) -> Limited:
+    """Keep the ground under every foot as slow as its servos need it for their swings.
+
+    Parameters
+    ----------
+    twist
+        What is asked.
+    neutral
+        Neutral points in the body's frame, m.
+    fastest
+        Of each leg, the speeds of `fastest_stances`, m/s.
+    names
+        Of the legs, for the reason.
+
+    """
+    factor, reason = 1.0, ''
+    for point, stances, name in zip(neutral, fastest, names, strict=True):
+        velocity = twist.at(point)
+        speed = hypot(*velocity)
+        allowed = fastest_towards(stances, velocity)
+        if allowed < factor * speed:
+            factor = allowed / speed
+            reason = f'servo speed: {allowed:.3g} m/s at the foot of {name} (asked {speed:.3g})'
+    return Limited(twist.scaled(factor), reason)
+
+
+def demand(
+    twist: Twist,
+    neutral: Sequence[Point],
+    radii: Sequence[float],
+    fastest: Sequence[Sequence[float]],
+    stance_time: float,
+) -> float:
+    """Share of what reach and servos allow that a twist asks for, about; 1 is all of it."""
+    share = 0.0
+    for point, radius, stances in zip(neutral, radii, fastest, strict=True):
+        velocity = twist.at(point)
+        speed = hypot(*velocity)
+        if speed > 0.0:
+            allowed = min(2.0 * radius / stance_time, fastest_towards(stances, velocity))
+            share = max(share, speed / allowed if allowed > 0.0 else inf)
+    return share
 
 
 def _longest_chord(twist: Twist, speed: float, radius: float, time: float) -> float:

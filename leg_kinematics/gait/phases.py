@@ -6,18 +6,127 @@ Wave gait of n leg pairs: leg m = 0 ... n-1 from the front touches down at the p
 F the fractional part; the other side half a cycle later. McGhee and Frank, Mathematical
 Biosciences 3 (1968) 331-351; Song and Waldron, Machines That Walk, MIT Press 1989. With
 beta = 1/2, 2/3, 5/6 six legs walk the tripod, the tetrapod and the wave.
+
+Any other arrangement of legs has its phases declared.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from math import isfinite
 
 from leg_kinematics.errors import CommandError
 from leg_kinematics.robot import Robot
+
+TRIPOD, TETRAPOD, WAVE = 1.0 / 2.0, 2.0 / 3.0, 5.0 / 6.0
 
 #: A boundary of stance and swing counts as reached this much of a cycle early, so that two legs
 #: whose boundaries coincide by design never act on different sides of a rounding.
 BOUNDARY_TOLERANCE = 1e-9
 
 LOWEST_DUTY_FACTOR = 0.5
+
+#: Fewer feet than this carry nothing.
+FEWEST_LEGS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Phases:
+    """The touchdown phase of each leg, as it depends on the duty factor beta.
+
+    Attributes
+    ----------
+    slopes, offsets
+        The phase is slope * beta + offset, modulo 1. A leg without a slope does not walk: it is
+        carried.
+
+    """
+
+    slopes: tuple[float | None, ...]
+    offsets: tuple[float, ...]
+
+    @property
+    def walking(self) -> tuple[bool, ...]:
+        """Tell of each leg whether it walks."""
+        return tuple(slope is not None for slope in self.slopes)
+
+    @property
+    def span(self) -> tuple[float, float]:
+        """Least slope of a touchdown and greatest of a liftoff, whose phase is beta later."""
+        slopes = [slope for slope in self.slopes if slope is not None]
+        return min(slopes), max(slopes) + 1.0
+
+    @property
+    def depends_on_duty_factor(self) -> bool:
+        """Tell whether the phases are those of the family."""
+        return any(self.slopes)
+
+    def at(self, duty_factor: float) -> tuple[float, ...]:
+        """Phase of touchdown of each leg, in [0, 1); of no meaning for a leg that is carried."""
+        return tuple(
+            ((slope or 0.0) * duty_factor + offset) % 1.0
+            for slope, offset in zip(self.slopes, self.offsets, strict=True)
+        )
+
+
+def wave_phases(robot: Robot) -> Phases:
+    """Return the family of the wave gait.
+
+    Raises
+    ------
+    CommandError
+        The sides have different numbers of legs.
+
+    """
+    sides = (
+        [leg for leg in robot.legs if leg.mount.position[1] > 0.0],
+        [leg for leg in robot.legs if leg.mount.position[1] <= 0.0],
+    )
+    if len(sides[0]) != len(sides[1]):
+        example = ', '.join(f"'{leg.name}={place / 10:g}'" for place, leg in enumerate(robot.legs))
+        raise CommandError(
+            f'the walking phases need as many legs on the left as on the right: {robot.name} has '
+            f'{len(sides[0])} and {len(sides[1])}; declare the touchdown phases in [0, 1) yourself '
+            f'with the parameter phases, such as [{example}], and leave out legs to be carried'
+        )
+    places: dict[str, tuple[float, float]] = {}
+    for side, legs in enumerate(sides):
+        legs.sort(key=lambda leg: -leg.mount.position[0])
+        for place, leg in enumerate(legs):
+            places[leg.name] = (float(place), side / 2.0)
+    slopes, offsets = zip(*(places[name] for name in robot.leg_names), strict=True)
+    return Phases(slopes, offsets)
+
+
+def declared_phases(robot: Robot, table: Mapping[str, float]) -> Phases:
+    """Take touchdown phases as declared; legs that are not named are carried.
+
+    Raises
+    ------
+    CommandError
+        A name that the robot does not have, a phase outside [0, 1), or fewer than three legs.
+
+    """
+    for name, phase in table.items():
+        if name not in robot.leg_names:
+            known = ', '.join(robot.leg_names)
+            raise CommandError(f"phases: {robot.name} has no leg '{name}'; it has {known}")
+        if not (isfinite(phase) and 0.0 <= phase < 1.0):
+            raise CommandError(f'phases: {name} must be at least 0 and below 1 (got {phase!r})')
+    if len(table) < FEWEST_LEGS:
+        raise CommandError(
+            f'phases: a walk needs at least {FEWEST_LEGS} legs (got {len(table)}); name every leg '
+            'that shall walk'
+        )
+    return Phases(
+        tuple(0.0 if name in table else None for name in robot.leg_names),
+        tuple(table.get(name, 0.0) for name in robot.leg_names),
+    )
+
+
+def check_duty_factor(duty_factor: float) -> None:
+    """Raise CommandError where the duty factor is outside [1/2, 1)."""
+    if not LOWEST_DUTY_FACTOR <= duty_factor < 1.0:
+        raise CommandError(f'duty_factor must be at least 0.5 and below 1 (got {duty_factor!r})')
 
 
 def touchdown_phases(robot: Robot, duty_factor: float) -> tuple[float, ...]:
@@ -29,35 +138,21 @@ def touchdown_phases(robot: Robot, duty_factor: float) -> tuple[float, ...]:
         The duty factor is outside [1/2, 1), or the sides have different numbers of legs.
 
     """
-    if not LOWEST_DUTY_FACTOR <= duty_factor < 1.0:
-        message = f'duty_factor must be at least 0.5 and below 1 (got {duty_factor!r})'
-        raise CommandError(message)
-    phases: dict[str, float] = {}
-    sides = (
-        [leg for leg in robot.legs if leg.mount.position[1] > 0.0],
-        [leg for leg in robot.legs if leg.mount.position[1] <= 0.0],
-    )
-    if len(sides[0]) != len(sides[1]):
-        message = (
-            f'the walking phases need as many legs on the left as on the right: '
-            f'{robot.name} has {len(sides[0])} and {len(sides[1])}'
-        )
-        raise CommandError(message)
-    for side, legs in enumerate(sides):
-        legs.sort(key=lambda leg: -leg.mount.position[0])
-        for place, leg in enumerate(legs):
-            phases[leg.name] = (place * duty_factor + side / 2.0) % 1.0
-    return tuple(phases[name] for name in robot.leg_names)
+    check_duty_factor(duty_factor)
+    return wave_phases(robot).at(duty_factor)
 
 
 @dataclass(frozen=True, slots=True)
 class Cycle:
-    """Timing of a walk.
+    """Timing of a walk with one duty factor.
+
+    The swing takes its time whatever the duty factor, and the stance what follows from it. So do
+    insects: Mendes et al., eLife 2:e00231 (2013).
 
     Attributes
     ----------
-    period
-        Of one cycle, s.
+    swing_time
+        How long a leg swings in a cycle, s.
     duty_factor
         Share of the cycle in which a leg stands.
     touchdown
@@ -65,23 +160,27 @@ class Cycle:
 
     """
 
-    period: float
+    swing_time: float
     duty_factor: float
     touchdown: tuple[float, ...]
+
+    @property
+    def period(self) -> float:
+        """Of one cycle, s."""
+        return self.swing_time / (1.0 - self.duty_factor)
 
     @property
     def stance_time(self) -> float:
         """How long a leg stands in a cycle, s."""
         return self.duty_factor * self.period
 
-    @property
-    def swing_time(self) -> float:
-        """How long a leg swings in a cycle, s."""
-        return (1.0 - self.duty_factor) * self.period
-
     def since_touchdown(self, leg: int, phase: float) -> float:
         """Share of the cycle that has passed since the leg's touchdown, in [0, 1)."""
         return (phase - self.touchdown[leg]) % 1.0
+
+    def until_touchdown(self, leg: int, phase: float) -> float:
+        """Time until the leg touches down next, s."""
+        return (1.0 - self.since_touchdown(leg, phase)) * self.period
 
     def until_liftoff(self, leg: int, phase: float) -> float:
         """Time until the leg lifts next, s."""

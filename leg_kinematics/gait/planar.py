@@ -91,3 +91,20 @@ class Twist:
             cosine = (1.0 - cos(angle)) / angle
         x, y = self.x * time, self.y * time
         return Pose(sine * x - cosine * y, cosine * x + sine * y, remainder(angle, tau))
+
+
+def seen(pose: Pose, twist: Twist, point: Point, velocity: Point) -> tuple[Point, Point]:
+    """Express a moving point of the world in a moving body's frame, m and m/s.
+
+    Parameters
+    ----------
+    pose, twist
+        Of the body.
+    point, velocity
+        In the world.
+
+    """
+    place = pose.locate(point)
+    u, v = pose.turn_back(velocity)
+    body_u, body_v = twist.at(place)
+    return place, (u - body_u, v - body_v)

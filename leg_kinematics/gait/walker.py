@@ -8,26 +8,39 @@ body. A swinging foot goes to a footprint from which it will pass its neutral po
 stance, leaving and landing at rest in the world, which is the stance velocity seen from the body.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from enum import StrEnum
-from math import hypot
+from collections.abc import Callable, Sequence
+from functools import partial
+from math import dist, hypot, isfinite
 
-from leg_kinematics.errors import CommandError
-from leg_kinematics.gait.body_offset import LEVEL, BodyOffset, Offset
-from leg_kinematics.gait.foot import Foot, Swing
+from leg_kinematics.errors import CommandError, LegKinematicsError
+from leg_kinematics.gait.body_offset import LEVEL, PEAK_SPEED, BodyOffset, Offset
+from leg_kinematics.gait.clock import CHANGE, Clock
+from leg_kinematics.gait.effort import placing_effort, posing_time, swing_effort
+from leg_kinematics.gait.envelope import POSING_SHARE, Envelope, Envelopes
+from leg_kinematics.gait.foot import Foot, Search, Swing
+from leg_kinematics.gait.level import GroundLevel
 from leg_kinematics.gait.limits import (
     Limited,
+    demand,
+    limit_servo_speed,
     limit_speed,
     limit_stride,
     ramp,
-    swing_overshoot,
 )
-from leg_kinematics.gait.phases import BOUNDARY_TOLERANCE, Cycle, touchdown_phases
-from leg_kinematics.gait.planar import Point, Pose, Twist
-from leg_kinematics.gait.workspace import stride_radii
+from leg_kinematics.gait.parameters import GaitParameters
+from leg_kinematics.gait.phases import (
+    BOUNDARY_TOLERANCE,
+    check_duty_factor,
+    declared_phases,
+    wave_phases,
+)
+from leg_kinematics.gait.placing import next_to_place
+from leg_kinematics.gait.planar import Point, Pose, Twist, seen
+from leg_kinematics.gait.rise import Rise
+from leg_kinematics.gait.sample import GaitSample, GaitState
+from leg_kinematics.gait.support import projected
 from leg_kinematics.robot import Robot, Vector
-from leg_kinematics.solver import LegSolver, State, minimum_jerk, posture_angles
+from leg_kinematics.solver import LegSolver, State, posture_angles, static_margin
 
 #: A foot closer to its neutral point than this need not step when the robot stops, m.
 SETTLED = 1e-3
@@ -38,102 +51,23 @@ SMALLEST_STRIDE = 5e-3
 #: A foot higher above the lowest one than this is taken to be in the air at the start, m.
 AIRBORNE = 2e-3
 
-#: The clock starts just before the first liftoff.
-START_PHASE = -1e-6
+#: Landing points closer than this are the same, m.
+SAME_PLACE = 1e-9
 
-#: Share of the disc that a walk may use; the rest is for what happens between two ticks.
-USABLE_SHARE = 0.95
+#: In which every so many ticks the landing point of a swing follows the command.
+TURNS = 3
 
 HALVINGS = 12
 
+#: The duty factor is chosen for so much more speed than is asked for.
+HEADROOM = 1.1
 
-class GaitState(StrEnum):
-    """What the gait is doing."""
-
-    RESTING = 'resting'
-    STANDING_UP = 'standing_up'
-    STANDING = 'standing'
-    WALKING = 'walking'
-    CROUCHING = 'crouching'
-
-
-@dataclass(frozen=True)
-class GaitParameters:
-    """How to walk.
-
-    Attributes
-    ----------
-    period
-        Of one cycle, s.
-    duty_factor
-        Share of the cycle in which a leg stands: 1/2 tripod, 2/3 tetrapod, 5/6 wave.
-    lift
-        Height of a swing, m.
-    max_speed, max_yaw_rate
-        Bounds of the body velocity, m/s and rad/s.
-    acceleration, yaw_acceleration
-        Bounds of its change, m/s^2 and rad/s^2.
-    rise_time
-        Of standing up and of crouching, s.
-    body_speed, body_rate
-        Peak speed of the body over its feet, m/s and rad/s, on the way to another body pose.
-
-    """
-
-    period: float = 1.0
-    duty_factor: float = 0.5
-    lift: float = 0.030
-    max_speed: float = 0.12
-    max_yaw_rate: float = 0.6
-    acceleration: float = 0.15
-    yaw_acceleration: float = 0.8
-    rise_time: float = 2.0
-    body_speed: float = 0.05
-    body_rate: float = 0.4
-
-
-@dataclass(frozen=True, slots=True)
-class GaitSample:
-    """The outcome of one tick.
-
-    Attributes
-    ----------
-    feet
-        Targets in `base_link`, m, one a leg.
-    velocities
-        Of the targets in `base_link`, m/s.
-    standing
-        Whether each foot is on the ground.
-    pose
-        Of the body in `odom`.
-    twist
-        The limited body velocity of this tick.
-    height, height_rate
-        Of the level body above the ground, m, and its change, m/s.
-    state
-        What the gait is doing.
-    limit
-        The limit that bound the velocity, with its value; empty when none did.
-    offset, offset_rate
-        Pose of `base_link` in the level body that `pose` and `height` tell of, and its change.
-
-    """
-
-    feet: tuple[Vector, ...]
-    velocities: tuple[Vector, ...]
-    standing: tuple[bool, ...]
-    pose: Pose
-    twist: Twist
-    height: float
-    state: GaitState
-    limit: str
-    height_rate: float = 0.0
-    offset: Offset = LEVEL
-    offset_rate: Offset = LEVEL
+#: How finely a landing point is sought that the servos can still make.
+GOAL_HALVINGS = 4
 
 
 class Walker:
-    """The gait of one robot, advanced tick by tick.
+    """Walks a robot, tick by tick.
 
     Parameters
     ----------
@@ -151,7 +85,8 @@ class Walker:
     DescriptionError
         The standing or the resting posture cannot be taken.
     CommandError
-        Not one foot a leg, or a duty factor out of range.
+        Not one foot a leg, parameters that contradict each other or do not suit the robot, or a
+        walk that could not keep its least margin.
 
     """
 
@@ -164,37 +99,47 @@ class Walker:
     ) -> None:
         """Take over from the feet as they are."""
         if len(feet) != len(legs):
-            message = f'a walk of {robot.name} needs {len(legs)} feet, got {len(feet)}'
-            raise CommandError(message)
+            raise CommandError(f'a walk of {robot.name} needs {len(legs)} feet, got {len(feet)}')
         for posture in ('resting', 'standing'):
             posture_angles(robot, tuple(legs), posture)
+        parameters.check()
+        phases = (
+            declared_phases(robot, parameters.phases) if parameters.phases else wave_phases(robot)
+        )
         self._parameters = parameters
         self._names = robot.leg_names
+        self._legs = tuple(legs)
         self._heights = {
             GaitState.RESTING: robot.resting.height,
             GaitState.STANDING: robot.standing.height,
         }
         self._neutral: tuple[Point, ...] = tuple((x, y) for x, y, _ in robot.standing.feet)
-        self._cycle = Cycle(
-            parameters.period,
-            parameters.duty_factor,
-            touchdown_phases(robot, parameters.duty_factor),
-        )
-        self._legs = tuple(legs)
-        self._standing = robot.standing.feet
-        self._radii = self._radii_at(LEVEL)
+        self._walking = [leg for leg, walks in enumerate(phases.walking) if walks]
+        self._carried = [leg for leg, walks in enumerate(phases.walking) if not walks]
+        self._fastest_duty_factor = parameters.duty_factor
+        self._slowest_duty_factor = parameters.slowest
+        self._clock = Clock(phases, parameters.swing_time, parameters.slowest)
+        self._family = phases.depends_on_duty_factor
+        self._envelopes = Envelopes(robot, legs, parameters, phases)
+        self._offsets: tuple[Offset, ...] = (LEVEL,)
+        self._envelope = self._envelope_of(self._offsets)
+        self._check_support(robot)
+        self._check_carried()
         self._pose = Pose()
         self._twist = Twist()
         ground = min(z for _, _, z in feet)
-        self._height = State(-ground)
-        self._rise_remaining = parameters.rise_time
-        self._feet = [Foot(State(x), State(y)) for x, y, _ in feet]
-        for foot, (_, _, z) in zip(self._feet, feet, strict=True):
-            foot.z = State(z - ground)
-            if z - ground > AIRBORNE:
-                foot.lift_off(self._cycle.swing_time, 0.0)
+        self._rise = Rise(-ground, self._rise_time(robot))
+        self._level = GroundLevel(parameters.body_speed)
+        self._feet = [Foot(State(x), State(y), State(z - ground)) for x, y, z in feet]
+        for foot in self._feet:
+            if foot.z.position > AIRBORNE:
+                foot.lift_off(parameters.swing_time, 0.0, 0.0).lift = 0.0
+            else:
+                foot.ground = foot.z.position
+        self._touching = [False] * len(legs)
+        self._raised: set[int] = set()
         self._offset = BodyOffset(parameters.body_speed, parameters.body_rate)
-        self._phase: float | None = None
+        self._ticks = 0
         self._state = GaitState.RESTING
 
     @property
@@ -205,14 +150,96 @@ class Walker:
     @property
     def radii(self) -> tuple[float, ...]:
         """How far each foot may stand from its neutral point, m."""
-        return self._radii
+        return self._envelope.radii
 
     @property
     def state(self) -> GaitState:
         """What the gait is doing."""
-        if self._state is GaitState.STANDING and (self._phase is not None or self._twist):
+        if self._state is GaitState.STANDING and (self._clock.running or self._twist):
             return GaitState.WALKING
         return self._state
+
+    def _check_support(self, robot: Robot) -> None:
+        least = self._parameters.min_margin + SMALLEST_STRIDE
+        for factor in (self._fastest_duty_factor, self._slowest_duty_factor):
+            margin = self._envelopes.at((LEVEL,), factor, factor).margin
+            if margin < least:
+                raise CommandError(
+                    f'{robot.name} on its standing feet keeps a margin of {margin * 1e3:.3g} mm '
+                    f'at duty factor {factor:.3g}, a walk needs min_margin plus a stride, '
+                    f'{least * 1e3:.3g} mm: raise the duty factor, move the centre of mass to the '
+                    'middle, or lower min_margin (below zero the robot may tip)'
+                )
+
+    def _check_carried(self) -> None:
+        for leg in self._carried:
+            for height in self._heights.values():
+                place = (*self._neutral[leg], self._parameters.carry_height - height)
+                try:
+                    self._legs[leg].angles(place)
+                except LegKinematicsError as error:
+                    raise CommandError(
+                        f'{self._names[leg]} cannot be carried {self._parameters.carry_height:g} '
+                        f'm above the ground ({error}); change carry_height'
+                    ) from error
+
+    def _rise_time(self, robot: Robot) -> float:
+        low, high = robot.resting.height, robot.standing.height
+
+        def way(share: float) -> Offset:
+            return Offset((0.0, 0.0, low + share * (high - low)))
+
+        times = (
+            posing_time(self._legs[leg], self._envelopes.joint_speeds[leg], (*place, 0.0), way)
+            for leg, place in enumerate(self._neutral)
+            if leg in self._walking
+        )
+        return max(self._parameters.rise_time, *times)
+
+    def set_duty_factor(self, duty_factor: float) -> None:
+        """Walk with another duty factor, at every speed; on the way the feet keep their turns.
+
+        Raises
+        ------
+        CommandError
+            It is outside [1/2, 1), the phases are declared for another one, or the walk would not
+            keep its least margin; nothing has changed then.
+
+        """
+        if not isfinite(duty_factor):
+            raise CommandError(f'duty_factor must be finite, got {duty_factor!r}')
+        check_duty_factor(duty_factor)
+        if not self._family and duty_factor != self._clock.goal:
+            raise CommandError(
+                f'the phases are declared for the duty factor {self._clock.goal:g}; '
+                f'{duty_factor:g} is only for the family of the wave gait'
+            )
+        margin = self._envelopes.at(
+            self._offsets, self._clock.cycle.duty_factor, duty_factor
+        ).margin
+        if margin < self._parameters.min_margin + SMALLEST_STRIDE:
+            raise CommandError(
+                f'at duty factor {duty_factor:g} the standing feet keep a margin of '
+                f'{margin * 1e3:.3g} mm, a walk needs '
+                f'{(self._parameters.min_margin + SMALLEST_STRIDE) * 1e3:.3g} mm (min_margin)'
+            )
+        self._fastest_duty_factor = self._slowest_duty_factor = duty_factor
+
+    def touch(self, leg: int, touching: bool) -> None:  # noqa: FBT001
+        """Tell whether a foot touches the ground; of use only with the parameter `contacts`.
+
+        A foot that touches while it comes down stands there. One that is where the ground should
+        be and does not touch seeks it straight down, while the robot comes to a stop.
+
+        Raises
+        ------
+        CommandError
+            There is no such leg.
+
+        """
+        if not 0 <= leg < len(self._feet):
+            raise CommandError(f'there is no leg {leg}; they are 0 to {len(self._feet) - 1}')
+        self._touching[leg] = touching
 
     def pose_body(self, offset: Offset) -> None:
         """Go to another pose of the body over its feet; obeyed only while standing or walking.
@@ -220,8 +247,8 @@ class Walker:
         Raises
         ------
         CommandError
-            The pose is not finite, a foot could not walk in it, or the robot does not stand;
-            nothing has changed then.
+            The pose is not finite, a foot could not walk in it, the walk would not keep its least
+            margin, or the robot does not stand; nothing has changed then.
 
         """
         if not offset.finite:
@@ -230,40 +257,75 @@ class Walker:
             raise CommandError(f'the body can be posed while standing, not while {self._state}')
         if offset == self._offset.goal:
             return
-        radii = self._radii_at(offset)
-        if min(radii) < SMALLEST_STRIDE:
-            leg = self._names[radii.index(min(radii))]
+        offsets = self._between(offset)
+        envelope = self._envelope_of(offsets)
+        spare = envelope.margin - self._parameters.min_margin
+        if spare < SMALLEST_STRIDE:
+            raise CommandError(
+                f'the body cannot be posed so: the feet would keep a margin of '
+                f'{envelope.margin * 1e3:.3g} mm, a walk needs '
+                f'{(self._parameters.min_margin + SMALLEST_STRIDE) * 1e3:.3g} mm (min_margin)'
+            )
+        if min(envelope.radii) < SMALLEST_STRIDE:
+            leg = self._names[envelope.radii.index(min(envelope.radii))]
             raise CommandError(f'the body cannot be posed so: {leg} could not take a step')
-        if self._limit_stride(self._twist, radii).reason:
+        if self._limit_walk(self._twist, envelope).reason:
             raise CommandError('the body cannot be posed so at this speed; slow down first')
-        self._radii = radii
-        self._offset.aim(offset)
+        try:
+            time = self._posing_time(offset, envelope)
+        except LegKinematicsError as error:
+            raise CommandError(f'the body cannot be posed so: {error}') from error
+        self._offsets, self._envelope = offsets, envelope
+        self._offset.aim(offset, time)
 
-    def _radii_at(self, offset: Offset) -> tuple[float, ...]:
-        """How far each foot may stand from its neutral point with the body so posed, m."""
-        discs = stride_radii(self._legs, self._standing, self._parameters.lift, offset)
-        share = USABLE_SHARE / swing_overshoot(self._parameters.duty_factor)
-        return tuple(share * radius for radius in discs)
+    def _between(self, goal: Offset) -> tuple[Offset, ...]:
+        """Poses on the way to a goal that stand for all of it."""
+        now = self._offset.now
+        return (now, now.towards(goal, 0.5), goal)
 
-    def _limit_stride(self, twist: Twist, radii: Sequence[float]) -> Limited:
-        return limit_stride(twist, self._neutral, radii, self._names, self._cycle.stance_time)
+    def _posing_time(self, goal: Offset, envelope: Envelope) -> float:
+        """Time for the way to a pose: of the joint speeds, it may use a small part, s."""
+        way = partial(self._offset.now.towards, goal)
+        times = []
+        for leg in self._walking:
+            speeds, radius = self._envelopes.joint_speeds[leg], envelope.radii[leg]
+            coxa, femur, tibia = (POSING_SHARE * speed for speed in speeds)
+            x, y = self._neutral[leg]
+            z = -self._heights[GaitState.STANDING]
+            for dx, dy in (
+                (0.0, 0.0),
+                (radius, 0.0),
+                (-radius, 0.0),
+                (0.0, radius),
+                (0.0, -radius),
+            ):
+                foot = (x + dx, y + dy, z)
+                times.append(posing_time(self._legs[leg], (coxa, femur, tibia), foot, way))
+        return max(times)
+
+    def _envelope_of(self, offsets: Sequence[Offset]) -> Envelope:
+        clock = self._clock
+        return self._envelopes.at(offsets, clock.cycle.duty_factor, clock.goal)
+
+    def _limit_walk(self, twist: Twist, envelope: Envelope) -> Limited:
+        """Limit to what a steady walk may ask of the legs."""
+        factor = max(self._clock.cycle.duty_factor, self._clock.goal)
+        stance_time = factor * self._parameters.swing_time / (1.0 - factor)
+        near = limit_stride(twist, self._neutral, envelope.radii, envelope.labels, stance_time)
+        slow = limit_servo_speed(near.twist, self._neutral, envelope.fastest, self._names)
+        return Limited(slow.twist, slow.reason or near.reason)
 
     def stand(self) -> None:
         """Stand up from wherever the robot is: feet to their places first, then the body."""
         if self._state is not GaitState.STANDING:
-            self._start_rise(GaitState.STANDING_UP)
+            self._state = GaitState.STANDING_UP
 
     def crouch(self) -> None:
         """Stop, put the feet in their places, then lower the body to the resting height.
 
         Just started, the robot may be resting on its feet at any height: it crouches then as well.
         """
-        self._start_rise(GaitState.CROUCHING)
-
-    def _start_rise(self, state: GaitState) -> None:
-        if self._state is not state:
-            self._rise_remaining = self._parameters.rise_time
-        self._state = state
+        self._state = GaitState.CROUCHING
 
     def step(self, dt: float, command: Twist) -> GaitSample:
         """Advance by one tick.
@@ -287,29 +349,58 @@ class Walker:
 
         """
         if not command.finite:
-            message = f'a body velocity must be finite, got {command}'
-            raise CommandError(message)
-        limited = self._next_twist(dt, command)
+            raise CommandError(f'a body velocity must be finite, got {command}')
+        self._ticks += 1
+        wanted, reason = self._wanted(command)
+        self._choose_duty_factor(wanted)
+        self._envelope = self._envelope_of(self._offsets)
+        limited = self._next_twist(dt, wanted, reason)
         self._twist = limited.twist
         self._pose = self._pose * self._twist.over(dt)
-        if self._state is not GaitState.STANDING and self._offset.goal != LEVEL:
-            self._offset.aim(LEVEL)
-            self._radii = self._radii_at(LEVEL)
-        self._offset.step(dt)
+        self._move_offset(dt)
         if self._state is not GaitState.RESTING:
             self._move_feet(dt, bool(command) and self._state is GaitState.STANDING)
             self._move_body(dt)
         return self._sample(limited.reason)
 
-    def _next_twist(self, dt: float, command: Twist) -> Limited:
+    def _wanted(self, command: Twist) -> tuple[Twist, str]:
+        """Command that is obeyed, within the bounds of speed; what bound it."""
+        if self._state is not GaitState.STANDING or not command:
+            return Twist(), ''
+        for foot, name in zip(self._feet, self._names, strict=True):
+            if foot.search is not None:
+                return Twist(), f'{name} seeks the ground'
+        limited = limit_speed(command, self._parameters.max_speed, self._parameters.max_yaw_rate)
+        return limited.twist, limited.reason
+
+    def _choose_duty_factor(self, wanted: Twist) -> None:
+        """Walk with the steadiest duty factor that leaves time for what is asked and done.
+
+        At the longest stride the speed is proportional to (1 - beta)/beta, since the swing takes
+        its time; what the servos allow falls more slowly.
+        """
+        fastest, slowest = self._fastest_duty_factor, self._slowest_duty_factor
+        if slowest > fastest:
+            swing = self._parameters.swing_time
+            envelope = self._envelopes.at(self._offsets, fastest, fastest)
+            stance = fastest * swing / (1.0 - fastest)
+            share = max(
+                demand(twist, self._neutral, envelope.radii, envelope.fastest, stance)
+                for twist in (wanted, self._twist)
+            )
+            steadiest = 1.0 / (1.0 + HEADROOM * share * (1.0 - fastest) / fastest)
+            slowest = max(fastest, min(slowest, steadiest))
+        self._clock.goal = slowest
+        if not self._clock.running:
+            self._clock.stop()
+
+    def _next_twist(self, dt: float, wanted: Twist, reason: str) -> Limited:
         parameters = self._parameters
-        wanted = command if self._state is GaitState.STANDING else Twist()
-        fast = limit_speed(wanted, parameters.max_speed, parameters.max_yaw_rate)
-        slow = self._limit_stride(fast.twist, self._radii)
+        slow = self._limit_walk(wanted, self._envelope)
         fraction = ramp(
             self._twist, slow.twist, parameters.acceleration, parameters.yaw_acceleration, dt
         )
-        reason = slow.reason or fast.reason
+        reason = slow.reason or reason
         ahead = self._footprints_ahead()
         reached = self._twist.towards(slow.twist, fraction)
         if self._keeps_in_reach(reached, ahead):
@@ -330,11 +421,16 @@ class Walker:
 
     def _footprints_ahead(self) -> list[tuple[int, Point, float]]:
         """Leg, footprint in the body's frame and time until it is left, where that is settled."""
-        phase = START_PHASE if self._phase is None else self._phase
+        cycle, phase = self._clock.cycle, self._clock.phase
+        stretch = 1.0 if self._clock.goal == cycle.duty_factor else 1.0 / (1.0 - CHANGE)
         return [
-            (leg, self._pose.locate(foot.footprint), self._cycle.until_liftoff(leg, phase))
-            for leg, foot in enumerate(self._feet)
-            if foot.swing is None or foot.swing.goal_is_fixed
+            (
+                leg,
+                self._pose.locate(self._feet[leg].footprint),
+                stretch * cycle.until_liftoff(leg, phase),
+            )
+            for leg in self._walking
+            if (swing := self._feet[leg].swing) is None or swing.goal_is_fixed or swing.held_back
         ]
 
     def _keeps_in_reach(self, twist: Twist, ahead: Sequence[tuple[int, Point, float]]) -> bool:
@@ -343,96 +439,240 @@ class Walker:
             now = hypot(place[0] - neutral[0], place[1] - neutral[1])
             then = twist.over(time).locate(place)
             distance = hypot(then[0] - neutral[0], then[1] - neutral[1])
-            if distance > max(now, self._radii[leg]):
+            if distance > max(now, self._envelope.radii[leg]):
                 return False
         return True
 
-    def _settled(self, leg: int) -> bool:
-        foot, neutral = self._feet[leg], self._neutral[leg]
-        place = self._pose.locate(foot.footprint)
-        distance = hypot(place[0] - neutral[0], place[1] - neutral[1])
-        return foot.swing is None and distance < SETTLED
+    def _move_offset(self, dt: float) -> None:
+        if self._state is not GaitState.STANDING and self._offset.goal != LEVEL:
+            offsets = self._between(LEVEL)
+            time = self._posing_time(LEVEL, self._envelope_of(offsets))
+            self._offsets = offsets
+            self._offset.aim(LEVEL, time)
+        self._offset.step(dt)
+        if not self._offset.moving:
+            self._offsets = (self._offset.goal,)
+
+    def _in_place(self, leg: int) -> bool:
+        foot = self._feet[leg]
+        if leg in self._carried:
+            return leg in self._raised
+        return foot.stands and dist(self._pose.locate(foot.footprint), self._neutral[leg]) < SETTLED
 
     def _move_feet(self, dt: float, asked: bool) -> None:  # noqa: FBT001
         moving = asked or bool(self._twist)
-        airborne = any(foot.swing is not None for foot in self._feet)
-        if not moving and all(self._settled(leg) for leg in range(len(self._feet))):
-            self._phase = None
+        clock = self._clock
+        if not moving and all(map(self._in_place, range(len(self._feet)))):
+            clock.stop()
             return
-        before = self._phase
-        if before is None and (moving or not airborne):
-            before = START_PHASE
-        if before is not None:
-            self._phase = before + dt / self._cycle.period
+        if moving:
+            clock.start()
+        elif not clock.running and all(foot.stands for foot in self._feet):
+            self._put_in_place()
+        cycle, before = clock.cycle, clock.phase
+        # Nobody takes his turn while a foot seeks the ground.
+        turns = clock.running and all(foot.search is None for foot in self._feet)
+        if turns:
+            clock.advance(dt)
         for leg, foot in enumerate(self._feet):
             if foot.swing is not None:
-                self._aim(leg, foot.swing, dt)
-                foot.advance(foot.swing, dt, BOUNDARY_TOLERANCE * self._cycle.period)
-            if foot.swing is None and before is not None and (moving or not self._settled(leg)):
-                self._lift_when_due(leg, foot, before, before + dt / self._cycle.period)
-        if self._phase is not None:
-            self._phase %= 1.0
+                if turns:
+                    until = cycle.until_touchdown(leg, before)
+                    foot.swing.remaining = min(foot.swing.remaining, until)
+                self._swing(leg, foot, foot.swing, dt)
+            elif foot.search is not None:
+                self._seek(leg, foot, foot.search, dt)
+            if turns and leg in self._walking:
+                self._take_turn(leg, foot, cycle.swinging(leg, before), moving)
 
-    def _aim(self, leg: int, swing: Swing, dt: float) -> None:
-        """Let the landing point follow the command, as long as it may.
+    def _take_turn(self, leg: int, foot: Foot, swung: bool, moving: bool) -> None:  # noqa: FBT001
+        """Land or lift the foot whose turn to swing ended or began within this tick."""
+        swings = self._clock.cycle.swinging(leg, self._clock.phase)
+        if foot.swing is not None and not swings:
+            # While the duty factor changes, the turn may end a moment before its time.
+            foot.arrive(foot.swing)
+            self._land(leg, foot)
+        if foot.stands and swings and not swung and (moving or not self._in_place(leg)):
+            self._lift_off(leg, foot)
+
+    def _swing(self, leg: int, foot: Foot, swing: Swing, dt: float) -> None:
+        if self._parameters.contacts and self._touching[leg] and swing.descending:
+            foot.stand()
+            return
+        self._aim(leg, foot, swing, dt)
+        if foot.advance(swing, dt, BOUNDARY_TOLERANCE * self._clock.cycle.period):
+            self._land(leg, foot)
+
+    def _land(self, leg: int, foot: Foot) -> None:
+        if leg in self._carried:
+            foot.swing = None
+            self._raised.add(leg)
+        elif self._parameters.contacts and not self._touching[leg]:
+            foot.seek(self._parameters.search_depth, self._search_time)
+        else:
+            foot.stand()
+
+    def _seek(self, leg: int, foot: Foot, search: Search, dt: float) -> None:
+        if self._touching[leg]:
+            foot.stand()
+        elif foot.descend(search, dt):
+            foot.stand(missed=True)
+
+    @property
+    def _search_time(self) -> float:
+        """Seek the ground at the mean speed at which a foot is lifted, at most, s."""
+        parameters = self._parameters
+        return PEAK_SPEED * parameters.search_depth * parameters.swing_time / parameters.lift
+
+    @property
+    def _ground(self) -> float:
+        """Mean elevation of where the feet stood last, m."""
+        if not self._parameters.contacts:
+            return 0.0
+        return sum(self._feet[leg].ground for leg in self._walking) / len(self._walking)
+
+    @property
+    def _height(self) -> float:
+        """Of the level body above z = 0, m."""
+        return self._level.state.position + self._rise.state.position
+
+    def _aim(self, leg: int, foot: Foot, swing: Swing, dt: float) -> None:
+        """Let the landing point follow the command, as far as the servos can.
 
         The pose is that of the end of the tick, the swing still that of dt seconds before.
         """
-        if swing.goal_is_fixed:
+        if swing.goal_is_fixed or (swing.progress > 0.0 and (self._ticks + leg) % TURNS):
             return
-        ahead = swing.remaining - dt + 0.5 * self._cycle.stance_time
-        swing.goal = (self._pose * self._twist.over(ahead)).place(self._neutral[leg])
+        ahead = swing.remaining - dt + 0.5 * self._clock.cycle.stance_time
+        goal = (self._pose * self._twist.over(ahead)).place(self._neutral[leg])
+        if dist(goal, swing.goal) < SAME_PLACE:
+            return
+        where = (self._pose * self._twist.over(-dt), self._twist, self._height, self._offset.now)
+        effort = partial(
+            swing_effort,
+            self._legs[leg],
+            self._envelopes.joint_speeds[leg],
+            foot,
+            swing,
+            where=where,
+        )
+        swing.held_back = effort(goal=goal) > 1.0
+        if swing.held_back:
+            goal = self._nearest_to(goal, swing.goal, lambda point: effort(goal=point))
+        swing.goal = goal
 
-    def _lift_when_due(self, leg: int, foot: Foot, before: float, after: float) -> None:
-        """Lift the foot when its turn to swing came within this tick, at the instant it came."""
-        cycle = self._cycle
-        if cycle.swinging(leg, before) or not cycle.swinging(leg, after):
-            return
-        late = max(0.0, (cycle.since_touchdown(leg, after) - cycle.duty_factor) * cycle.period)
-        swing = foot.lift_off(cycle.swing_time, self._parameters.lift)
-        self._aim(leg, swing, late)
+    @staticmethod
+    def _nearest_to(goal: Point, start: Point, effort: Callable[[Point], float]) -> Point:
+        """Go from a landing point towards another, as far as the servos can make it."""
+        most = max(1.0, effort(start))
+        low, high, best = 0.0, 1.0, start
+        for _ in range(GOAL_HALVINGS):
+            share = 0.5 * (low + high)
+            point = (
+                start[0] + share * (goal[0] - start[0]),
+                start[1] + share * (goal[1] - start[1]),
+            )
+            if effort(point) <= most:
+                low, best = share, point
+            else:
+                high = share
+        return best
+
+    def _lift_off(self, leg: int, foot: Foot) -> None:
+        """Lift the foot at the instant within this tick at which its turn came."""
+        cycle, phase = self._clock.cycle, self._clock.phase
+        late = max(0.0, (cycle.since_touchdown(leg, phase) - cycle.duty_factor) * cycle.period)
+        swing = foot.lift_off(cycle.swing_time, self._parameters.lift, self._ground)
+        self._aim(leg, foot, swing, late)
         foot.advance(swing, late, BOUNDARY_TOLERANCE * cycle.period)
 
+    def _put_in_place(self) -> None:
+        """Lift feet that are not in their places, as many as the others can spare."""
+        places = [self._pose.locate(foot.footprint) for foot in self._feet]
+        standing = [leg for leg in range(len(self._feet)) if leg not in self._raised]
+        misplaced = sorted(
+            (leg for leg in standing if not self._in_place(leg)),
+            key=lambda leg: (leg in self._walking, -dist(places[leg], self._neutral[leg])),
+        )
+        centre = projected(self._envelopes.centre, LEVEL)
+        for leg in next_to_place(places, standing, misplaced, centre, self._parameters.min_margin):
+            foot = self._feet[leg]
+            carried = leg in self._carried
+            up = self._parameters.carry_height if carried else 0.0
+            lift = 0.0 if carried else self._parameters.lift
+            swing = foot.lift_off(self._parameters.swing_time, lift, self._ground + up)
+            if carried:
+                swing.lift = 0.0
+            swing.goal = self._pose.place(self._neutral[leg])
+            effort = placing_effort(
+                self._legs[leg],
+                self._envelopes.joint_speeds[leg],
+                places[leg],
+                swing,
+                goal=self._neutral[leg],
+                height=self._height,
+            )
+            # A way that leads out of reach does so at any speed.
+            if isfinite(effort):
+                swing.remaining *= max(1.0, effort)
+
     def _move_body(self, dt: float) -> None:
-        """Raise or lower the body once the feet are in their places."""
+        """Follow the ground; raise or lower the body once the feet are in their places."""
+        self._level.step(self._ground, dt)
         if self._state not in {GaitState.STANDING_UP, GaitState.CROUCHING}:
             return
         if (
             self._twist
-            or self._phase is not None
+            or self._clock.running
             or not self._offset.level
-            or any(foot.swing for foot in self._feet)
+            or not all(map(self._in_place, range(len(self._feet))))
         ):
             return
         end = GaitState.STANDING if self._state is GaitState.STANDING_UP else GaitState.RESTING
-        self._height = minimum_jerk(self._height, self._heights[end], self._rise_remaining, dt)
-        self._rise_remaining -= dt
-        if self._rise_remaining <= 0.0:
+        if self._rise.step(self._heights[end], dt):
             self._state = end
 
     def _sample(self, limit: str) -> GaitSample:
-        feet, velocities = [], []
-        twist = self._twist
-        for foot in self._feet:
-            x, y = self._pose.locate((foot.x.position, foot.y.position))
-            u, v = self._pose.turn_back((foot.x.velocity, foot.y.velocity))
-            body_u, body_v = twist.at((x, y))
-            place, velocity = self._offset.see(
-                (x, y, foot.z.position - self._height.position),
-                (u - body_u, v - body_v, foot.z.velocity - self._height.velocity),
-            )
+        feet, velocities, standing = [], [], []
+        support: list[Point] = []
+        height, rate = self._height, self._level.state.velocity + self._rise.state.velocity
+        for leg, foot in enumerate(self._feet):
+            if leg in self._raised:
+                # Carried along by the body, at rest in it.
+                x, y = self._neutral[leg]
+                u = v = 0.0
+                z = self._parameters.carry_height - self._rise.state.position
+                w = -self._rise.state.velocity
+            else:
+                (x, y), (u, v) = seen(
+                    self._pose,
+                    self._twist,
+                    (foot.x.position, foot.y.position),
+                    (foot.x.velocity, foot.y.velocity),
+                )
+                z, w = foot.z.position - height, foot.z.velocity - rate
+            place, velocity = self._offset.see((x, y, z), (u, v, w))
+            stands = foot.stands and leg not in self._raised
+            if stands:
+                support.append((x, y))
             feet.append(place)
             velocities.append(velocity)
+            standing.append(stands)
+        offset = self._offset.now
         return GaitSample(
             tuple(feet),
             tuple(velocities),
-            tuple(foot.swing is None for foot in self._feet),
+            tuple(standing),
             self._pose,
-            twist,
-            self._height.position,
+            self._twist,
+            height,
             self.state,
             limit,
-            self._height.velocity,
-            self._offset.now,
+            rate,
+            offset,
             self._offset.rate,
+            static_margin(support, projected(self._envelopes.centre, offset)),
+            self._clock.phase % 1.0 if self._clock.running else None,
+            self._clock.cycle.duty_factor,
+            tuple(foot.missed for foot in self._feet),
         )

@@ -3,12 +3,16 @@
 """How far a foot may stray from where it stands: the disc that the leg can surely use."""
 
 from collections.abc import Sequence
-from math import cos, hypot, pi, sin
+from math import hypot, tau
 
-from leg_kinematics.errors import LegKinematicsError
-from leg_kinematics.gait.body_offset import LEVEL, Offset
+import numpy as np
+from numpy.typing import NDArray
+
+from leg_kinematics.gait.body_offset import AXES, LEVEL, Offset
 from leg_kinematics.robot import Vector
-from leg_kinematics.solver import LegSolver
+from leg_kinematics.solver import LegSolver, solve_batch
+
+Array = NDArray[np.float64]
 
 DIRECTIONS = 32
 HALVINGS = 12
@@ -18,7 +22,11 @@ SHARE_OF_NEIGHBOUR = 0.45
 
 
 def stride_radii(
-    legs: Sequence[LegSolver], neutral: Sequence[Vector], lift: float, offset: Offset = LEVEL
+    legs: Sequence[LegSolver],
+    neutral: Sequence[Vector],
+    lift: float,
+    offset: Offset = LEVEL,
+    depth: float = 0.0,
 ) -> tuple[float, ...]:
     """Radius of the largest usable disc around each neutral foot.
 
@@ -35,6 +43,8 @@ def stride_radii(
         How high a swinging foot is raised, m.
     offset
         Of the body from the level pose in which the neutral feet are given.
+    depth
+        How far the ground may be below, m.
 
     Returns
     -------
@@ -44,7 +54,7 @@ def stride_radii(
     """
     return tuple(
         min(
-            _reachable_radius(leg, foot, lift, offset),
+            _reachable_radius(leg, foot, (-depth, 0.0, lift), offset),
             *(
                 SHARE_OF_NEIGHBOUR * hypot(foot[0] - other[0], foot[1] - other[1])
                 for other in neutral
@@ -52,31 +62,25 @@ def stride_radii(
             ),
         )
         if len(neutral) > 1
-        else _reachable_radius(leg, foot, lift, offset)
+        else _reachable_radius(leg, foot, (-depth, 0.0, lift), offset)
         for leg, foot in zip(legs, neutral, strict=True)
     )
 
 
-def _reachable_radius(leg: LegSolver, foot: Vector, lift: float, offset: Offset) -> float:
+def _reachable_radius(
+    leg: LegSolver, foot: Vector, heights: Sequence[float], offset: Offset
+) -> float:
+    # Seen from the body: the middle of the disc at each height, and its rim at a radius of 1.
+    turn = np.array([offset.turn_back(axis) for axis in AXES])
+    angles = np.arange(DIRECTIONS) * tau / DIRECTIONS
+    rim = np.stack((np.cos(angles), np.sin(angles), np.zeros(DIRECTIONS)), axis=-1) @ turn
+    middles = np.array([offset.see((foot[0], foot[1], foot[2] + height)) for height in heights])
     low, high = 0.0, leg.geometry.coxa + leg.geometry.femur + leg.geometry.tibia
     for _ in range(HALVINGS):
         radius = 0.5 * (low + high)
-        if _rim_is_reachable(leg, foot, radius, lift, offset):
+        points = (middles[:, np.newaxis] + radius * rim).reshape(-1, 3)
+        if solve_batch(leg, points).reached.all():
             low = radius
         else:
             high = radius
     return low
-
-
-def _rim_is_reachable(
-    leg: LegSolver, foot: Vector, radius: float, lift: float, offset: Offset
-) -> bool:
-    for step in range(DIRECTIONS):
-        angle = 2.0 * pi * step / DIRECTIONS
-        x, y = foot[0] + radius * cos(angle), foot[1] + radius * sin(angle)
-        for z in (foot[2], foot[2] + lift):
-            try:
-                leg.angles(offset.see((x, y, z)))
-            except LegKinematicsError:
-                return False
-    return True

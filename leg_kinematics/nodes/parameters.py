@@ -32,7 +32,8 @@ class Parameter:
     name
         As in YAML.
     default
-        Its type is the parameter's type; an empty string or list has to be set by the user.
+        Its type is the parameter's type; an empty string or list has to be set by the user, unless
+        it is optional.
     meaning
         One line for the documentation.
     unit
@@ -41,6 +42,8 @@ class Parameter:
         Bounds of a number, inclusive.
     choices
         The allowed strings, when only a few are.
+    optional
+        Whether an empty string or list is a value as well.
 
     """
 
@@ -51,6 +54,7 @@ class Parameter:
     lowest: float | None = None
     highest: float | None = None
     choices: tuple[str, ...] = ()
+    optional: bool = False
 
 
 ROBOT = (
@@ -82,7 +86,7 @@ KINEMATICS = (
 GAIT = (
     *ROBOT,
     Parameter('rate', 100.0, 'Ticks of the gait', 'Hz', 10.0, 500.0),
-    Parameter('period', 1.0, 'Time of one cycle', 's', 0.2, 20.0),
+    Parameter('swing_time', 0.5, 'Time of a swing, whatever the duty factor', 's', 0.1, 10.0),
     Parameter(
         'duty_factor',
         0.5,
@@ -91,11 +95,34 @@ GAIT = (
         0.5,
         0.95,
     ),
+    Parameter(
+        'slow_duty_factor',
+        0.5,
+        'Up to this share when there is time for it; not above duty_factor: always the same',
+        '',
+        0.5,
+        0.95,
+    ),
+    Parameter(
+        'phases',
+        [],
+        'Touchdown phases as LEG=PHASE, where legs are no pairs; others are carried',
+        optional=True,
+    ),
+    Parameter('carry_height', 0.05, 'Of a carried foot above the ground', 'm', 0.0, 0.5),
     Parameter('lift', 0.030, 'Height of a swing', 'm', 0.001, 0.5),
     Parameter('max_speed', 0.12, 'Bound of the body speed', 'm/s', 0.001, 5.0),
     Parameter('max_yaw_rate', 0.6, 'Bound of the yaw rate', 'rad/s', 0.001, 10.0),
     Parameter('acceleration', 0.15, 'Bound of the body acceleration', 'm/s^2', 0.001, 10.0),
     Parameter('yaw_acceleration', 0.8, 'Bound of the yaw acceleration', 'rad/s^2', 0.001, 50.0),
+    Parameter(
+        'speed_share', 0.9, 'Share of the no-load servo speed asked for at most', '', 0.05, 1.0
+    ),
+    Parameter(
+        'min_margin', 0.01, 'Least distance of the centre of mass from tipping', 'm', -1.0, 1.0
+    ),
+    Parameter('contacts', default=False, meaning='Every foot tells when it touches the ground'),
+    Parameter('search_depth', 0.02, 'How much lower or higher the ground may be', 'm', 0.001, 0.2),
     Parameter('rise_time', 2.0, 'Time to stand up or to crouch', 's', 0.2, 60.0),
     Parameter('body_speed', 0.05, 'Peak speed on the way to a body pose', 'm/s', 0.001, 1.0),
     Parameter('body_rate', 0.4, 'Peak rate on the way to a body pose', 'rad/s', 0.001, 10.0),
@@ -200,7 +227,7 @@ def _check(parameter: Parameter, value: object) -> Value:
     if parameter.choices and value not in parameter.choices:
         message = f"'{parameter.name}' must be one of {parameter.choices} (got {value!r})"
         raise CommandError(message)
-    if isinstance(value, str | list) and not value:
+    if isinstance(value, str | list) and not value and not parameter.optional:
         message = f"'{parameter.name}' must be set: {parameter.meaning}"
         raise CommandError(message)
     return value

@@ -101,7 +101,7 @@ def make_walk(bracken: Robot) -> Callable[[float, str], SteadyWalk]:
     twists = {'forward': Twist(x=0.06), 'sideways': Twist(y=0.05), 'turning': Twist(yaw=0.3)}
 
     def make(duty_factor: float, heading: str) -> SteadyWalk:
-        cycle = Cycle(1.0, duty_factor, touchdown_phases(bracken, duty_factor))
+        cycle = Cycle(1.0 - duty_factor, duty_factor, touchdown_phases(bracken, duty_factor))
         return steady_walk(bracken, leg_solvers(bracken), cycle, heading, twists[heading])
 
     return make
@@ -250,7 +250,7 @@ def test_the_hardest_of_the_postures_is_told(tmp_path: Path, report: Report) -> 
 def test_the_fastest_walk_is_proportional_to_the_speed_of_the_servos(
     tmp_path: Path, report: Report
 ) -> None:
-    """All joint speeds of a path are inversely proportional to its period."""
+    """All joint speeds of a path are inversely proportional to its swing time."""
     double = questioned(changed(BRACKEN, tmp_path, (('0.16 s/60deg', '0.08 s/60deg'),)))
     for factor in DUTY_FACTORS:
         name = f'duty factor {factor:.2f}'
@@ -312,7 +312,13 @@ def test_the_closed_form_is_what_the_gait_walks(
 ) -> None:
     """The walker, stepped until it is steady, has the same feet at every instant."""
     walk = make_walk(factor, heading)
-    parameters = GaitParameters(duty_factor=factor, acceleration=10.0, yaw_acceleration=10.0)
+    parameters = GaitParameters(
+        swing_time=1.0 - factor,
+        duty_factor=factor,
+        acceleration=10.0,
+        yaw_acceleration=10.0,
+        speed_share=10.0,
+    )
     walker = Walker(bracken, leg_solvers(bracken), parameters, bracken.resting.feet)
     walker.stand()
     walker.step(parameters.rise_time, Twist())

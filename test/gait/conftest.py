@@ -69,8 +69,7 @@ class Extremes:
     @classmethod
     def of(cls, parameters: GaitParameters, walker: Walker) -> Self:
         """Derive them."""
-        period, duty = parameters.period, parameters.duty_factor
-        swing = (1.0 - duty) * period
+        period, duty, swing = parameters.period, parameters.duty_factor, parameters.swing_time
         arm = max(hypot(x, y) + r for (x, y), r in zip(walker.neutral, walker.radii, strict=True))
         fastest = parameters.max_speed + parameters.max_yaw_rate * arm
         body = parameters.acceleration + parameters.yaw_acceleration * arm
@@ -93,7 +92,7 @@ def landing_speed_bound() -> Callable[[GaitParameters, Walker, float], float]:
 
     def bound(parameters: GaitParameters, walker: Walker, dt: float) -> float:
         extremes = Extremes.of(parameters, walker)
-        swing = (1.0 - parameters.duty_factor) * parameters.period
+        swing = parameters.swing_time
         return (
             30.0 * dt**2 * extremes.span / swing**3
             + 15.0 * dt**2 * extremes.goal_speed * (1.0 / 0.3**2 - 1.0) / swing**2
@@ -114,7 +113,7 @@ def acceleration_bound(bracken: Robot) -> Callable[[GaitParameters, Walker], flo
     """
 
     def bound(parameters: GaitParameters, walker: Walker) -> float:
-        swing = (1.0 - parameters.duty_factor) * parameters.period
+        swing = parameters.swing_time
         extremes = Extremes.of(parameters, walker)
         foot = 1.875 * extremes.span / swing + extremes.fastest
         climb = bracken.standing.height - bracken.resting.height

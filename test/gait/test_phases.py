@@ -46,7 +46,7 @@ def test_as_many_feet_stand_as_published(
 ) -> None:
     """Tripod, tetrapod and wave keep three, four and five feet down, at every instant."""
     share = float(Fraction(duty))
-    cycle = Cycle(1.0, share, touchdown_phases(bracken, share))
+    cycle = Cycle(1.0 - share, share, touchdown_phases(bracken, share))
     # Twelfths are where all events of the table lie: look at them and between them.
     seen = {sum(not cycle.swinging(leg, step / 240.0) for leg in range(6)) for step in range(240)}
     assert seen == down
@@ -62,7 +62,7 @@ def test_feet_down_never_fewer_than_the_family_keeps(
     That the wave gaits reach this floor is part of their optimality, Song and Waldron 1989 (from
     memory).
     """
-    cycle = Cycle(1.0, duty, touchdown_phases(bracken, duty))
+    cycle = Cycle(1.0 - duty, duty, touchdown_phases(bracken, duty))
     down = sum(not cycle.swinging(leg, phase) for leg in range(6))
     assert down >= floor(6.0 * duty - 1e-6)
 
@@ -77,7 +77,7 @@ def test_longitudinal_margin_follows_the_published_formula(
     Song and Waldron 1989 (formula from memory). Valid for R <= beta P / (3 beta - 2).
     """
     share = float(Fraction(duty))
-    cycle = Cycle(1.0, share, touchdown_phases(bracken, share))
+    cycle = Cycle(1.0 - share, share, touchdown_phases(bracken, share))
     events = [(t + shift) % 1.0 for t in cycle.touchdown for shift in (0.0, share)]
     margins = []
     for phase in (event + side for event in events for side in (-1e-7, 1e-7)):
@@ -110,7 +110,9 @@ def test_walking_robot_has_that_margin(
     The formula wants both rows of feet straight, so each foot counts by its x alone.
     """
     dt = 0.005
-    walker = standing_walker(GaitParameters(duty_factor=duty))
+    # A cycle of one second, whatever the servos.
+    parameters = GaitParameters(swing_time=1.0 - duty, duty_factor=duty, speed_share=10.0)
+    walker = standing_walker(parameters)
     for _ in range(600):
         walker.step(dt, Twist(speed))
     margins = []
@@ -138,7 +140,7 @@ def test_stride_arithmetic(standing_walker: Callable[[GaitParameters], Walker]) 
 
     By hand, from the definitions of Song and Waldron 1989.
     """
-    parameters = GaitParameters(period=1.2, duty_factor=2 / 3)
+    parameters = GaitParameters(swing_time=0.4, duty_factor=2 / 3, speed_share=10.0)
     walker = standing_walker(parameters)
     dt, command = 0.01, Twist(0.075)
     for _ in range(480):
@@ -151,7 +153,7 @@ def test_stride_arithmetic(standing_walker: Callable[[GaitParameters], Walker]) 
     assert sum(stands) == pytest.approx(0.8 / dt, abs=1)
     on_ground = [x for x, stood in zip(places, stands, strict=True) if stood]
     assert max(on_ground) - min(on_ground) == pytest.approx(0.060, abs=2 * 0.075 * dt)
-    cycle = Cycle(1.2, 2 / 3, (0.0,))
+    cycle = Cycle(0.4, 2 / 3, (0.0,))
     assert cycle.stance_time == pytest.approx(0.8)
     assert cycle.swing_time == pytest.approx(0.4)
     assert cycle.until_liftoff(0, 0.5) == pytest.approx(0.2)

@@ -189,9 +189,10 @@ def test_takes_over_in_the_middle_of_a_walk(
     else:
         successor.crouch()
         posture = bracken.resting
-    # Asked to crouch it already rests, in name: the first tick shows that it goes.
     samples = [successor.step(DT, command)]
-    assert samples[0].state is not end
+    if end is GaitState.RESTING:
+        # Asked to crouch it already rests, in name: the first tick shows that it goes.
+        assert samples[0].state is GaitState.CROUCHING
     samples += until(successor, end)
     assert_smooth(feet, samples)
     # Feet less than 2 mm above the others were taken to stand.

@@ -30,7 +30,12 @@ def test_no_foot_leaves_its_reach(
     bracken: Robot, bracken_legs: tuple[LegSolver, ...], duty_factor: float, twist: Twist
 ) -> None:
     """Every target of ten cycles can be taken, and the limit is named when a disc binds."""
-    parameters = GaitParameters(period=SLOW, duty_factor=duty_factor, max_speed=0.5)
+    parameters = GaitParameters(
+        swing_time=SLOW * (1.0 - duty_factor),
+        duty_factor=duty_factor,
+        max_speed=0.5,
+        speed_share=10.0,
+    )
     walker = Walker(bracken, bracken_legs, parameters, bracken.standing.feet)
     walker.stand()
     limits = set()

@@ -27,12 +27,12 @@ LEAST = 0.25
 
 
 def speed_finding(robot: Robot, legs: Sequence[LegSolver], widest: SteadyWalk) -> Finding:
-    """Find the fastest walk of any stride and period, in the direction of the widest walk.
+    """Find the fastest walk of any stride and swing time, in the direction of the widest walk.
 
-    On one path all joint speeds are inversely proportional to the period, so that the busiest
-    joint tells the shortest period. To pass, the tripod has to reach the top speed of the gait's
-    defaults; a walk of duty factor β has for its swing (1 - β)/β of the time of its stance, and is
-    slower by that.
+    On one path all joint speeds are inversely proportional to the swing time, so that the
+    busiest joint tells the shortest one. To pass, the tripod has to reach the top speed of the
+    gait's defaults; a walk of duty factor β has for its swing (1 - β)/β of the time of its stance,
+    and is slower by that.
     """
     cycle = widest.cycle
     fastest, detail = 0.0, 'no stride within reach'
@@ -46,8 +46,8 @@ def speed_finding(robot: Robot, legs: Sequence[LegSolver], widest: SteadyWalk) -
         if walk.twist.speed / effort > fastest:
             fastest = walk.twist.speed / effort
             stride = walk.twist.speed * cycle.stance_time
-            period = cycle.period * effort
-            detail = f'stride {stride * 1e3:.3g} mm, period {period:.2f} s, limited by {joint}'
+            swing = cycle.swing_time * effort
+            detail = f'stride {stride * 1e3:.3g} mm, swing time {swing:.2f} s, limited by {joint}'
     return Finding(
         'fastest walk',
         f'duty factor {cycle.duty_factor:.2f}',

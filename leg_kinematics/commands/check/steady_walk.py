@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from leg_kinematics.errors import CommandError, LegKinematicsError
 from leg_kinematics.gait import Cycle, GaitParameters, Twist, touchdown_phases
+from leg_kinematics.gait.envelope import USABLE_SHARE
 from leg_kinematics.gait.foot import Foot
 from leg_kinematics.gait.limits import limit_stride
-from leg_kinematics.gait.walker import USABLE_SHARE
 from leg_kinematics.gait.workspace import stride_radii
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import LegSolver, State
@@ -109,7 +109,7 @@ def widest_walk(
     duty_factor: float,
     heading: str,
 ) -> SteadyWalk:
-    """Walk with the longest stride that reach allows, at the default period.
+    """Walk with the longest stride that reach allows, at the default swing time.
 
     Raises
     ------
@@ -117,7 +117,7 @@ def widest_walk(
         Not even stepping on the spot is within reach.
 
     """
-    cycle = Cycle(DEFAULTS.period, duty_factor, touchdown_phases(robot, duty_factor))
+    cycle = Cycle(DEFAULTS.swing_time, duty_factor, touchdown_phases(robot, duty_factor))
     neutral = [(x, y) for x, y, _ in robot.standing.feet]
     full = limit_stride(HEADINGS[heading], neutral, radii, robot.leg_names, cycle.stance_time).twist
     try:
@@ -173,7 +173,7 @@ def _foot(neutral: Vector, cycle: Cycle, twist: Twist, since: float) -> tuple[Ve
     x, y, ground = neutral
     foot = Foot(State(x), State(y))
     if since > cycle.stance_time:
-        swing = foot.lift_off(cycle.swing_time, DEFAULTS.lift)
+        swing = foot.lift_off(cycle.swing_time, DEFAULTS.lift, 0.0)
         swing.goal = twist.over(cycle.period).place((x, y))
         foot.advance(swing, since - cycle.stance_time, 0.0)
     pose = twist.over(since - 0.5 * cycle.stance_time)

@@ -1,0 +1,135 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""What a planned motion asks of the servos, as a share of what they may be asked."""
+
+from collections.abc import Callable, Sequence
+from itertools import pairwise
+from math import inf
+
+import numpy as np
+
+from leg_kinematics.errors import LegKinematicsError
+from leg_kinematics.gait.body_offset import LEVEL, PEAK_SPEED, Offset
+from leg_kinematics.gait.foot import Foot, Swing
+from leg_kinematics.gait.planar import Point, Pose, Twist, seen
+from leg_kinematics.gait.servo_speed import joint_rates
+from leg_kinematics.robot import Vector
+from leg_kinematics.solver import LegSolver, minimum_jerk
+
+#: Instants of the rest of a swing, as shares of it, at which its joint speeds are looked at.
+LOOKS = (0.2, 0.4, 0.65)
+
+#: Parts of a planned way at whose ends it is looked at.
+PARTS = 16
+
+
+def swing_effort(
+    leg: LegSolver,
+    speeds: Vector,
+    foot: Foot,
+    swing: Swing,
+    *,
+    goal: Point,
+    where: tuple[Pose, Twist, float, Offset],
+) -> float:
+    """Tell how much of the permitted joint speed the rest of a swing to a goal asks for.
+
+    Parameters
+    ----------
+    leg
+        Its solver.
+    speeds
+        What may be asked of each joint, rad/s.
+    foot, swing
+        As they are now.
+    goal
+        Footprint, m.
+    where
+        Pose, twist, height above z = 0 and offset of the body now; the twist is taken to last.
+
+    Returns
+    -------
+    float
+        Infinite where the foot would leave its reach.
+
+    """
+    pose, twist, height, offset = where
+    highest = 0.0
+    for share in LOOKS:
+        time = share * swing.remaining
+        x = minimum_jerk(foot.x, goal[0], swing.remaining, time)
+        y = minimum_jerk(foot.y, goal[1], swing.remaining, time)
+        z = swing.elevation(swing.progress_after(time))
+        (u, v), (du, dv) = seen(
+            pose * twist.over(time),
+            twist,
+            (x.position, y.position),
+            (x.velocity, y.velocity),
+        )
+        place, velocity = (u, v, z.position - height), (du, dv, z.velocity)
+        if offset != LEVEL:
+            place, velocity = offset.see(place), offset.turn_back(velocity)
+        try:
+            rates = leg.velocity(leg.angles(place), velocity)
+        except LegKinematicsError:
+            return inf
+        highest = max(
+            highest, *(abs(rate) / most for rate, most in zip(rates, speeds, strict=True))
+        )
+    return highest
+
+
+def placing_effort(
+    leg: LegSolver, speeds: Vector, place: Point, swing: Swing, *, goal: Point, height: float
+) -> float:
+    """Tell the same of a whole swing from a place to a goal under a body that does not move.
+
+    Both points in the level body, m, its height above z = 0.
+    """
+    u = np.linspace(0.0, 1.0, PARTS + 1)
+    law, slope = u**3 * (10.0 - 15.0 * u + 6.0 * u**2), 30.0 * (u * (1.0 - u)) ** 2
+    way = np.array(goal) - place
+    elevations = [swing.elevation(progress) for progress in u]
+    z = np.array([state.position for state in elevations]) - height
+    rise = np.array([state.velocity for state in elevations])
+    places = np.column_stack((place + np.outer(law, way), z))
+    velocities = np.column_stack((np.outer(slope, way) / swing.remaining, rise))
+    rates = joint_rates(leg, places, velocities, LEVEL)
+    return float((np.abs(rates) / speeds).max())
+
+
+def posing_time(
+    leg: LegSolver,
+    speeds: Vector,
+    foot: Vector,
+    way: Callable[[float], Offset],
+) -> float:
+    """Time that the body needs for a way over a foot that stands, s.
+
+    Parameters
+    ----------
+    leg
+        Its solver.
+    speeds
+        What may be asked of each joint, rad/s.
+    foot
+        In the level body, m.
+    way
+        Offset of the body at a share of the way.
+
+    Raises
+    ------
+    ReachError, JointLimitError, MapRangeError
+        The foot cannot stay where it is.
+
+    """
+    angles = [leg.angles(way(part / PARTS).see(foot)) for part in range(PARTS + 1)]
+    return (
+        PEAK_SPEED
+        * PARTS
+        * max(_largest(before, after, speeds) for before, after in pairwise(angles))
+    )
+
+
+def _largest(before: Sequence[float], after: Sequence[float], speeds: Sequence[float]) -> float:
+    return max(abs(b - a) / most for a, b, most in zip(before, after, speeds, strict=True))

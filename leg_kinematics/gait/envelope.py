@@ -1,0 +1,204 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""What a walk may ask of each leg: how far its foot strays and how fast the ground goes by.
+
+Reach, servos and support each bound it. They depend on the pose of the body and on the duty factor
+and are worked out when one of them changes, not in every tick.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import product
+from math import ceil, floor, sqrt
+
+from leg_kinematics.gait.body_offset import Offset
+from leg_kinematics.gait.clock import CHANGE
+from leg_kinematics.gait.limits import swing_overshoot
+from leg_kinematics.gait.parameters import GaitParameters
+from leg_kinematics.gait.phases import Cycle, Phases
+from leg_kinematics.gait.servo_speed import HEADINGS, fastest_stances
+from leg_kinematics.gait.support import least_margin, projected
+from leg_kinematics.gait.workspace import stride_radii
+from leg_kinematics.robot import Robot, Vector
+from leg_kinematics.solver import LegSolver, State, centre_of_mass, minimum_jerk, posture_angles
+
+#: Share of the disc that a walk may use; the rest is for what happens between two ticks.
+USABLE_SHARE = 0.95
+
+#: Share of the permitted joint speed that a steady walk may use; the rest is for changes.
+WALKING_SHARE = 0.85
+
+#: Share of the permitted joint speed that a change of the body pose may use.
+POSING_SHARE = 0.1
+
+#: While the duty factor changes, what it allows is worked out for multiples of this.
+STEP = 0.02
+
+#: Of a leg that does not walk, m and m/s.
+UNBOUNDED = 1e9
+
+#: Poses and duty factors whose envelopes are kept.
+REMEMBERED = 64
+
+
+@dataclass(frozen=True, slots=True)
+class Envelope:
+    """What a walk may ask, leg by leg; a leg that is carried is `UNBOUNDED`.
+
+    Attributes
+    ----------
+    radii
+        How far a standing foot may be from its neutral point, m.
+    fastest
+        Highest speed of the ground under it in a steady walk, m/s, for the directions of
+        `fastest_stances`.
+    margin
+        Least static margin over a cycle with all feet at their neutral points, m.
+    labels
+        Name of each leg, and what bounds its radius where that is not its reach.
+
+    """
+
+    radii: tuple[float, ...]
+    fastest: tuple[tuple[float, ...], ...]
+    margin: float
+    labels: tuple[str, ...]
+
+
+class Envelopes:
+    """Works out what a robot may do, and remembers it.
+
+    Parameters
+    ----------
+    robot
+        The description.
+    legs
+        Its solvers.
+    parameters
+        How it walks.
+    phases
+        When each leg touches down.
+
+    Attributes
+    ----------
+    centre
+        Centre of mass of the whole robot in its standing posture, in the body, m.
+    joint_speeds
+        What may be asked of coxa, femur and tibia of each leg, rad/s.
+
+    """
+
+    def __init__(
+        self,
+        robot: Robot,
+        legs: Sequence[LegSolver],
+        parameters: GaitParameters,
+        phases: Phases,
+    ) -> None:
+        """Weigh the robot as it stands."""
+        self._robot = robot
+        self._legs = tuple(legs)
+        self._parameters = parameters
+        self._phases = phases
+        self._neutral = [(x, y) for x, y, _ in robot.standing.feet]
+        angles = posture_angles(robot, self._legs, 'standing')
+        self.centre = centre_of_mass(robot, self._legs, angles)
+        share = parameters.speed_share
+        self.joint_speeds: tuple[Vector, ...] = tuple(
+            (
+                share * leg.coxa.servo.speed,
+                share * leg.femur.servo.speed,
+                share * leg.tibia.servo.speed,
+            )
+            for leg in robot.legs
+        )
+        self._at = lru_cache(REMEMBERED)(self._work_out)
+        self._discs = lru_cache(REMEMBERED)(self._work_out_discs)
+        self._margin = lru_cache(REMEMBERED)(self._work_out_margin)
+        self._stances = lru_cache(REMEMBERED)(self._work_out_stances)
+
+    def at(self, offsets: Sequence[Offset], duty_factor: float, goal: float) -> Envelope:
+        """Tell what is allowed in all of some poses, with a duty factor on the way to a goal."""
+        if duty_factor == goal:
+            low = high = goal
+        else:
+            low = max(0.5, floor(min(duty_factor, goal) / STEP) * STEP)
+            high = ceil(max(duty_factor, goal) / STEP) * STEP
+            high = high if high < 1.0 else max(duty_factor, goal)
+        return self._at(tuple(offsets), low, high)
+
+    def _work_out(self, offsets: tuple[Offset, ...], low: float, high: float) -> Envelope:
+        steps = ceil((high - low) / STEP)
+        factors = {low, high, *(low + STEP * step for step in range(1, steps))}
+        margin = min(self._margin(offset, factor) for offset, factor in product(offsets, factors))
+        spare = margin - self._parameters.min_margin
+        share = USABLE_SHARE / max(swing_overshoot(low), self._shortfall(low))
+        radii, labels = [], []
+        discs = (min(each) for each in zip(*map(self._discs, offsets), strict=True))
+        for name, disc, walks in zip(
+            self._robot.leg_names, discs, self._phases.walking, strict=True
+        ):
+            held = spare < share * disc
+            radii.append(max(0.0, min(spare, share * disc)) if walks else UNBOUNDED)
+            labels.append(
+                f'{name}, for a margin of {self._parameters.min_margin:g} m of {margin:.3g} m'
+                if held
+                else name
+            )
+        # While the duty factor changes a swing may be shorter.
+        hurry = 1.0 if low == high else 1.0 + CHANGE
+        stances = [self._stances(offset, high, hurry, tuple(radii)) for offset in offsets]
+        fastest = tuple(
+            tuple(map(min, zip(*leg, strict=True))) for leg in zip(*stances, strict=True)
+        )
+        return Envelope(tuple(radii), fastest, margin, tuple(labels))
+
+    def _work_out_discs(self, offset: Offset) -> tuple[float, ...]:
+        depth = self._parameters.search_depth if self._parameters.contacts else 0.0
+        lift = self._parameters.lift + depth
+        return stride_radii(self._legs, self._robot.standing.feet, lift, offset, depth)
+
+    def _work_out_margin(self, offset: Offset, duty_factor: float) -> float:
+        cycle = Cycle(self._parameters.swing_time, duty_factor, self._phases.at(duty_factor))
+        centre = projected(self.centre, offset)
+        return least_margin(cycle, self._phases.walking, self._neutral, centre)
+
+    def _work_out_stances(
+        self, offset: Offset, duty_factor: float, hurry: float, radii: tuple[float, ...]
+    ) -> tuple[tuple[float, ...], ...]:
+        return tuple(
+            fastest_stances(
+                leg,
+                foot,
+                radius,
+                (WALKING_SHARE * coxa, WALKING_SHARE * femur, WALKING_SHARE * tibia),
+                swing_time=self._parameters.swing_time / hurry,
+                duty_factor=duty_factor,
+                lift=self._parameters.lift,
+                offset=offset,
+            )
+            if walks
+            else (UNBOUNDED,) * HEADINGS
+            for leg, foot, radius, (coxa, femur, tibia), walks in zip(
+                self._legs,
+                self._robot.standing.feet,
+                radii,
+                self.joint_speeds,
+                self._phases.walking,
+                strict=True,
+            )
+        )
+
+    def _shortfall(self, duty_factor: float) -> float:
+        """How far back a foot ends its stance that met the ground early, as `swing_overshoot`.
+
+        It meets ground that is as high as it may be at the height that it has there.
+        """
+        parameters = self._parameters
+        if not parameters.contacts:
+            return 1.0
+        there = (parameters.search_depth / (64.0 * parameters.lift)) ** (1.0 / 3.0)
+        progress = 0.5 + sqrt(0.25 - there)
+        done = minimum_jerk(State(0.0), 1.0, 1.0, progress).position
+        return 1.0 + 2.0 * (1.0 - done) / duty_factor
