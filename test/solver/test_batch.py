@@ -21,6 +21,7 @@ from leg_kinematics.solver import (
     BatchSolution,
     LegGeometry,
     LegSolver,
+    MountTransform,
     Outcome,
     forward,
     forward_batch,
@@ -38,6 +39,12 @@ BRACKEN = Path(__file__).parents[2] / 'config' / 'robots' / 'bracken.yaml'
 Floats = NDArray[np.float64]
 
 LEG = LegGeometry(0.03, 0.06, 0.10)
+UNLIMITED = replace(
+    leg_solvers(load_robot(BRACKEN))[1],
+    mount=MountTransform.of(Mount((0.0, 0.0, 0.0), (0.0, 0.0, 0.0))),
+    limits=3 * ((-pi, pi),),
+    expressible=3 * ((-pi, pi),),
+)
 LEGS = [
     LEG,
     LegGeometry(0.03, 0.10, 0.06),
@@ -91,9 +98,10 @@ def residual(geometry: LegGeometry, angles: Vector, foot: Vector) -> float:
         return float(mpmath.norm(offsets))
 
 
-def edge_feet(geometry: LegGeometry) -> Floats:
-    """Feet exactly stretched, exactly folded, one ulp to both sides, in many directions."""
+def edge_feet(geometry: LegGeometry, beyond: float = 0.0) -> Floats:
+    """Feet so far beyond stretched and folded, m, one ulp to both sides, in many directions."""
     stretched, folded = geometry.femur + geometry.tibia, abs(geometry.femur - geometry.tibia)
+    stretched, folded = stretched + beyond, max(0.0, folded - beyond)
     feet = []
     for span, pitch, yaw in product(
         (stretched, folded), (0.0, 0.1, pi / 2, -1.0, 2.5, pi), (0.0, 0.7, -2.0)
@@ -168,6 +176,46 @@ def test_leaves_no_true_residual_at_the_edges(geometry: LegGeometry) -> None:
                 solved += 1
     # A third of the directions points behind the coxa axis, where another branch would serve.
     assert solved >= len(feet)
+
+
+def true_outcome(geometry: LegGeometry, foot: Vector) -> tuple[float, Outcome]:
+    """By how much a foot is out of reach, negative inside, m, and on which side."""
+    with mpmath.workdps(50):
+        x, y, z = map(mpmath.mpf, foot)
+        c, f, t = map(mpmath.mpf, (geometry.coxa, geometry.femur, geometry.tibia))
+        distance = mpmath.hypot(mpmath.hypot(x, y) - c, z)
+        return max(
+            (float(distance - (f + t)), Outcome.TOO_FAR),
+            (float(abs(f - t) - distance), Outcome.TOO_NEAR),
+        )
+
+
+@pytest.mark.parametrize('geometry', LEGS)
+def test_tells_an_edge_from_what_is_beyond(geometry: LegGeometry) -> None:
+    """An ulp beyond an edge is reached and nearly singular, 2e-15 m and 1e-12 m are refused.
+
+    Truth from mpmath; between an ulp and 1e-15 m rounding decides.
+    """
+    leg = replace(UNLIMITED, geometry=geometry)
+    feet = np.concatenate([edge_feet(geometry, beyond) for beyond in (0.0, 2e-15, 1e-12)])
+    solution = solve_batch(leg, feet)
+    assert not np.isnan(solution.angles[solution.reached]).any()
+    told = set()
+    for foot, outcome, near in zip(
+        vectors(feet), solution.outcome.tolist(), solution.near_singular.tolist(), strict=True
+    ):
+        excess, kind = true_outcome(geometry, foot)
+        if excess > 1e-15:
+            assert outcome == kind
+            told.add(kind)
+        elif excess < 5e-17:
+            assert outcome == Outcome.REACHED
+            # Behind the coxa axis the foot may be far from either edge.
+            assert near or excess < -1e-3
+            told.add(Outcome.REACHED)
+    # Equal femur and tibia can fold to nothing, so that no foot is too near.
+    assert told >= {Outcome.REACHED, Outcome.TOO_FAR}
+    assert (Outcome.TOO_NEAR in told) is (abs(geometry.femur - geometry.tibia) > 1e-12)
 
 
 def test_leaves_no_true_residual_anywhere() -> None:
