@@ -1,0 +1,118 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""A random drive as joint trajectories, replayed by MuJoCo's kinematics: the feet agree.
+
+The way is that of the running chain without its wires: gait, `foot_targets`, inverse kinematics,
+`joint_trajectory`, both messages serialised. MuJoCo has the robot from our URDF, its body held.
+"""
+
+import random
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+
+import mujoco
+import numpy as np
+import pytest
+from builtin_interfaces.msg import Time
+from rclpy.serialization import deserialize_message, serialize_message
+from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
+
+from leg_kinematics.errors import CommandError
+from leg_kinematics.gait import GaitParameters, GaitSample, Offset, Twist, Walker
+from leg_kinematics.nodes import messages
+from leg_kinematics.robot import Robot, Vector
+from leg_kinematics.robot.urdf import urdf
+from leg_kinematics.solver import LegSolver, Trajectory
+
+TICK = 0.01
+
+#: Rounding of two forward kinematics and an inverse in between, m.
+AGREEMENT = 1e-12
+
+CROUCH_SHARE = 0.05
+
+
+def drive(walker: Walker, seconds: float, seed: int) -> Iterator[GaitSample]:
+    """Drive at random: any direction, duty factor and body pose, now and then down and up again.
+
+    A body pose that is refused, because a foot could not walk in it, is left out as the node does.
+    """
+    chance = random.Random(seed)
+    while seconds > 0.0:
+        hold = chance.uniform(0.3, 4.0)
+        command = Twist(
+            chance.uniform(-0.2, 0.2), chance.uniform(-0.2, 0.2), chance.uniform(-0.8, 0.8)
+        )
+        command = command.scaled(chance.choice((0.0, 0.3, 1.0)))
+        crouches = chance.random() < CROUCH_SHARE
+        if crouches:
+            walker.crouch()
+            hold = 8.0
+        else:
+            walker.stand()
+            angles = (chance.uniform(-0.1, 0.1) for _ in range(3))
+            shift = (chance.uniform(-0.015, 0.015) for _ in range(3))
+            with suppress(CommandError):
+                walker.pose_body(Offset(vector(shift), vector(angles)))
+        for _ in range(round(hold / TICK)):
+            yield walker.step(TICK, command)
+        seconds -= hold
+
+
+def vector(numbers: Iterator[float]) -> Vector:
+    """Take three numbers."""
+    return (next(numbers), next(numbers), next(numbers))
+
+
+def joint_trajectory(
+    robot: Robot, legs: tuple[LegSolver, ...], sample: GaitSample
+) -> tuple[float, ...]:
+    """Send a tick through both messages of the chain; return the joint angles that arrive."""
+    sent = messages.foot_targets_message(Time(), robot.leg_names, [(0.0, sample)])
+    heard = deserialize_message(serialize_message(sent), MultiDOFJointTrajectory)
+    targets = messages.FootTargets(heard, robot.leg_names)
+    angles: list[float] = []
+    rates: list[float] = []
+    velocities = targets.velocities[0]
+    assert velocities is not None
+    for leg, foot, velocity in zip(legs, targets.feet[0], velocities, strict=True):
+        joints = leg.angles(foot)
+        angles += joints
+        rates += leg.velocity(joints, velocity)
+    point = Trajectory((0.0,), (tuple(angles),), (tuple(rates),))
+    sent = messages.joint_trajectory_message(Time(), robot.joints, point)
+    heard = deserialize_message(serialize_message(sent), JointTrajectory)
+    return messages.joint_trajectory(heard, robot.joints).positions[0]
+
+
+@pytest.mark.parametrize(
+    ('seconds', 'seed'),
+    [
+        (20.0, 1),
+        pytest.param(600.0, 2, marks=[pytest.mark.soak, pytest.mark.timeout(600)]),
+    ],
+)
+def test_a_random_drive_replayed_by_mujoco(
+    bracken: Robot,
+    bracken_legs: tuple[LegSolver, ...],
+    stand_up: Callable[[GaitParameters], Walker],
+    seconds: float,
+    seed: int,
+) -> None:
+    """Each foot is where the gait wants it, at every tick."""
+    spec = mujoco.MjSpec.from_string(urdf(bracken))
+    spec.compiler.fusestatic = False
+    model = spec.compile()
+    data = mujoco.MjData(model)
+    feet = [model.body(f'{leg.name}_foot').id for leg in bracken.legs]
+    order = [model.joint(joint).qposadr[0] for joint in bracken.joints]
+    worst, walked = 0.0, 0.0
+    for sample in drive(stand_up(GaitParameters()), seconds, seed):
+        data.qpos[order] = joint_trajectory(bracken, bracken_legs, sample)
+        mujoco.mj_kinematics(model, data)
+        away = np.linalg.norm(data.xpos[feet] - np.array(sample.feet), axis=1).max()
+        assert away < AGREEMENT
+        worst = max(worst, float(away))
+        walked += sample.twist.speed * TICK
+    assert walked > 0.02 * seconds
+    assert worst > 0.0
