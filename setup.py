@@ -81,6 +81,9 @@ setup(
             f'bridge_node = {NAME}.nodes.bridge_node:main',
             f'mock_board = {NAME}.board.mock:main',
         ],
-        f'{NAME}.boards': [f'framed = {NAME}.board.framed:FramedDriver'],
+        f'{NAME}.boards': [
+            f'framed = {NAME}.board.framed:FramedDriver',
+            f'firmata = {NAME}.board.firmata:FirmataDriver',
+        ],
     },
 )

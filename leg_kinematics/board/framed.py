@@ -9,7 +9,6 @@ the next one says more.
 """
 
 import contextlib
-import errno
 import os
 import select
 import termios
@@ -22,17 +21,16 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import serial
-from serial.tools import list_ports
 
 from leg_kinematics.board import frames
 from leg_kinematics.board.driver import BoardIdentity, BoardStatus, SilenceAction, Traffic
+from leg_kinematics.board.port import open_port
 from leg_kinematics.board.settings import Settings
 from leg_kinematics.errors import (
     BoardError,
     CommandError,
     FrameError,
     LinkLostError,
-    PortError,
     RefusedError,
     SettingsDifferError,
 )
@@ -49,8 +47,6 @@ STORE_WITHIN = 5.0
 """s to store settings, which takes a board 0.3 s."""
 STATUS_EVERY = 0.2
 """s between questions for the board's counters, which also show that it lives."""
-WRITE_WITHIN = 0.2
-"""s for the operating system to take a frame."""
 POSES_IN_FLIGHT = 2
 """Poses without an answer that may be under way, so that a stalled board finds few stale ones."""
 TICK = 0.02
@@ -74,20 +70,6 @@ class _Flight:
 
     message: frames.Message
     sent_at: float
-
-
-def _port_error(port: str, error: OSError) -> PortError:
-    """Say what is wrong with a port and what to do about it."""
-    if error.errno in (errno.EAGAIN, errno.EBUSY):
-        text = 'is in use by another program; close that program or name another port'
-    elif error.errno in (errno.EACCES, errno.EPERM):
-        text = 'may not be opened by this user; join the group that owns it (often dialout)'
-    elif error.errno in (errno.ENOENT, errno.ENXIO, errno.ENODEV):
-        present = ', '.join(sorted(found.device for found in list_ports.comports())) or 'none'
-        text = f'does not exist; plug the board in or name another port (present: {present})'
-    else:
-        text = f'cannot be opened as a serial port: {error}'
-    return PortError(f'serial port {port} {text}')
 
 
 def _answered(reply: frames.Message) -> frames.MessageType | None:
@@ -150,16 +132,7 @@ class FramedDriver:
 
     def open(self) -> BoardIdentity:
         """Open the port and ping until the board identifies itself."""
-        try:
-            port = serial.Serial(
-                self._port,
-                frames.BAUD_RATE,
-                timeout=0,
-                write_timeout=WRITE_WITHIN,
-                exclusive=True,
-            )
-        except OSError as error:  # SerialException is one
-            raise _port_error(self._port, error) from error
+        port = open_port(self._port, frames.BAUD_RATE)
         with self._lock:
             if self._closing:
                 port.close()

@@ -1,0 +1,319 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""The Firmata driver in conversation with a simulated board behind a real pty."""
+
+import os
+import signal
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from leg_kinematics.board import BoardLink, BoardSpec, LinkState, find_driver
+from leg_kinematics.board import firmata as module
+from leg_kinematics.board.driver import Reaction, SilenceAction
+from leg_kinematics.board.firmata import FirmataDriver
+from leg_kinematics.errors import CommandError, LinkLostError, PortError, RefusedError
+
+if TYPE_CHECKING:
+    from test.simulated_firmata import FirmataProcess
+
+HOLD = SilenceAction(Reaction.HOLD, 0.5)
+LIMITS = dict.fromkeys((3, 9, 17), (600.0, 2400.0))
+POSE = {3: 1200.0, 9: 1500.4, 17: 1900.0}
+ROUNDED = {3: 1200.0, 9: 1500.0, 17: 1900.0}
+
+Until = Callable[[Callable[[], object]], None]
+StartFirmata = Callable[..., 'FirmataProcess']
+Made = Callable[[Path], FirmataDriver]
+
+
+@pytest.fixture
+def make_driver() -> Iterator[Made]:
+    """Make drivers, and close them at the end."""
+    made: list[FirmataDriver] = []
+
+    def make(port: Path) -> FirmataDriver:
+        made.append(FirmataDriver(str(port)))
+        return made[-1]
+
+    yield make
+    for driver in made:
+        driver.close()
+
+
+def bring_up(driver: FirmataDriver) -> None:
+    """Open, configure and enable all pins in use."""
+    driver.open()
+    driver.configure(LIMITS, HOLD)
+    driver.set_pulses(POSE)
+    driver.enable(LIMITS)
+
+
+def test_it_is_found_by_its_name() -> None:
+    """The installed package offers it, and it says what it cannot promise."""
+    assert find_driver('firmata') is FirmataDriver
+    assert any('checksum' in text for text in FirmataDriver.shortcomings)
+
+
+def test_it_identifies_enables_and_drives(
+    start_firmata: StartFirmata, make_driver: Made, until: Until
+) -> None:
+    """A whole conversation: nothing has pulses before enable, and then what the poses say."""
+    board = start_firmata()
+    driver = make_driver(board.port)
+    identity = driver.open()
+    assert identity.channels == 20
+    assert identity.firmware == 'GreenhouseFirmata.ino 2.8, Firmata 2.8'
+    assert (identity.pulses_us, identity.limits, identity.silence) == ({}, {}, None)
+    driver.configure(LIMITS, HOLD)
+    driver.set_pulses(POSE)
+    assert board.records('enable', 'pose') == []
+    driver.enable(LIMITS)
+    assert driver.status().enabled == LIMITS.keys()
+    assert board.pulses_us() == ROUNDED
+    driver.set_pulses(POSE | {17: 700.6})
+    until(lambda: board.pulses_us() == ROUNDED | {17: 701.0})
+    # Never anything else in between, but for what the servo library begins with.
+    told = {(pin, p) for record in board.records('pose') for pin, p in record.pulses_us.items()}
+    assert told <= {*ROUNDED.items(), (17, 701.0)}
+    traffic = driver.status().traffic
+    assert traffic.acknowledged > 0
+    assert (traffic.refused, traffic.unanswered, traffic.bad) == (0, 0, 0)
+
+
+def test_limits_are_enforced_on_the_board_too(
+    start_firmata: StartFirmata, make_driver: Made, until: Until
+) -> None:
+    """A pulse that comes by another way is cut off at the limits that the board was given."""
+    board = start_firmata()
+    driver = make_driver(board.port)
+    driver.open()
+    driver.configure({3: (1000.0, 2000.0)}, HOLD)
+    driver.set_pulses({3: 1500.0})
+    driver.enable([3])
+    port = os.open(board.port, os.O_RDWR | os.O_NOCTTY)
+    os.write(port, bytes.fromhex('E3 60 12'))  # 2400 us
+    os.close(port)
+    until(lambda: {r.pulses_us[3] for r in board.records('pose')} == {1500.0, 2000.0})
+
+
+@pytest.mark.parametrize(
+    ('pulses_us', 'complaint'),
+    [
+        ({1: 1500.0}, 'pin 1 cannot drive a servo'),
+        ({3: float('nan')}, 'pulse nan us for pin 3'),
+        ({3: 543.0}, 'pulse 543.0 us for pin 3'),
+    ],
+)
+def test_a_pose_that_is_none_is_not_sent(
+    start_firmata: StartFirmata, make_driver: Made, pulses_us: dict[int, float], complaint: str
+) -> None:
+    """What the board would take for an angle, or for nothing, is refused on this side."""
+    driver = make_driver(start_firmata().port)
+    bring_up(driver)
+    with pytest.raises(CommandError, match=complaint):
+        driver.set_pulses(pulses_us)
+
+
+def test_a_pose_beyond_the_limits_is_refused_whole(
+    start_firmata: StartFirmata, make_driver: Made, until: Until
+) -> None:
+    """It is counted and named, and no servo moves; the next good pose gets through."""
+    board = start_firmata()
+    driver = make_driver(board.port)
+    bring_up(driver)
+    driver.set_pulses({3: 1300.0, 9: 2450.0, 17: 1300.0})
+    assert driver.status().traffic.refused == 1
+    assert driver.status().last_error == (
+        'refused a pose: 2450 us of pin 9 is beyond its limits 600 to 2400 us'
+    )
+    driver.set_pulses(POSE | {3: 1250.0})
+    until(lambda: board.pulses_us()[3] == 1250.0)
+    assert 1300.0 not in [p for r in board.records('pose') for p in r.pulses_us.values()]
+
+
+@pytest.mark.parametrize(
+    ('limits', 'silence', 'complaint'),
+    [
+        ({1: (600.0, 2400.0)}, HOLD, 'pin 1 cannot drive a servo; those that can are 2, 3'),
+        ({3: (500.0, 2400.0)}, HOLD, 'limits 500 to 2400 us of pin 3'),
+        ({3: (2400.0, 600.0)}, HOLD, 'limits 2400 to 600 us of pin 3'),
+        (LIMITS, SilenceAction(Reaction.RELEASE, 0.5), 'can only hold'),
+    ],
+)
+def test_what_the_board_cannot_do_is_refused(
+    start_firmata: StartFirmata,
+    make_driver: Made,
+    limits: dict[int, tuple[float, float]],
+    silence: SilenceAction,
+    complaint: str,
+) -> None:
+    """Before anything is switched on."""
+    board = start_firmata()
+    driver = make_driver(board.port)
+    driver.open()
+    with pytest.raises(RefusedError, match=complaint):
+        driver.configure(limits, silence)
+    assert board.records('enable') == []
+
+
+def test_enabling_needs_a_pose(start_firmata: StartFirmata, make_driver: Made) -> None:
+    """Without one nobody knows which pulse to give."""
+    driver = make_driver(start_firmata().port)
+    driver.open()
+    driver.configure(LIMITS, HOLD)
+    with pytest.raises(RefusedError, match='no pose gave pin 9 a pulse'):
+        driver.enable([9])
+
+
+def test_a_board_with_too_few_servos_is_heard(
+    start_firmata: StartFirmata, make_driver: Made, until: Until
+) -> None:
+    """The board claims the mode of the pin all the same; what it says in words counts."""
+    board = start_firmata('--most-servos', '2')
+    driver = make_driver(board.port)
+    driver.open()
+    driver.configure(LIMITS, HOLD)
+    driver.set_pulses(POSE)
+    driver.enable([3, 9])
+    with pytest.raises(RefusedError, match='Max servos attached'):
+        driver.enable([17])
+    # The pin is taken out of the mode that it does not have.
+    until(lambda: driver.status().enabled == {3, 9})
+
+
+def test_release_switches_all_off_and_keeps_them_off(
+    start_firmata: StartFirmata, make_driver: Made, until: Until
+) -> None:
+    """Confirmed pin by pin; what was waiting is given up, and no later pose switches any on."""
+    board = start_firmata()
+    driver = make_driver(board.port)
+    bring_up(driver)
+    driver.release()
+    until(lambda: not driver.status().enabled)
+    assert board.pulses_us() == {}
+    driver.set_pulses(POSE)
+    answered = driver.status().traffic.acknowledged
+    until(lambda: driver.status().traffic.acknowledged > answered + 3)
+    assert board.pulses_us() == {}
+    driver.enable(LIMITS)
+    assert board.pulses_us() == ROUNDED
+
+
+def test_a_release_right_before_closing_gets_through(
+    start_firmata: StartFirmata, make_driver: Made
+) -> None:
+    """Closing waits for it."""
+    board = start_firmata()
+    driver = make_driver(board.port)
+    bring_up(driver)
+    driver.release()
+    driver.close()
+    assert board.pulses_us() == {}
+
+
+def test_a_board_that_kept_its_pulses_says_so(
+    start_firmata: StartFirmata, make_driver: Made
+) -> None:
+    """A new conversation learns which pins are on and at which pulse, and goes on from there."""
+    board = start_firmata()
+    first = make_driver(board.port)
+    bring_up(first)
+    first.close()
+    second = make_driver(board.port)
+    assert second.open().pulses_us == ROUNDED
+    assert second.status().enabled == LIMITS.keys()
+    second.configure(LIMITS, HOLD)
+    assert [record.event for record in board.records('enable', 'release')] == ['enable'] * 3
+
+
+def test_a_restart_of_the_board_is_noticed(
+    start_firmata: StartFirmata, make_driver: Made, until: Until
+) -> None:
+    """The board announces itself as after its start: then its pulses are gone."""
+    board = start_firmata()
+    driver = make_driver(board.port)
+    bring_up(driver)
+    board.process.send_signal(signal.SIGUSR1)
+    until(lambda: not driver.status().connected)
+    assert 'the board has restarted' in driver.status().last_error
+
+
+@pytest.mark.parametrize(
+    ('number', 'words'), [(signal.SIGKILL, 'the line broke'), (signal.SIGSTOP, 'no answer to')]
+)
+def test_a_lost_board_is_noticed(
+    start_firmata: StartFirmata,
+    make_driver: Made,
+    until: Until,
+    number: signal.Signals,
+    words: str,
+) -> None:
+    """Gone or silent, the status tells, and every later call raises."""
+    board = start_firmata()
+    driver = make_driver(board.port)
+    bring_up(driver)
+    board.process.send_signal(number)
+    until(lambda: not driver.status().connected)
+    assert words in driver.status().last_error
+    with pytest.raises(LinkLostError, match=words):
+        driver.set_pulses(POSE)
+    with pytest.raises(LinkLostError, match=words):
+        driver.enable([3])
+
+
+def test_noise_from_the_board_is_borne(
+    start_firmata: StartFirmata, make_driver: Made, until: Until
+) -> None:
+    """It is counted; the conversation goes on."""
+    board = start_firmata()
+    driver = make_driver(board.port)
+    bring_up(driver)
+    board.process.send_signal(signal.SIGUSR2)
+    until(lambda: driver.status().traffic.bad)
+    driver.set_pulses(POSE | {9: 1600.0})
+    until(lambda: board.pulses_us()[9] == 1600.0)
+    assert driver.status().connected
+
+
+def test_a_missing_port_says_what_to_do(tmp_path: Path, make_driver: Made) -> None:
+    """As for every driver."""
+    with pytest.raises(PortError, match=r'nowhere does not exist; plug the board in'):
+        make_driver(tmp_path / 'nowhere').open()
+
+
+def test_a_board_that_never_answers_is_given_up(
+    start_firmata: StartFirmata, make_driver: Made, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Questions are repeated for a while and then end in an error."""
+    monkeypatch.setattr(module, 'IDENTIFY_WITHIN', 0.5)
+    board = start_firmata()
+    board.process.send_signal(signal.SIGSTOP)
+    driver = make_driver(board.port)
+    with pytest.raises(LinkLostError, match='no answer to Firmata message f9'):
+        driver.open()
+    traffic = driver.status().traffic
+    assert traffic.sent > 1
+    assert traffic.sent == traffic.unanswered
+
+
+def test_a_link_starts_a_restarted_board_anew(start_firmata: StartFirmata, until: Until) -> None:
+    """The channels count as let go, and are on again only when enabled again."""
+    board = start_firmata()
+    link = BoardLink(BoardSpec('rear', 'firmata', str(board.port)), LIMITS, HOLD)
+    link.open()
+    try:
+        link.set_pulses(POSE)
+        link.enable(LIMITS)
+        until(lambda: link.status().enabled == LIMITS.keys())
+        board.process.send_signal(signal.SIGUSR1)
+        until(lambda: link.status().let_go and link.status().state is LinkState.READY)
+        until(lambda: link.set_pulses(POSE))
+        assert link.status().enabled == frozenset()
+        assert board.pulses_us() == {}
+        link.enable(LIMITS)
+        until(lambda: board.pulses_us() == ROUNDED)
+    finally:
+        link.close()
