@@ -6,6 +6,7 @@ import sys
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from time import monotonic_ns
 from typing import Any
 
@@ -15,6 +16,7 @@ from nav_msgs.msg import Odometry as OdometryMessage
 from rclpy.node import Node
 from rclpy.parameter import Parameter as RosParameter
 from sensor_msgs.msg import MultiDOFJointState
+from std_msgs.msg import Bool, Float64
 from std_srvs.srv import Trigger
 from trajectory_msgs.msg import MultiDOFJointTrajectory
 from visualization_msgs.msg import MarkerArray
@@ -90,6 +92,7 @@ class GaitNode(Node):
         self._preview: deque[Tick] = deque(maxlen=PREVIEW[-1] + 1)
         self._feet: tuple[Vector, ...] | None = None
         self._feet_received = 0
+        self._touching: dict[int, bool] = {}
         self._command = BodyTwist()
         self._command_received = 0
         self._silence = round(settings.number('silence') * NANOSECONDS)
@@ -116,11 +119,18 @@ class GaitNode(Node):
             MultiDOFJointState, 'foot_states', self._on_foot_states, qos.STREAM
         )
         self.create_subscription(PoseStamped, 'body_pose', self._on_body_pose, qos.STREAM)
+        self.create_subscription(Float64, 'gait/duty_factor', self._on_duty_factor, qos.PUBLISHED)
+        if self._gait_parameters.contacts:
+            for leg, name in enumerate(self._robot.leg_names):
+                self.create_subscription(
+                    Bool, f'contacts/{name}', partial(self._on_contact, leg), qos.STREAM
+                )
         self.create_service(Trigger, 'gait/stand', self._on_stand)
         self.create_service(Trigger, 'gait/crouch', self._on_crouch)
         self.create_timer(self._tick, self._on_tick)
         self.create_timer(MARKER_INTERVAL, self._draw)
         self.create_timer(1.0, self._look_for_other_type)
+        self.create_timer(1.0, self._report)
         self._report()
 
     def _on_cmd_vel(self, message: Twist | TwistStamped) -> None:
@@ -144,10 +154,25 @@ class GaitNode(Node):
         except CommandError as error:
             self._refuse(error)
 
+    def _on_duty_factor(self, message: Float64) -> None:
+        if self._walker is None:
+            self._refuse(CommandError('gait/duty_factor came before gait/stand; stand up first'))
+            return
+        try:
+            self._walker.set_duty_factor(message.data)
+        except CommandError as error:
+            self._refuse(error)
+
+    def _on_contact(self, leg: int, message: Bool) -> None:
+        self._touching[leg] = message.data
+        if self._walker is not None:
+            self._walker.touch(leg, message.data)
+
     def _refuse(self, error: CommandError) -> None:
         self._refused += 1
         self._refusal = str(error)
         self._refusal_received = monotonic_ns()
+        self._report()
 
     def _check_age(self, message: TwistStamped) -> None:
         stamp = messages.nanoseconds_of(message.header.stamp)
@@ -179,6 +204,8 @@ class GaitNode(Node):
                 )
                 return response
             self._walker = Walker(self._robot, self._legs, self._gait_parameters, self._feet)
+            for leg, touching in self._touching.items():
+                self._walker.touch(leg, touching)
             self._preview.clear()
             self._due = monotonic_ns()
         self._walker.stand()
@@ -228,15 +255,11 @@ class GaitNode(Node):
         self._report()
 
     def _tell_where(self, stamp: Time, tick: Tick) -> None:
-        """Publish odometry: what is known of the level body, for `base_link` above it."""
+        """Publish where `base_link` is; what it is shifted by is too short to matter for trust."""
         sample = tick.sample
         motion = BodyMotion.of(sample)
-        aside = (motion.position[0] - sample.pose.x, motion.position[1] - sample.pose.y)
-        self._odom.publish(
-            messages.odometry_message(
-                stamp, motion, tick.trust.carried(aside), self._odometry.twist(sample.twist)
-            )
-        )
+        rate = self._odometry.twist(sample.twist)
+        self._odom.publish(messages.odometry_message(stamp, motion, tick.trust, rate))
         if self._transforms is not None:
             self._transforms.send(messages.transform_message(stamp, motion))
 
@@ -245,7 +268,8 @@ class GaitNode(Node):
             raise RuntimeError('no walk has begun')
         silent = monotonic_ns() - self._command_received > self._silence
         sample = self._walker.step(self._tick, BodyTwist() if silent else self._command)
-        self._odometry.go(sample.pose, sample.twist, self._tick, self._gait_parameters.period)
+        cycle = self._gait_parameters.swing_time / (1.0 - sample.duty_factor)
+        self._odometry.go(sample.pose, sample.twist, self._tick, cycle)
         return Tick(sample, self._odometry.pose)
 
     def _draw(self) -> None:
@@ -274,8 +298,15 @@ class GaitNode(Node):
         }
         if self._preview:
             sample = self._preview[0].sample
-            values['feet_down'] = sum(sample.standing)
-            values['limit'] = sample.limit
+            missed = zip(self._robot.leg_names, sample.missed, strict=True)
+            values |= {
+                'phase': '' if sample.phase is None else f'{sample.phase:.3f}',
+                'duty_factor': f'{sample.duty_factor:.4f}',
+                'feet_down': sum(sample.standing),
+                'margin': f'{sample.margin:.4f} m',
+                'limit': sample.limit,
+                'no_ground': ' '.join(name for name, in_vain in missed if in_vain),
+            }
         return values
 
     def _look_for_other_type(self) -> None:

@@ -2,9 +2,10 @@
 # SPDX-License-Identifier: Apache-2.0
 """Quality of service of every topic, in one place.
 
-Publishers are reliable. Subscribers of streams are best-effort with depth 1, so that a lossy
-link drops the old instead of delaying the new. Descriptions stay for late joiners. Transforms are
-as every listener of `/tf` expects them (reliable, depth 100; common practice, no source).
+Publishers are reliable, and so are subscribers of what is said only once. Subscribers of streams
+are best-effort with depth 1, so that a lossy link drops the old instead of delaying the new.
+Descriptions stay for late joiners. Transforms are as every listener of `/tf` expects them
+(reliable, depth 100; common practice, no source).
 """
 
 from rclpy.qos import DurabilityPolicy, HistoryPolicy, QoSProfile, ReliabilityPolicy

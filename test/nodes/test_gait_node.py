@@ -17,6 +17,7 @@ from rcl_interfaces.msg import Log
 from rclpy.context import Context
 from rclpy.node import Node
 from sensor_msgs.msg import MultiDOFJointState
+from std_msgs.msg import Bool, Float64
 from std_srvs.srv import Trigger
 from trajectory_msgs.msg import MultiDOFJointTrajectory
 from visualization_msgs.msg import MarkerArray
@@ -263,6 +264,75 @@ def test_it_draws_the_walk_for_whoever_looks(
     probe.until(lambda: len(drawn[-1].markers) == 4, 'an arrow')
 
 
+def test_the_duty_factor_follows_its_topic(probe: 'Probe', standing: list[Any]) -> None:
+    """Diagnostics tell it, with phase, feet and margin of the walk; six legs wave on five feet."""
+    assert standing
+    probe.publisher(Float64, 'gait/duty_factor').publish(Float64(data=5.0 / 6.0))
+    velocity = probe.publisher(TwistStamped, 'cmd_vel')
+    values = probe.values
+
+    def waves() -> bool:
+        velocity.publish(command(probe, x=0.02))
+        return values['gait']['duty_factor'] == '0.8333' and values['gait']['feet_down'] == '5'
+
+    probe.until(waves, 'a wave on five feet')
+    assert 0.0 <= float(values['gait']['phase']) < 1.0
+    assert float(values['gait']['margin'].removesuffix(' m')) > 0.05
+    assert values['gait']['limit'] == ''
+
+
+@pytest.mark.parametrize('value', [0.49, 1.0, -2.0, nan, inf])
+def test_a_wrong_duty_factor_is_refused(probe: 'Probe', standing: list[Any], value: float) -> None:
+    """With the reason; the walk keeps the one that it has."""
+    assert standing
+    probe.publisher(Float64, 'gait/duty_factor').publish(Float64(data=value))
+    assert probe.wait_for_words('gait', 'duty_factor must be') == DiagnosticStatus.WARN
+    probe.wait_for('gait', 'standing')
+    assert probe.values['gait']['duty_factor'] == '0.5000'
+
+
+def test_orders_before_standing_are_refused(probe: 'Probe', start: Callable[..., GaitNode]) -> None:
+    """A body pose and a duty factor are of a walk; they say what to do first."""
+    start()
+    for kind, topic in ((PoseStamped, 'body_pose'), (Float64, 'gait/duty_factor')):
+        probe.publisher(kind, topic).publish(kind())
+        probe.wait_for_words('gait', f'{topic} came before gait/stand; stand up first')
+
+
+def test_contacts_end_the_search_for_the_ground(
+    probe: 'Probe', start: Callable[..., GaitNode], bracken: Robot
+) -> None:
+    """A foot that feels the ground stands on it; one that never does is named in the diagnostics.
+
+    Told before the gait takes over, a contact counts as well.
+    """
+    start(contacts=True)
+    felt, unfelt = bracken.leg_names[1:], bracken.leg_names[0]
+    for name in felt:
+        probe.publisher(Bool, f'contacts/{name}').publish(Bool(data=True))
+    tell_feet(probe, bracken)
+    assert ask(probe, 'gait/stand').success
+    probe.wait_for('gait', 'standing')
+    velocity = probe.publisher(TwistStamped, 'cmd_vel')
+
+    def seeks() -> bool:
+        velocity.publish(command(probe, x=0.02))
+        return probe.values['gait']['no_ground'] != ''
+
+    probe.until(seeks, 'a foot that found no ground')
+    assert probe.values['gait']['no_ground'] == unfelt
+
+
+def test_contacts_are_heard_only_when_there_are_any(
+    probe: 'Probe', start: Callable[..., GaitNode], bracken: Robot
+) -> None:
+    """By default nobody listens to them."""
+    start()
+    tell_feet(probe, bracken)
+    for name in bracken.leg_names:
+        assert probe.node.count_subscribers(f'contacts/{name}') == 0
+
+
 def test_a_stamp_of_zero_is_taken_as_fresh(probe: 'Probe', standing: list[Any]) -> None:
     """Who has no clock may leave the stamp out."""
     assert standing
@@ -313,13 +383,13 @@ def test_a_command_that_nobody_can_mean_is_refused(
 def test_a_command_refused_before_standing_is_reported_too(
     probe: 'Probe', start: Callable[..., GaitNode]
 ) -> None:
-    """Who sends nonsense to a robot that rests hears of it."""
+    """Who sends nonsense to a robot that rests hears of it, and then that it rests again."""
     start()
     publisher = probe.publisher(TwistStamped, 'cmd_vel')
     publisher.publish(command(probe, x=nan))
-    probe.until(
-        lambda: probe.values.get('gait', {}).get('refused_commands') == '1', 'the refusal counted'
-    )
+    assert probe.wait_for_words('gait', 'must be finite') == DiagnosticStatus.WARN
+    assert probe.values['gait']['refused_commands'] == '1'
+    assert probe.wait_for('gait', 'waiting for foot_states') == DiagnosticStatus.OK
 
 
 @pytest.fixture

@@ -31,10 +31,13 @@ PUBLISHERS = {
 SUBSCRIPTIONS = {
     ('gait', '/greenhouse/cmd_vel', 'geometry_msgs/msg/TwistStamped'),
     ('gait', '/greenhouse/foot_states', 'sensor_msgs/msg/MultiDOFJointState'),
+    ('gait', '/greenhouse/body_pose', 'geometry_msgs/msg/PoseStamped'),
     ('kinematics', '/greenhouse/foot_targets', 'trajectory_msgs/msg/MultiDOFJointTrajectory'),
     ('kinematics', '/greenhouse/joint_states', 'sensor_msgs/msg/JointState'),
     ('bridge', '/greenhouse/joint_trajectory', 'trajectory_msgs/msg/JointTrajectory'),
 }
+
+ORDERS = {('gait', '/greenhouse/gait/duty_factor', 'std_msgs/msg/Float64')}
 
 SERVICES = {
     '/greenhouse/gait/stand',
@@ -64,7 +67,10 @@ def test_the_profiles_are_those_of_the_design() -> None:
 
 
 def test_the_nodes_have_the_ends_of_the_design(probe: 'Probe', files: dict[str, str]) -> None:
-    """In a namespace; what is published is reliable, what is a stream is heard best-effort."""
+    """In a namespace; what is published is reliable, a stream is heard best-effort, an order not.
+
+    Transforms are told in `test_gait_node`, since they are not everywhere.
+    """
     boards = ['main=framed:/nowhere']
     probe.add(KinematicsNode(as_overrides({**files})))
     probe.add(GaitNode(as_overrides({**files})))
@@ -84,6 +90,14 @@ def test_the_nodes_have_the_ends_of_the_design(probe: 'Probe', files: dict[str, 
             for end in probe.node.get_subscriptions_info_by_topic(topic)
         }
 
+    def orders() -> set[tuple[str, str, str]]:
+        return {
+            (end.node_name, topic, end.topic_type)
+            for _, topic, _ in ORDERS
+            for end in probe.node.get_subscriptions_info_by_topic(topic)
+            if end.qos_profile.reliability is ReliabilityPolicy.RELIABLE
+        }
+
     def services() -> set[str]:
         return {
             name
@@ -93,6 +107,7 @@ def test_the_nodes_have_the_ends_of_the_design(probe: 'Probe', files: dict[str, 
 
     probe.until(lambda: publishers() >= PUBLISHERS, f'the publishers {PUBLISHERS}')
     probe.until(lambda: subscriptions() >= SUBSCRIPTIONS, f'the subscriptions {SUBSCRIPTIONS}')
+    probe.until(lambda: orders() == ORDERS, f'the subscriptions {ORDERS}')
     probe.until(lambda: services() >= SERVICES, f'the services {SERVICES}')
     assert publishers() == PUBLISHERS
     assert subscriptions() == SUBSCRIPTIONS
