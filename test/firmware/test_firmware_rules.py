@@ -108,6 +108,23 @@ def damaged(draw: st.DrawFn) -> bytes:
     return frame[:at] + draw(st.binary(max_size=2)) + frame[at + draw(st.integers(0, 2)) :]
 
 
+def framed(content: bytes) -> bytes:
+    """Frame any content with a right checksum."""
+    return frames.cobs_encode(content + frames.crc16(content).to_bytes(2, 'big')) + b'\0'
+
+
+WITHOUT_MEANING = b''.join(
+    map(
+        framed,
+        [
+            bytes((MessageType.SETTINGS_REQUEST, 1, 2)),
+            bytes((MessageType.SILENCE, 1, 2, 20, 0)),
+            bytes((MessageType.LIMITS, 1, 0, *(0xD0, 0x07), *(0xA0, 0x0F), 2)),
+            bytes((MessageType.SETTINGS_REQUEST + 1, 1)),
+            bytes((MessageType.HELLO, 1, 0)),
+        ],
+    )
+)
 echoes = st.builds(
     frames.encode,
     st.one_of(
@@ -126,6 +143,7 @@ steps = st.lists(
         st.sampled_from([STORE, POWER_CYCLE]),
         damaged(),
         echoes,
+        st.binary(min_size=2, max_size=50).map(framed),
         st.binary(max_size=80),
         waits,
         st.lists(sent, max_size=4).map(b''.join),
@@ -196,6 +214,7 @@ class Pair:
 @example([LIMITS_OF_ALL, HOLD_SOON, STORE, POWER_CYCLE, SETTINGS, BEGUN, 0.05])
 @example([LIMITS_OF_ALL, STORE, OTHER_LIMITS, REPLACED_LIMITS, SETTINGS, POWER_CYCLE, SETTINGS])
 @example([LIMITS_OF_ALL, POWER_CYCLE, SETTINGS, BEGUN])
+@example([WITHOUT_MEANING])
 @given(story=steps)
 def test_it_does_what_the_reference_does(
     new_chip: Callable[..., 'Chip'], story: list[bytes | float | str]
@@ -368,6 +387,31 @@ def test_a_power_failure_while_storing_leaves_old_or_no_or_new_settings(chip: 'C
         assert settings_of(chip) == old
     assert seen == sorted(seen)
     assert set(seen) == {0, 1, 2}
+
+
+def test_stored_settings_act_from_power_on(chip: 'Chip') -> None:
+    """Limits, reaction to silence, supply and period are in force without being told again."""
+    settings = (Silence(Reaction.HOLD, 100), Supply(4000, 6000), Period(10_000))
+    chip.feed(LIMITS_OF_ALL)
+    chip.settle()
+    for setting in settings:
+        assert chip.say(setting) == Ack(setting.TYPE)
+    store(chip)
+    chip.set_supply(5000, 1450)
+    chip.reset(POWER_ON)
+    chip.run(1.0)
+    report = chip.report()
+    assert report.supply_mv == pytest.approx(5800, abs=50)
+    assert report.low_voltage
+    assert chip.pulses() == []
+    assert chip.say(Pose((999.5,) * 18)) == Refused(MessageType.POSE, Reason.BEYOND_LIMITS, 0)
+    chip.feed(BEGUN)
+    chip.settle()
+    chip.run(1.0)
+    chip.pulses()
+    chip.run(0.1)
+    assert len([pulse for pulse in chip.pulses() if pulse.channel == 5]) in (9, 10)
+    assert chip.report().silences == 1
 
 
 @pytest.mark.parametrize('own_mv', [4500, 5000])
