@@ -22,7 +22,6 @@ from leg_kinematics.calibration import ServoMaps, load_servo_maps
 from leg_kinematics.commands.check.finding import Verdict
 from leg_kinematics.commands.check.lines import (
     SPACING,
-    TOLERANCE,
     DrawnLine,
     draw_grid,
     grid,
@@ -116,7 +115,7 @@ def test_exact_pulses_draw_within_the_tolerance(
 ) -> None:
     """There and back through the servo maps the foot stays within 0.1 mm of every line."""
     for line in draw(5.0):
-        assert line.straying(line.exact) <= TOLERANCE
+        assert line.straying(line.exact) <= 1e-4
         # The foot goes all the way.
         np.testing.assert_allclose(line.exact[[0, -1]], (line.start, line.goal), atol=1e-12)
 
@@ -132,11 +131,11 @@ def test_pulses_stray_as_far_as_the_jacobian_allows(
     """Half a step of 0.5 µs, and half a dead band of 5 µs, bound every line; some come close."""
     shares = []
     for line in draw(dead_band_us):
+        exact = line.straying(line.exact)
         half_step = bound(robot, maps, solver, line, 0.25)
-        assert line.straying(line.rounded) <= 1.02 * half_step + TOLERANCE
-        off_us = 0.25 + 0.5 * dead_band_us
-        limit = bound(robot, maps, solver, line, off_us)
-        assert line.straying(line.rested) <= 1.02 * limit + TOLERANCE
+        assert line.straying(line.rounded) <= 1.02 * half_step + exact
+        limit = bound(robot, maps, solver, line, 0.25 + 0.5 * dead_band_us)
+        assert line.straying(line.rested) <= 1.02 * limit + exact
         shares.append(line.straying(line.rested) / limit)
     assert max(shares) > 0.6
 
