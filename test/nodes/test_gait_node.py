@@ -304,15 +304,16 @@ def test_contacts_end_the_search_for_the_ground(
 ) -> None:
     """A foot that feels the ground stands on it; one that never does is named in the diagnostics.
 
-    Told before the gait takes over, a contact counts as well.
+    What was told before the gait took over counts as well.
     """
     start(contacts=True)
-    felt, unfelt = bracken.leg_names[1:], bracken.leg_names[0]
-    for name in felt:
+    unfelt, *early, late = bracken.leg_names
+    for name in early:
         probe.publisher(Bool, f'contacts/{name}').publish(Bool(data=True))
     tell_feet(probe, bracken)
     assert ask(probe, 'gait/stand').success
     probe.wait_for('gait', 'standing')
+    probe.publisher(Bool, f'contacts/{late}').publish(Bool(data=True))
     velocity = probe.publisher(TwistStamped, 'cmd_vel')
 
     def seeks() -> bool:
@@ -320,6 +321,9 @@ def test_contacts_end_the_search_for_the_ground(
         return probe.values['gait']['no_ground'] != ''
 
     probe.until(seeks, 'a foot that found no ground')
+    # So does the tripod of the others, half a cycle later.
+    count = len(probe.states['gait'])
+    probe.until(lambda: len(probe.states['gait']) > count + 1, 'two more statuses')
     assert probe.values['gait']['no_ground'] == unfelt
 
 
