@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-pytest_plugins = ['cable', 'simulated_chip', 'simulated_firmata', 'walk_record']
+pytest_plugins = ['cable', 'simulated_chip', 'simulated_firmata', 'walk_record', 'witness']
 
 # Above 101 the ports of a domain meet the ephemeral ports of Linux (ROS 2, "The ROS_DOMAIN_ID").
 DOMAINS = range(1, 102)

@@ -1,24 +1,21 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""The running chain of real processes, somebody who operates it, and what must never happen."""
+"""The running chain of real processes, and somebody who operates it."""
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
-from itertools import count, pairwise
+from itertools import count
 from pathlib import Path
 
 import pytest
 from rclpy.serialization import deserialize_message
 from trajectory_msgs.msg import MultiDOFJointTrajectory
 
-from leg_kinematics.board import Record
 from leg_kinematics.calibration import ServoMaps, load_servo_maps
 from leg_kinematics.commands.chain import Chain
 from leg_kinematics.commands.operator import Operator
 from leg_kinematics.gait import Twist
-from leg_kinematics.nodes.parameters import BRIDGE
 from leg_kinematics.robot import Robot, load_robot
-from leg_kinematics.solver.tracker import SILENT_AFTER
 
 CONFIG = Path(__file__).parents[2] / 'config'
 ROBOT = CONFIG / 'robots' / 'bracken.yaml'
@@ -37,18 +34,6 @@ IN_THE_AIR = 0.01
 
 #: A new one for every chain: a node that was killed is remembered by the graph for a while.
 _namespaces = (f'/greenhouse_{number}' for number in count())
-
-#: The board takes half microseconds, which is also the error of two rounded pulses, µs.
-QUANTUM = 0.5
-
-#: Of the bridge, s.
-TICK = 0.01
-
-#: Poses that a busy machine hands over late, and then all at once.
-BURST = 5
-
-#: A pause that is longer at the board than what the bridge takes for a silence, for certain, s.
-LONG_PAUSE = SILENT_AFTER + 0.1
 
 
 @pytest.fixture(scope='session')
@@ -74,7 +59,9 @@ class ChainOnBoard(Chain):
 
 
 @contextmanager
-def chains_in(parent: Path) -> Iterator[Callable[..., tuple[Chain, Operator]]]:
+def chains_in(
+    parent: Path, new_witness: Callable[[str], Operator]
+) -> Iterator[Callable[..., tuple[Chain, Operator]]]:
     """Start chains with options of the mock; in the end every process must have ended well.
 
     With a ``board`` they use that port instead of a mock; ``bridge`` are more of its parameters.
@@ -99,7 +86,7 @@ def chains_in(parent: Path) -> Iterator[Callable[..., tuple[Chain, Operator]]]:
             )
             if isinstance(chain, ChainOnBoard) and board is not None:
                 chain.board = board
-            operator = Operator(namespace)
+            operator = new_witness(namespace)
             stack.callback(operator.close)
             chains.append(stack.enter_context(chain))
             return chain, operator
@@ -110,18 +97,20 @@ def chains_in(parent: Path) -> Iterator[Callable[..., tuple[Chain, Operator]]]:
 
 
 @pytest.fixture
-def start_chain(tmp_path: Path) -> Iterator[Callable[..., tuple[Chain, Operator]]]:
+def start_chain(
+    tmp_path: Path, new_witness: Callable[[str], Operator]
+) -> Iterator[Callable[..., tuple[Chain, Operator]]]:
     """Start chains of a test's own."""
-    with chains_in(tmp_path) as start:
+    with chains_in(tmp_path, new_witness) as start:
         yield start
 
 
 @pytest.fixture(scope='module')
 def start_shared_chain(
-    tmp_path_factory: pytest.TempPathFactory,
+    tmp_path_factory: pytest.TempPathFactory, new_witness: Callable[[str], Operator]
 ) -> Iterator[Callable[..., tuple[Chain, Operator]]]:
     """Start chains that several tests use one after another."""
-    with chains_in(tmp_path_factory.mktemp('shared')) as start:
+    with chains_in(tmp_path_factory.mktemp('shared'), new_witness) as start:
         yield start
 
 
@@ -161,41 +150,3 @@ def say(capsys: pytest.CaptureFixture[str]) -> Callable[[str], None]:
             print(f'\n  {row}', end='')  # noqa: T201
 
     return print_row
-
-
-@pytest.fixture(scope='session')
-def assert_no_jump(bracken: Robot, servo_maps: ServoMaps) -> Callable[[Sequence[Record]], None]:
-    """Return a check that no joint with its pulses on was ever told to jump.
-
-    A joint may go at its speed limit for the time since the pose before, and at least for a tick;
-    that one may itself have been late, by no more than the longest of the last gaps. After a
-    silence a joint is on its slow way back to the stream, for the ticks until a pose gets through.
-    """
-    defaults = {each.name: each.default for each in BRIDGE}
-    share, catch_up = defaults['speed_share'], defaults['catch_up_speed']
-    assert isinstance(share, float)
-    assert isinstance(catch_up, float)
-    speeds = [share * link.servo.speed for leg in bracken.legs for link in leg.links]
-
-    def check(records: Sequence[Record]) -> None:
-        poses = [record for record in records if record.event == 'pose']
-        gaps = [later.time - earlier.time for earlier, later in pairwise(poses)]
-        for index, (earlier, later) in enumerate(pairwise(poses)):
-            recent = [gap for gap in gaps[max(0, index - BURST) : index] if gap < LONG_PAUSE]
-            lateness = max(recent, default=0.0)
-            time = min(TICK + gaps[index] + lateness, SILENT_AFTER)
-            resuming = gaps[index] > LONG_PAUSE
-            for each, speed in zip(servo_maps.maps, speeds, strict=True):
-                allowed = catch_up * BURST * TICK if resuming else speed * time
-                bit = 1 << each.channel
-                if not earlier.enabled & later.enabled & bit:
-                    continue
-                pulse, next_pulse = earlier.pulses_us[each.channel], later.pulses_us[each.channel]
-                moved = abs(each.angle(next_pulse) - each.angle(pulse))
-                quantum = abs(each.angle(pulse + QUANTUM) - each.angle(pulse))
-                assert moved <= allowed + quantum, (
-                    f'{each.joint} was told to jump from {pulse} to {next_pulse} us '
-                    f'within {gaps[index]:.3f} s, at {later.time}'
-                )
-
-    return check

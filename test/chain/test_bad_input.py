@@ -236,7 +236,7 @@ def test_a_noisy_line(
     bracken: Robot,
     servo_maps: ServoMaps,
     start_chain: StartChain,
-    assert_no_jump: Callable[[Sequence[Record]], None],
+    assert_no_jump: Callable[[Operator, Sequence[Record]], None],
 ) -> None:
     """Bytes are lost and spoilt on the way, and yet the board obeys nothing but what was meant."""
     chain, operator = start_chain('--corrupt', '0.001', '--drop', '0.001')
@@ -246,7 +246,7 @@ def test_a_noisy_line(
     assert operator.states['gait'] == 'walking'
     records = read_log(chain.pulse_log)
     assert 'bad' in {record.event for record in records}
-    assert_no_jump(records)
+    assert_no_jump(operator, records)
     for each in servo_maps.maps:
         for record in records:
             if record.event == 'pose':

@@ -21,7 +21,7 @@ from diagnostic_msgs.msg import DiagnosticArray
 from leg_kinematics.board import Record, read_log
 from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.commands.chain import Chain
-from leg_kinematics.commands.operator import RECORDED, Operator
+from leg_kinematics.commands.operator import PATIENCE, RECORDED, Operator
 from leg_kinematics.gait import Twist
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ WALKING_US = 20.0
 
 LOST = 'lost board main: holding, trying to reopen'
 
-NoJump = Callable[[Sequence[Record]], None]
+NoJump = Callable[[Operator, Sequence[Record]], None]
 
 
 @dataclass
@@ -69,6 +69,13 @@ class Scene:
         """Go on commanding while the fault lasts."""
         self.operator.drive(AHEAD, seconds, 'in trouble')
 
+    def until(self, condition: Callable[[], bool], what: str) -> None:
+        """Go on commanding until something is true."""
+        end = monotonic() + PATIENCE
+        while not condition():
+            assert monotonic() < end, f'{what} did not happen; the nodes say {self.operator.states}'
+            self.suffer(0.05)
+
     def records(self) -> list[Record]:
         """Give what happened at the board from just before the fault on."""
         return [r for r in read_log(self.chain.pulse_log) if r.time > self.struck - 0.3]
@@ -81,13 +88,13 @@ class Scene:
             found[:] = [at for at, who, what in self.words if who == node and words in what]
             return bool(found)
 
-        self.operator.spin(heard, f"'{words}' from {node}")
+        self.until(heard, f"'{words}' from {node}")
         return found[0] - self.struck
 
     def walks_on(self, row: str, *, jumps_allowed: bool = False) -> None:
         """See the servos walk again without anybody's help, and no jump; print the row."""
         operator = self.operator
-        operator.wait_for('bridge', 'active')
+        self.until(lambda: operator.states['bridge'] == 'active', 'an active bridge')
         operator.drive(AHEAD, 0.5, 'catching up')
         start = monotonic()
         operator.drive(AHEAD, 1.2, 'walking on')
@@ -98,7 +105,7 @@ class Scene:
         }
         records = self.records()
         if not jumps_allowed:
-            self.assert_no_jump(records)
+            self.assert_no_jump(operator, records)
         assert not [r for r in records if r.event == 'refused']
         poses = [r for r in records if r.event == 'pose']
         for each in self.servo_maps.maps:
@@ -170,7 +177,7 @@ def test_garbage_from_the_board(scene: Scene, cable: 'Cable') -> None:
     cable.spoil(bytes)
     scene.mended = monotonic()
     said = scene.said('bridge', LOST)
-    scene.operator.spin(
+    scene.until(
         lambda: int(scene.operator.values['bridge']['main.bad_frames']) > before, 'bad frames'
     )
     bad = int(scene.operator.values['bridge']['main.bad_frames']) - before
@@ -190,15 +197,16 @@ def test_a_silent_board_that_is_alive(scene: Scene, cable: 'Cable') -> None:
 def test_a_stalled_reader(scene: Scene, cable: 'Cable') -> None:
     """Half a frame gets through before writes time out; the board makes nothing of that half."""
     cable.jam()
-    scene.operator.spin(lambda: cable.jammed, 'half a frame')
+    scene.until(lambda: cable.jammed, 'half a frame')
     said = scene.said('bridge', LOST)
     error = scene.operator.values['bridge']['main.last_error']
     scene.suffer(0.5)
     cable.free()
     scene.mended = monotonic()
-    scene.operator.wait_for('bridge', 'active')
     assert 'Write timeout' in error
-    assert 'bad' in {record.event for record in scene.records()}
+    scene.until(
+        lambda: 'bad' in {record.event for record in scene.records()}, 'the end of that frame'
+    )
     scene.walks_on(f"stalled reader, half a frame sent: 'lost board' after {said:.3f} s")
 
 
@@ -223,6 +231,7 @@ def test_a_kinematics_that_is_gone(scene: Scene) -> None:
     assert all(pulses == held[0] for pulses in held)
     scene.chain.start('kinematics')
     scene.mended = monotonic()
-    scene.operator.states.pop('kinematics')
-    scene.operator.wait_for('kinematics', 'following foot_targets')
+    states = scene.operator.states
+    states.pop('kinematics')
+    scene.until(lambda: 'kinematics' in states, 'a word of the new node')
     scene.walks_on('kinematics gone for 1 s')

@@ -32,7 +32,7 @@ def test_release_is_latched(
     bracken: Robot,
     servo_maps: ServoMaps,
     walking: tuple[Chain, Operator],
-    assert_no_jump: Callable[[Sequence[Record]], None],
+    assert_no_jump: Callable[[Operator, Sequence[Record]], None],
 ) -> None:
     """Nothing but rearm ends it, no stream and no restart of the board; then it starts at rest."""
     chain, operator = walking
@@ -72,7 +72,7 @@ def test_release_is_latched(
     ]
     operator.drive(AHEAD, 2.0, 'walking again')
     assert operator.states['gait'] == 'walking'
-    assert_no_jump(read_log(chain.pulse_log))
+    assert_no_jump(operator, read_log(chain.pulse_log))
 
 
 class Presser:

@@ -27,7 +27,7 @@ TICK = 0.01  # s, of the gait
 #: By now whatever was under way when a process fell silent has come to its end, s.
 SETTLED = 0.6
 
-NoJump = Callable[[Sequence[Record]], None]
+NoJump = Callable[[Operator, Sequence[Record]], None]
 
 
 def kill(process: 'subprocess.Popen[str]') -> None:
@@ -88,7 +88,7 @@ def test_a_silent_velocity_ends_in_standing(
     last = twists[-1]
     assert (last.linear.x, last.linear.y, last.angular.z) == (0.0, 0.0, 0.0)
     assert highest_foot(operator.foot_targets[-1]) == pytest.approx(0.0, abs=1e-9)
-    assert_no_jump(read_log(chain.pulse_log))
+    assert_no_jump(operator, read_log(chain.pulse_log))
 
 
 @pytest.mark.parametrize('name', ['kinematics', 'gait', 'bridge'])
@@ -109,7 +109,7 @@ def test_a_node_that_is_stopped_for_a_while(
         assert_walks(chain, operator)
     operator.wait_for('gait', 'standing')
     records = read_log(chain.pulse_log)
-    assert_no_jump(records)
+    assert_no_jump(operator, records)
     assert [record.event for record in records].count('enable') <= 18  # at start-up only
     assert all(end(process, signal.SIGTERM) == 0 for process in chain.nodes.values())
 
@@ -130,7 +130,7 @@ def test_a_gait_that_dies_in_mid_step(
     operator.wait_for('gait', 'waiting for gait/stand')
     operator.stand()
     assert_walks(chain, operator)
-    assert_no_jump(read_log(chain.pulse_log))
+    assert_no_jump(operator, read_log(chain.pulse_log))
 
 
 def test_a_kinematics_that_dies_in_mid_step(
@@ -145,7 +145,7 @@ def test_a_kinematics_that_dies_in_mid_step(
     operator.wait_for('kinematics', 'following foot_targets')
     operator.drive(AHEAD, 1.0, 'catching up')
     assert_walks(chain, operator)
-    assert_no_jump(read_log(chain.pulse_log))
+    assert_no_jump(operator, read_log(chain.pulse_log))
 
 
 def test_a_bridge_that_dies_in_mid_step(
@@ -162,7 +162,7 @@ def test_a_bridge_that_dies_in_mid_step(
     operator.bring_up()
     operator.drive(AHEAD, 1.0, 'catching up')
     assert_walks(chain, operator)
-    assert_no_jump(read_log(chain.pulse_log))
+    assert_no_jump(operator, read_log(chain.pulse_log))
 
 
 def test_a_board_that_dies_in_mid_step(
@@ -182,8 +182,8 @@ def test_a_board_that_dies_in_mid_step(
     boots = [index for index, record in enumerate(records) if record.event == 'boot']
     assert len(boots) == 2
     first, second = records[: boots[1]], records[boots[1] :]
-    assert_no_jump(first)
-    assert_no_jump(second)
+    assert_no_jump(operator, first)
+    assert_no_jump(operator, second)
     orders = [
         [channel for r in run if r.event == 'enable' for channel in r.pulses_us]
         for run in (first, second)

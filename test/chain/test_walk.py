@@ -26,7 +26,7 @@ def test_a_body_velocity_becomes_steps(
     bracken: Robot,
     servo_maps: ServoMaps,
     start_chain: Callable[..., tuple[Chain, Operator]],
-    assert_no_jump: Callable[[Sequence[Record]], None],
+    assert_no_jump: Callable[[Operator, Sequence[Record]], None],
 ) -> None:
     """Brought up and driven, the robot stands, walks where it is told, stops and crouches."""
     chain, operator = start_chain()
@@ -49,7 +49,7 @@ def test_a_body_velocity_becomes_steps(
     operator.spin(lambda: {'gait', 'bridge'} <= operator.values.keys(), 'a last status')
 
     records = read_log(chain.pulse_log)
-    assert_no_jump(records)
+    assert_no_jump(operator, records)
     assert not [record for record in records if record.event in {'refused', 'bad', 'silence'}]
     assert operator.values['bridge']['main.refused'] == '0'
     assert operator.values['bridge']['refused'] == '0'
