@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Serial servo boards: the frames on the line, drivers, links that mend themselves, and a mock."""
 
+from leg_kinematics.board.boards import Boards, BoardsStatus, Output
 from leg_kinematics.board.driver import (
     BoardDriver,
     BoardIdentity,
@@ -21,8 +22,11 @@ __all__ = [
     'BoardLink',
     'BoardSpec',
     'BoardStatus',
+    'Boards',
+    'BoardsStatus',
     'LinkState',
     'LinkStatus',
+    'Output',
     'Reaction',
     'Record',
     'SilenceAction',

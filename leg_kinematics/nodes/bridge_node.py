@@ -7,7 +7,7 @@ then follows, deactivate holds, cleanup lets go of the boards.
 """
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from time import monotonic
 from typing import Any
 
@@ -18,11 +18,10 @@ from std_srvs.srv import Trigger
 from trajectory_msgs.msg import JointTrajectory
 
 from leg_kinematics.board import (
-    BoardIdentity,
-    BoardLink,
+    Boards,
     BoardSpec,
-    LinkState,
-    LinkStatus,
+    BoardsStatus,
+    Output,
     Reaction,
     SilenceAction,
 )
@@ -44,8 +43,6 @@ from leg_kinematics.solver import (
 SUCCESS = TransitionCallbackReturn.SUCCESS
 FAILURE = TransitionCallbackReturn.FAILURE
 
-REFUSED = 'refused'
-
 
 class BridgeNode(LifecycleNode):
     """Brings joints to servos, and survives what happens between them.
@@ -58,8 +55,7 @@ class BridgeNode(LifecycleNode):
     def __init__(self, overrides: Sequence[RosParameter[Any]] = ()) -> None:
         """Load and check the files; nothing is opened yet."""
         # ROS destroys the node at its end even if one of the checks below has failed.
-        self._links: dict[str, BoardLink] = {}
-        self._found: dict[str, BoardIdentity | None] = {}
+        self._boards: Boards | None = None
         super().__init__(
             'bridge',
             parameter_overrides=list(overrides),
@@ -87,11 +83,13 @@ class BridgeNode(LifecycleNode):
         self._silence = SilenceAction(
             Reaction(settings.text('board_silence_reaction')), settings.number('board_silence')
         )
+        self._store_limits = settings.flag('store_limits')
         self._specs = _specs(settings.texts('boards'), maps.boards)
         self._tick = 1.0 / settings.number('rate')
         self._interval = settings.number('enable_interval')
         self._stream_clock = StreamClock()
         self._active = False
+        self._status = BoardsStatus({})
         self._enabled_legs = 0
         self._next_leg_at = 0.0
         self._let_go = 0
@@ -120,25 +118,28 @@ class BridgeNode(LifecycleNode):
     def on_configure(self, state: LifecycleState) -> TransitionCallbackReturn:
         """Open, identify and configure every board.
 
-        Success leads to `inactive`. A missing or busy port, a board that does not answer or
-        refuses leads back to `unconfigured`, with the reason in log and diagnostics.
+        Success leads to `inactive`. A missing or busy port, a board that does not answer, speaks
+        another version, keeps other limits or refuses leads back to `unconfigured`, with the
+        reason in log and diagnostics.
         """
+        limits = {_output(each): (each.lowest_us, each.highest_us) for each in self._maps}
         try:
-            for name, spec in self._specs.items():
-                limits = {
-                    each.channel: (each.lowest_us, each.highest_us)
-                    for each in self._maps
-                    if each.board == name
-                }
-                self._links[name] = BoardLink(spec, limits, self._silence)
-                identity = self._links[name].open()
-                self.get_logger().info(f'board {name}: {identity}')
+            boards = Boards(self._specs, limits, self._silence, store_limits=self._store_limits)
+            identities = boards.open()
         except BoardError as error:
-            self._close()
             self._fault = str(error)
             return FAILURE
         self._fault = ''
-        self._resume()
+        for name, identity in identities.items():
+            self.get_logger().info(f'board {name}: {identity}')
+            if boards.shortcomings[name]:
+                self.get_logger().warning(
+                    f'what board {name} cannot promise: {"; ".join(boards.shortcomings[name])}'
+                )
+        self._boards = boards
+        self._tracker.place(self._resting)
+        self._let_go = 0
+        self._restart_legs(boards.status())
         return super().on_configure(state)
 
     def on_activate(self, state: LifecycleState) -> TransitionCallbackReturn:
@@ -154,8 +155,8 @@ class BridgeNode(LifecycleNode):
 
     def on_cleanup(self, state: LifecycleState) -> TransitionCallbackReturn:
         """Stop all pulses and let go of the boards; leads to `unconfigured`."""
-        for link in self._links.values():
-            link.release()
+        if self._boards is not None:
+            self._boards.release()
         self._close()
         return super().on_cleanup(state)
 
@@ -171,32 +172,39 @@ class BridgeNode(LifecycleNode):
         super().destroy_node()
 
     def _close(self) -> None:
-        for link in self._links.values():
-            link.close()
-        self._links.clear()
+        if self._boards is not None:
+            self._boards.close()
+        self._boards = None
 
-    def _resume(self) -> None:
-        """Begin where the boards say that their servos are, else at the resting posture."""
-        self._let_go = 0
-        self._found = {name: link.status().identity for name, link in self._links.items()}
-        held = {
-            (name, channel): pulse
-            for name, link in self._links.items()
-            if (identity := link.status().identity) is not None
-            for channel, pulse in identity.pulses_us.items()
-        }
-        if all((each.board, each.channel) in held for each in self._maps):
-            self._tracker.place([each.angle(held[each.board, each.channel]) for each in self._maps])
-            for each in self._maps:
-                self._links[each.board].enable([each.channel])
-            self._enabled_legs = len(self._legs)
-        else:
-            self._restart_legs()
-
-    def _restart_legs(self) -> None:
-        self._tracker.place(self._resting)
+    def _restart_legs(self, status: BoardsStatus) -> None:
+        """Begin with the start-up again: what is on stays where it is, the rest begins at rest."""
+        on = [_output(each) in status.enabled for each in self._maps]
+        self._tracker.place(
+            [
+                angle if enabled else resting
+                for enabled, angle, resting in zip(
+                    on, self._tracker.positions, self._resting, strict=True
+                )
+            ]
+        )
+        self._take_over(status.found_again)
         self._enabled_legs = 0
         self._next_leg_at = 0.0
+
+    def _take_over(self, found_again: Mapping[Output, float]) -> None:
+        """Go on from the pulses that a board still put out when it was found.
+
+        They lie behind ours: the last poses before a loss may not have got through.
+        """
+        if found_again:
+            self._tracker.place(
+                [
+                    each.angle(found_again[output])
+                    if (output := _output(each)) in found_again
+                    else angle
+                    for each, angle in zip(self._maps, self._tracker.positions, strict=True)
+                ]
+            )
 
     def _on_trajectory(self, message: JointTrajectory) -> None:
         try:
@@ -215,11 +223,12 @@ class BridgeNode(LifecycleNode):
             self._tracker.follow(trajectory, self._stream_clock.start(stamp, monotonic()))
 
     def _on_tick(self) -> None:
-        statuses = {name: link.status() for name, link in self._links.items()}
         self._count_tick()
-        if statuses:
-            self._drive(statuses)
-        self._report(statuses)
+        self._status = BoardsStatus({})
+        if self._boards is not None:
+            self._status = self._boards.status()
+            self._drive(self._boards, self._status)
+        self._report()
 
     def _count_tick(self) -> None:
         now = monotonic()
@@ -228,74 +237,49 @@ class BridgeNode(LifecycleNode):
         self._ticks += 1
         self._last_tick = now
 
-    def _drive(self, statuses: dict[str, LinkStatus]) -> None:
-        let_go = sum(status.let_go for status in statuses.values())
-        if let_go != self._let_go or any(status.released for status in statuses.values()):
-            self._let_go = let_go
-            self._restart_legs()
-        self._take_over(statuses)
-        lost = any(status.state is not LinkState.READY for status in statuses.values())
-        if lost or self._enabled_legs < len(self._legs):
+    def _drive(self, boards: Boards, status: BoardsStatus) -> None:
+        if status.released or status.let_go != self._let_go:
+            self._let_go = status.let_go
+            self._restart_legs(status)
+        else:
+            self._take_over(status.found_again)
+        if status.lost or self._enabled_legs < len(self._legs):
             self._tracker.hold()
         stamp = self.get_clock().now().to_msg()
         positions = self._tracker.step(monotonic())
-        for name, link in self._links.items():
-            # One that is found again just now is taken over first, in the next tick.
-            if statuses[name].state is LinkState.READY:
-                link.set_pulses(
-                    {
-                        each.channel: each.pulse_us(angle)
-                        for each, angle in zip(self._maps, positions, strict=True)
-                        if each.board == name
-                    }
-                )
-        if self._active and not lost:
-            self._enable_next_leg(statuses)
+        boards.set_pulses(
+            {
+                _output(each): each.pulse_us(angle)
+                for each, angle in zip(self._maps, positions, strict=True)
+            },
+            status,
+        )
+        if self._active and not status.lost and not status.released:
+            self._enable_next_leg(boards, status)
         if self._active and self._ticks % 2 == 0 and self._enabled_legs:
             self._states.publish(messages.joint_state_message(stamp, self._joints, positions))
 
-    def _take_over(self, statuses: dict[str, LinkStatus]) -> None:
-        """Go on from the pulses that a board still put out when it was found again.
-
-        They lie behind ours: the last poses before a loss may not have got through.
-        """
-        found = {name: status.identity for name, status in statuses.items()}
-        held = {
-            (name, channel): pulse
-            for name, identity in found.items()
-            if identity is not None and identity is not self._found[name]
-            for channel, pulse in identity.pulses_us.items()
-        }
-        self._found = found
-        if held:
-            self._tracker.place(
-                [
-                    each.angle(held[key]) if (key := (each.board, each.channel)) in held else angle
-                    for each, angle in zip(self._maps, self._tracker.positions, strict=True)
-                ]
-            )
-
-    def _enable_next_leg(self, statuses: dict[str, LinkStatus]) -> None:
+    def _enable_next_leg(self, boards: Boards, status: BoardsStatus) -> None:
         """Enable one leg more once the one before has its pulses and the interval is over."""
         now = monotonic()
-        released = any(status.released for status in statuses.values())
-        if released or self._enabled_legs == len(self._legs) or now < self._next_leg_at:
+        if self._enabled_legs == len(self._legs) or now < self._next_leg_at:
             return
-        for each in self._maps_of_legs(self._enabled_legs):
-            if each.channel not in statuses[each.board].enabled:
-                return
-        for each in self._maps_of_legs(self._enabled_legs + 1):
-            self._links[each.board].enable([each.channel])
+        if not status.enabled.issuperset(self._outputs_of_legs(self._enabled_legs)):
+            return
+        outputs = self._outputs_of_legs(self._enabled_legs + 1)
+        boards.enable(outputs)
         self._enabled_legs += 1
-        self._next_leg_at = now + self._interval
+        if not status.enabled.issuperset(outputs):
+            self._next_leg_at = now + self._interval
 
-    def _maps_of_legs(self, count: int) -> tuple[ServoMap, ...]:
-        """Servo maps of the first legs, in the order of the joints."""
-        return self._maps[: sum(len(joints) for joints in self._legs[:count])]
+    def _outputs_of_legs(self, count: int) -> list[Output]:
+        """Servo outputs of the first legs, in the order of the joints."""
+        joints = sum(len(joints) for joints in self._legs[:count])
+        return [_output(each) for each in self._maps[:joints]]
 
     def _on_release(self, _: Trigger.Request, response: Trigger.Response) -> Trigger.Response:
-        for link in self._links.values():
-            link.release()
+        if self._boards is not None:
+            self._boards.release()
         self._tracker.hold()
         response.success = True
         response.message = 'pulses off, latched until bridge/rearm; the robot may sink'
@@ -303,8 +287,8 @@ class BridgeNode(LifecycleNode):
 
     def _on_rearm(self, _: Trigger.Request, response: Trigger.Response) -> Trigger.Response:
         try:
-            for link in self._links.values():
-                link.rearm()
+            if self._boards is not None:
+                self._boards.rearm()
         except BoardError as error:
             response.success = False
             response.message = str(error)
@@ -313,9 +297,8 @@ class BridgeNode(LifecycleNode):
         response.message = 'rearmed; legs are enabled again one after another, at rest'
         return response
 
-    def _report(self, statuses: dict[str, LinkStatus]) -> None:
-        level, state = self._state_in_words(statuses)
-        detail = self._refusal if state == REFUSED else ''
+    def _report(self) -> None:
+        level, state, detail = self._state_in_words(self._status)
         self._diagnostics.report(level, state, self._values, detail)
 
     def _values(self) -> dict[str, object]:
@@ -324,49 +307,64 @@ class BridgeNode(LifecycleNode):
             'missed_ticks': self._missed,
             'refused': self._refused,
         }
-        for name, link in self._links.items():
-            status = link.status()
-            traffic = status.traffic
+        for name, link in self._status.links.items():
+            traffic, identity = link.traffic, link.identity
             values |= {
-                f'{name}.state': status.state.value,
+                f'{name}.state': link.state.value,
+                # Hobby servos do not tell where they are.
+                f'{name}.positions': 'commanded',
+                f'{name}.firmware': identity.firmware if identity else None,
+                f'{name}.boots': identity.boots if identity else None,
                 f'{name}.sent': traffic.sent,
                 f'{name}.acknowledged': traffic.acknowledged,
                 f'{name}.refused': traffic.refused,
                 f'{name}.unanswered': traffic.unanswered,
-                f'{name}.bad_frames': traffic.bad + status.bad_at_board,
-                f'{name}.losses': status.losses,
-                f'{name}.reboots': status.reboots,
-                f'{name}.silences': status.silences,
-                f'{name}.ack_latency_s': status.ack_latency,
-                f'{name}.supply_v': status.supply,
-                f'{name}.last_error': status.last_error,
+                f'{name}.bad_frames': traffic.bad + link.bad_at_board,
+                f'{name}.losses': link.losses,
+                f'{name}.reboots': link.reboots,
+                f'{name}.silences': link.silences,
+                f'{name}.ack_latency_s': link.ack_latency,
+                f'{name}.supply_v': link.supply,
+                f'{name}.low_voltage': link.low_voltage,
+                f'{name}.last_error': link.last_error,
             }
+            if self._boards is not None and self._boards.shortcomings[name]:
+                values[f'{name}.cannot_promise'] = '; '.join(self._boards.shortcomings[name])
         return values
 
-    def _state_in_words(self, statuses: dict[str, LinkStatus]) -> tuple[bytes, str]:
-        lost = [name for name, s in statuses.items() if s.state is not LinkState.READY]
-        on = {(name, channel) for name, s in statuses.items() for channel in s.enabled}
+    def _state_in_words(self, status: BoardsStatus) -> tuple[bytes, str, str]:
+        """Level, state, and a detail that may change while the state lasts."""
+        low = status.low_supplies
+        detail = ''
         if self._fault:
-            words = (ERROR, self._fault)
-        elif not statuses:
-            words = (OK, 'unconfigured')
-        elif any(status.released for status in statuses.values()):
-            words = (WARN, 'released: pulses off until bridge/rearm')
-        elif lost:
-            words = (ERROR, f'lost board {", ".join(lost)}: holding, trying to reopen')
+            level, state = ERROR, self._fault
+        elif not status.links:
+            level, state = OK, 'unconfigured'
+        elif status.released:
+            level, state = WARN, 'released: pulses off until bridge/rearm'
+        elif status.lost:
+            level, state = ERROR, f'lost board {", ".join(status.lost)}: holding, trying to reopen'
         elif self._refusal:
-            words = (ERROR, REFUSED)
+            level, state, detail = ERROR, 'refused', self._refusal
+        elif low:
+            level, state = WARN, f'low supply voltage of board {", ".join(low)}'
+            detail = ', '.join(f'{supply:.1f} V' for supply in low.values() if supply is not None)
         elif not self._active:
-            words = (OK, 'inactive: following nothing')
-        elif any((each.board, each.channel) not in on for each in self._maps):
-            words = (OK, 'enabling legs')
+            level, state = OK, 'inactive: following nothing'
+        elif not status.enabled.issuperset(map(_output, self._maps)):
+            level, state = OK, 'enabling legs'
         else:
-            words = (OK, 'active')
-        return words
+            level, state = OK, 'active'
+        return level, state, detail
 
 
-def _specs(texts: Sequence[str], wanted: Sequence[str]) -> dict[str, BoardSpec]:
-    """Boards by name, exactly those that the servo maps use."""
+def _output(servo_map: ServoMap) -> Output:
+    """Servo output that a joint is driven by."""
+    return servo_map.board, servo_map.channel
+
+
+def _specs(texts: Sequence[str], wanted: Sequence[str]) -> list[BoardSpec]:
+    """Boards, exactly those that the servo maps use."""
     specs = [BoardSpec.parse(text) for text in texts]
     names = [spec.name for spec in specs]
     if sorted(names) != sorted(wanted):
@@ -374,7 +372,7 @@ def _specs(texts: Sequence[str], wanted: Sequence[str]) -> dict[str, BoardSpec]:
             f"'boards' must name exactly the boards of the servo maps: expected "
             f'{", ".join(wanted)} (got {", ".join(names)})'
         )
-    return {spec.name: spec for spec in specs}
+    return specs
 
 
 def main() -> None:

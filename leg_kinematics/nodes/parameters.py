@@ -145,6 +145,11 @@ GAIT = (
 BRIDGE = (
     *ROBOT,
     Parameter('boards', [], 'Each servo board as NAME=DRIVER:PORT'),
+    Parameter(
+        'store_limits',
+        default=False,
+        meaning='Replace the pulse limits that the boards keep by those of the servo maps',
+    ),
     Parameter('rate', 100.0, 'Poses sent to the boards', 'Hz', 10.0, 200.0),
     Parameter('autostart', default=False, meaning='Configure and activate at once: POWERS SERVOS'),
     Parameter('enable_interval', 0.3, 'Time between the legs at start-up', 's', 0.0, 10.0),

@@ -1,0 +1,184 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""All servo boards of a robot as one: what is asked of one of them is asked of all."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from leg_kinematics.board.driver import BoardIdentity, BoardSpec, SilenceAction, find_driver
+from leg_kinematics.board.link import BoardLink, LinkState, LinkStatus
+from leg_kinematics.errors import BoardError
+
+Output = tuple[str, int]
+"""A servo output: name of the board, and channel."""
+
+
+@dataclass(frozen=True)
+class BoardsStatus:
+    """All that is known of the boards at one instant.
+
+    Attributes
+    ----------
+    links
+        Status by name of the board.
+    found_again
+        Pulses in µs that boards put out when they were found, since the status before this one:
+        what they have held while nobody could tell them anything.
+
+    """
+
+    links: Mapping[str, LinkStatus]
+    found_again: Mapping[Output, float] = field(default_factory=dict)
+
+    @property
+    def enabled(self) -> frozenset[Output]:
+        """Outputs with pulses on, as the boards confirmed last."""
+        return frozenset(
+            (name, channel) for name, link in self.links.items() for channel in link.enabled
+        )
+
+    @property
+    def lost(self) -> tuple[str, ...]:
+        """Boards that poses do not get through to."""
+        return tuple(n for n, link in self.links.items() if link.state is not LinkState.READY)
+
+    @property
+    def released(self) -> bool:
+        """Whether a release is latched."""
+        return any(link.released for link in self.links.values())
+
+    @property
+    def let_go(self) -> int:
+        """Times that outputs lost their pulses without a release from us."""
+        return sum(link.let_go for link in self.links.values())
+
+    @property
+    def low_supplies(self) -> Mapping[str, float | None]:
+        """Boards whose supply is low, with its voltage in V."""
+        return {name: link.supply for name, link in self.links.items() if link.low_voltage}
+
+
+class Boards:
+    """Keeps the boards of one robot alive. Every method may be called from any thread.
+
+    Parameters
+    ----------
+    specs
+        Name, driver and port of every board.
+    limits
+        Lowest and highest pulse of each output in use, µs.
+    silence
+        What every board does without us.
+    store_limits
+        Whether `open` makes the boards store the limits.
+
+    Raises
+    ------
+    BoardError
+        A driver is not installed.
+
+    """
+
+    def __init__(
+        self,
+        specs: Sequence[BoardSpec],
+        limits: Mapping[Output, tuple[float, float]],
+        silence: SilenceAction,
+        *,
+        store_limits: bool = False,
+    ) -> None:
+        """Keep what the boards must be told; nothing is opened yet."""
+        self._links = {
+            spec.name: BoardLink(
+                spec,
+                {channel: ends for (name, channel), ends in limits.items() if name == spec.name},
+                silence,
+                store_limits=store_limits,
+            )
+            for spec in specs
+        }
+        self.shortcomings: Mapping[str, tuple[str, ...]] = {
+            spec.name: find_driver(spec.driver).shortcomings for spec in specs
+        }
+        self._found: dict[str, BoardIdentity | None] = dict.fromkeys(self._links)
+
+    def open(self) -> dict[str, BoardIdentity]:
+        """Open, identify and configure every board, or none.
+
+        Raises
+        ------
+        BoardError
+            As `BoardLink.open`; the boards that were open already are closed again.
+
+        """
+        identities = {}
+        try:
+            for name, link in self._links.items():
+                identities[name] = link.open()
+        except BoardError:
+            self.close()
+            raise
+        return identities
+
+    def close(self) -> None:
+        """Let go of the ports; the boards are left to their reaction to silence."""
+        for link in self._links.values():
+            link.close()
+
+    def status(self) -> BoardsStatus:
+        """Tell the latest that is known, and what was found since the last call. Never waits."""
+        links = {name: link.status() for name, link in self._links.items()}
+        found_again = {
+            (name, channel): pulse_us
+            for name, link in links.items()
+            if link.identity is not None and link.identity is not self._found[name]
+            for channel, pulse_us in link.identity.pulses_us.items()
+        }
+        self._found = {name: link.identity for name, link in links.items()}
+        return BoardsStatus(links, found_again)
+
+    def set_pulses(self, pulses_us: Mapping[Output, float], status: BoardsStatus) -> None:
+        """Hand over the pulses in µs of all outputs in use. Never waits.
+
+        Only boards that the status names as ready get them: one that has been found again since
+        has its pulses in the next status, and must not be sent elsewhere before that.
+
+        Raises
+        ------
+        CommandError
+            An output that does not exist, or a pulse that is no pulse.
+
+        """
+        for name, link in self._links.items():
+            if name not in status.lost:
+                link.set_pulses(
+                    {channel: p for (board, channel), p in pulses_us.items() if board == name}
+                )
+
+    def enable(self, outputs: Iterable[Output]) -> None:
+        """Ask for pulses on these outputs; the status shows when they are on."""
+        for name, channel in outputs:
+            self._links[name].enable([channel])
+
+    def release(self) -> None:
+        """Stop all pulses now, and again whenever a board comes back, until `rearm`."""
+        for link in self._links.values():
+            link.release()
+
+    def rearm(self) -> None:
+        """End a release on all boards, or on none.
+
+        Raises
+        ------
+        BoardError
+            Some boards have not confirmed the release yet, perhaps because they are lost.
+
+        """
+        waiting = [name for name, link in self._links.items() if not link.may_rearm()]
+        if waiting:
+            raise BoardError(
+                f'board {", ".join(waiting)} has not confirmed its release yet, and none is '
+                'rearmed before all have; try again later'
+            )
+        for link in self._links.values():
+            link.rearm()
