@@ -410,6 +410,22 @@ def test_batch(
     report[group, name] = best_of(benchmark)
 
 
+def test_modern_robotics_is_called_as_it_is_documented() -> None:
+    """The arm of its docstrings, `FKinSpace` and `IKinSpace`, which our legs cannot be: it slides.
+
+    Lynch and Park's package `modern-robotics` 1.1.1.
+    """
+    home = np.array([[-1.0, 0, 0, 0], [0, 1, 0, 6], [0, 0, -1, 2], [0, 0, 0, 1]])
+    screws = np.array([[0.0, 0, 1, 4, 0, 0], [0, 0, 0, 0, 1, 0], [0, 0, -1, -6, 0, -0.1]]).T
+    pose = modern_robotics.FKinSpace(home, screws, np.array([np.pi / 2, 3.0, np.pi]))
+    np.testing.assert_allclose(pose[:3, 3], (-5.0, 4.0, 1.68584073), atol=5e-9)
+    pose[2, 3] = 1.6858
+    start = np.array([1.5, 2.5, 3.0])
+    found, solved = modern_robotics.IKinSpace(screws, home, pose, start, 0.01, 0.001)
+    assert solved
+    np.testing.assert_allclose(found, (1.57073783, 2.99966384, 3.1415342), atol=5e-9)
+
+
 def test_c_loop_is_right(tick: Tick, c_loop: ctypes.CDLL) -> None:
     """The limit to compare with computes the same angles, to 1e-12 rad."""
     feet = regular_feet(tick.geometry, 100_000)
