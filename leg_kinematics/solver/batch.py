@@ -105,8 +105,6 @@ def _result(out: Floats | None, shape: tuple[int, ...]) -> Floats:
     return out
 
 
-# What is not finite gives the NaN that is wanted.
-@np.errstate(all='ignore')
 def inverse_batch(
     geometry: LegGeometry,
     feet: Floats,
@@ -147,8 +145,12 @@ def inverse_batch(
     feet = _rows('feet', feet)
     result = _result(out, (2, len(feet), 3))
     scratch = np.empty((8, min(CHUNK, len(feet))))
-    for chunk, place in _columns(feet):
-        _invert(geometry, place, result[:, chunk], scratch, in_front=in_front, free_coxa=free_coxa)
+    # What is not finite gives the NaN that is wanted.
+    with np.errstate(all='ignore'):
+        for chunk, place in _columns(feet):
+            _invert(
+                geometry, place, result[:, chunk], scratch, in_front=in_front, free_coxa=free_coxa
+            )
     return result
 
 
@@ -289,7 +291,6 @@ def jacobian_batch(geometry: LegGeometry, angles: Floats, *, out: Floats | None 
     return rows
 
 
-@np.errstate(all='ignore')
 def solve_batch(leg: LegSolver, feet: Floats, *, free_coxa: float = 0.0) -> BatchSolution:
     """Solve many feet in `base_link` on the normal branch, as `LegSolver.angles` does for one.
 
@@ -326,22 +327,23 @@ def solve_batch(leg: LegSolver, feet: Floats, *, free_coxa: float = 0.0) -> Batc
     )
     stretched = leg.geometry.coxa + leg.geometry.femur + leg.geometry.tibia
     scratch = np.empty((8, min(CHUNK, count)))
-    for chunk, columns in _columns(feet):
-        place = _to_mount(leg.mount, columns)
-        angles = solution.angles[chunk]
-        _invert(
-            leg.geometry, place, angles[np.newaxis], scratch, in_front=True, free_coxa=free_coxa
-        )
-        solution.outcome[chunk], solution.excess[chunk], solution.joint[chunk] = _judge(
-            leg, place, np.ascontiguousarray(angles.T)
-        )
-        knee_sine = np.abs(np.sin(angles[:, 2]))
-        axis_distance = np.hypot(place[0], place[1])
-        solution.knee_sine[chunk] = knee_sine
-        solution.axis_distance[chunk] = axis_distance
-        solution.near_singular[chunk] = (knee_sine < NEAR_SINGULAR_SINE) | (
-            axis_distance < NEAR_SINGULAR_RADIUS * stretched
-        )
+    with np.errstate(all='ignore'):
+        for chunk, columns in _columns(feet):
+            place = _to_mount(leg.mount, columns)
+            angles = solution.angles[chunk]
+            _invert(
+                leg.geometry, place, angles[np.newaxis], scratch, in_front=True, free_coxa=free_coxa
+            )
+            solution.outcome[chunk], solution.excess[chunk], solution.joint[chunk] = _judge(
+                leg, place, np.ascontiguousarray(angles.T)
+            )
+            knee_sine = np.abs(np.sin(angles[:, 2]))
+            axis_distance = np.hypot(place[0], place[1])
+            solution.knee_sine[chunk] = knee_sine
+            solution.axis_distance[chunk] = axis_distance
+            solution.near_singular[chunk] = (knee_sine < NEAR_SINGULAR_SINE) | (
+                axis_distance < NEAR_SINGULAR_RADIUS * stretched
+            )
     return solution
 
 
