@@ -122,6 +122,7 @@ class FramedDriver:
         self._waiting_since: float | None = None
         self._next_status = 0.0
         self._counts: Counter[str] = Counter()
+        self._boots: int | None = None
         self._enabled: frozenset[int] = frozenset()
         self._stored: dict[int, tuple[float, float]] = {}
         self._report: frames.StatusReport | None = None
@@ -471,11 +472,12 @@ class FramedDriver:
                     self._enabled = frozenset()
                 case frames.Hello(), frames.Identity() as identity:
                     self._connected = True
+                    self._boots = identity.boots
                     self._enabled = frozenset(_pulses(identity))
                 case frames.StatusRequest(), frames.StatusReport() as report:
-                    if self._report is not None and report.accepted < self._report.accepted:
+                    if report.boots != self._boots:
                         # It has forgotten what it was told; a new conversation tells it again.
-                        msg = f'{self._port}: the board has restarted: it counts its poses anew'
+                        msg = f'{self._port}: the board has restarted'
                         raise LinkLostError(msg)
                     self._report = report
                     self._enabled = frames.to_channels(report.enabled)

@@ -366,7 +366,7 @@ class StatusReport(Message):
     """The board's answer to StatusRequest; counters wrap."""
 
     TYPE = MessageType.STATUS_REPORT
-    LAYOUT = struct.Struct('<IHHHHIB')
+    LAYOUT = struct.Struct('<IHHHHIBH')
 
     accepted: int
     refused: int
@@ -375,12 +375,15 @@ class StatusReport(Message):
     supply_mv: int
     enabled: int
     low_voltage: bool
+    boots: int
 
     @classmethod
     def from_numbers(cls, *numbers: int) -> Self:
         """Read the flag."""
-        accepted, refused, bad, silences, supply_mv, enabled, low_voltage = numbers
-        return cls(accepted, refused, bad, silences, supply_mv, enabled, _flag(low_voltage))
+        *counts, enabled, low_voltage, boots = numbers
+        accepted, refused, bad, silences, supply_mv = counts
+        flag = _flag(low_voltage)
+        return cls(accepted, refused, bad, silences, supply_mv, enabled, flag, boots)
 
 
 @dataclass(frozen=True)

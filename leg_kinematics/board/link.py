@@ -22,7 +22,7 @@ from leg_kinematics.board.driver import (
     Traffic,
     find_driver,
 )
-from leg_kinematics.errors import BoardError, LinkLostError
+from leg_kinematics.errors import BoardError, LegKinematicsError, LinkLostError
 
 REOPEN_EVERY = 0.1
 """s between attempts to open a lost board again."""
@@ -159,6 +159,8 @@ class BoardLink:
             The board stores other limits, and they are not to be replaced.
         RefusedError
             The board refuses its limits or its reaction to silence.
+        CommandError
+            Limits or a timeout that no board can be told.
 
         """
         with self._changed:
@@ -299,7 +301,7 @@ class BoardLink:
                 self._identity = identity
             store = self._store_limits and state is LinkState.OPENING
             driver.configure(self._limits, self._silence, store=store)
-        except BoardError as error:
+        except LegKinematicsError as error:
             self._drop(driver, str(error))
             raise
         with self._changed:

@@ -228,6 +228,7 @@ class SimulatedBoard:
             self._supply_mv,
             frames.to_mask(self.enabled),
             self.low_voltage,
+            self._memory.boots,
         )
 
     def _obey(self, message: frames.Message, seq: int) -> tuple[Reason, int] | None:

@@ -66,7 +66,7 @@ MESSAGES: st.SearchStrategy[Message] = st.one_of(
     ),
     st.builds(Ack, TYPES),
     st.builds(Refused, TYPES, st.sampled_from(Reason), BYTE),
-    st.builds(StatusReport, LONG, WORD, WORD, WORD, WORD, LONG, st.booleans()),
+    st.builds(StatusReport, LONG, WORD, WORD, WORD, WORD, LONG, st.booleans(), WORD),
     st.builds(
         SettingsReport,
         HALVES,

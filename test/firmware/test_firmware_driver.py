@@ -79,11 +79,12 @@ def test_the_driver_drives_the_firmware(chip_process: 'ChipProcess', driver: Fra
 
 
 def test_a_reset_board_tells_it(chip_process: 'ChipProcess', driver: FramedDriver) -> None:
-    """The next conversation finds another count of starts, the reason, and no pulses."""
+    """The conversation ends although the port stays; the next one finds the reason, no pulses."""
     driver.open()
     start(driver)
     chip_process.reset()
-    wait_until(lambda: not driver.status().enabled)
+    wait_until(lambda: not driver.status().connected)
+    assert 'the board has restarted' in driver.status().last_error
     driver.close()
     again = FramedDriver(str(chip_process.port))
     try:

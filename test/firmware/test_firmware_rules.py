@@ -129,7 +129,7 @@ echoes = st.builds(
     frames.encode,
     st.one_of(
         st.builds(Ack, st.sampled_from(MessageType)),
-        st.just(StatusReport(1, 0, 0, 0, 0, 0, low_voltage=False)),
+        st.just(StatusReport(1, 0, 0, 0, 0, 0, low_voltage=False, boots=1)),
     ),
     numbers,
 )
@@ -240,19 +240,19 @@ def test_it_does_what_the_reference_does(
 def test_it_answers_the_worked_frames(new_chip: Callable[..., 'Chip']) -> None:
     """The conversation of the protocol's page goes byte by byte as written there."""
     text = (files('leg_kinematics.board') / 'protocol.md').read_text(encoding='utf-8')
-    rows = re.findall(r'^\| `(\w+)\(.*\| (\d+) \| `([0-9a-f ]+)` \|$', text, re.MULTILINE)
-    assert len(rows) == 26
+    worked = re.findall(r'\| \d+ \| `([0-9a-f ]+)` \|$', text, re.MULTILINE)
+    assert len(worked) == 26
     chip = new_chip(supply_mv=NO_SENSIBLE_SUPPLY)
-    for (_, _, question), (name, _, answer) in zip(rows[::2], rows[1::2], strict=True):
+    for _ in range(6):  # the page's board starts for the seventh time
+        chip.reset(POWER_ON)
+        chip.run(0.02)
+    for question, answer in zip(worked[::2], worked[1::2], strict=True):
         chip.feed(bytes.fromhex(question))
         reply = chip.settle()
         if not reply:  # storing takes its time
             chip.run(STORE_WITHIN)
             reply = chip.settle()
-        if name == 'Identity':  # the page's board had started more often
-            assert len(reply) == len(bytes.fromhex(answer))
-        else:
-            assert reply.hex(' ') == answer
+        assert reply.hex(' ') == answer
     chip.free()
 
 

@@ -53,7 +53,7 @@ enum { IDENTITY = 0x81, ACK, REFUSED, STATUS_REPORT, SETTINGS_REPORT };
 enum { RAW, FRAME, SPOILT, CUT, AGAIN, WAIT, RESET, VOLTAGE, OPERATIONS };
 
 static const uint8_t request_sizes[] = {0, 0, 6, 3, 4, 36, 0, 0, 4, 2, 0, 1};
-static const uint8_t answer_sizes[] = {43, 1, 3, 17, 50}; // from IDENTITY on
+static const uint8_t answer_sizes[] = {43, 1, 3, 19, 50}; // from IDENTITY on
 
 typedef struct {
   uint8_t bytes[LONGEST_FRAME + 1];

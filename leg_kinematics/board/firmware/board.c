@@ -256,6 +256,7 @@ static void report(uint8_t number) {
   to = write16(to, supply_mv());
   to = write32(to, enabled);
   *to++ = supply_low();
+  to = write16(to, boot_count);
   frames_send(reply, to - reply);
 }
 
