@@ -18,6 +18,8 @@ from std_srvs.srv import Trigger
 from trajectory_msgs.msg import JointTrajectory
 
 from leg_kinematics.board import Record, read_log
+from leg_kinematics.board.memory import Memory
+from leg_kinematics.board.settings import Settings
 from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.commands.chain import MockProcess
 from leg_kinematics.nodes import messages
@@ -100,12 +102,12 @@ def bench(probe: 'Probe', files: dict[str, str], tmp_path: Path) -> Bench:
 
 
 @pytest.fixture
-def start_board(bench: Bench) -> Iterator[Callable[[], MockProcess]]:
+def start_board(bench: Bench) -> Iterator[Callable[..., MockProcess]]:
     """Start the board of the bench, again if need be; each ends with the test."""
     with ExitStack() as stack:
 
-        def start() -> MockProcess:
-            mock = MockProcess(bench.port, bench.log)
+        def start(*options: str) -> MockProcess:
+            mock = MockProcess(bench.port, bench.log, options)
             stack.callback(mock.end)
             return mock
 
@@ -187,6 +189,74 @@ def test_configure_can_be_tried_again(bench: Bench, start_board: Callable[[], Mo
     assert bench.state() == 'inactive'
 
 
+def test_a_board_with_another_protocol_fails_configure(
+    bench: Bench, start_board: Callable[..., MockProcess]
+) -> None:
+    """Nothing is enabled; the status names both versions and what to do."""
+    start_board('--protocol', '1')
+    bench.start()
+    assert not bench.change(CONFIGURE)
+    assert bench.state() == 'unconfigured'
+    words = 'the board speaks protocol 1 (firmware 2.0), this package 2; flash'
+    assert bench.probe.wait_for_words('bridge', words) == DiagnosticStatus.ERROR
+    assert bench.records('pose') == []
+
+
+@pytest.fixture
+def kept_limits(
+    start_board: Callable[..., MockProcess], servo_maps: ServoMaps, tmp_path: Path
+) -> Callable[[], Mapping[int, tuple[float, float]]]:
+    """Start a board that keeps other limits for one channel; return what it keeps at any time."""
+    memory = tmp_path / 'memory.json'
+    limits = {each.channel: (each.lowest_us, each.highest_us) for each in servo_maps.maps}
+    Memory(3, Settings(limits=limits | {4: (700.0, 2300.0)})).save(memory)
+    start_board('--memory', str(memory))
+
+    def kept() -> Mapping[int, tuple[float, float]]:
+        settings = Memory.load(memory).settings
+        assert settings is not None
+        return settings.limits
+
+    return kept
+
+
+def test_limits_that_differ_fail_configure(
+    bench: Bench, kept_limits: Callable[[], Mapping[int, tuple[float, float]]]
+) -> None:
+    """The board's own count; the status names both, and what the operator may do."""
+    bench.start()
+    assert not bench.change(CONFIGURE)
+    assert bench.state() == 'unconfigured'
+    words = 'channel 4 stores 700 to 2300 us, given 600 to 2400 us'
+    assert bench.probe.wait_for_words('bridge', words) == DiagnosticStatus.ERROR
+    assert 'store_limits' in bench.probe.latest()['bridge'][1]
+    assert kept_limits()[4] == (700.0, 2300.0)
+    assert bench.records('pose') == []
+
+
+def test_limits_are_stored_where_the_parameter_says_so(
+    bench: Bench, kept_limits: Callable[[], Mapping[int, tuple[float, float]]]
+) -> None:
+    """Then the board keeps those of the servo maps, and the bridge goes on."""
+    bench.start(store_limits=True)
+    bench.bring_up()
+    assert set(kept_limits().values()) == {(600.0, 2400.0)}
+
+
+def test_a_low_supply_is_a_warning_and_no_stop(
+    bench: Bench, start_board: Callable[..., MockProcess]
+) -> None:
+    """The status names the board and its voltage; pulses stay on, since a robot could fall."""
+    start_board('--supply', '7.4', '--low-voltage', '6.0', '--sag', '4.6', '--sag-at', '150')
+    bench.start()
+    bench.bring_up()
+    words = 'low supply voltage of board main: 4.6 V'
+    assert bench.probe.wait_for_words('bridge', words) == DiagnosticStatus.WARN
+    assert {record.enabled for record in bench.poses_from_now(5)} == {EVERY_CHANNEL}
+    bench.probe.wait_for('bridge', 'active')
+    bench.probe.until(lambda: bench.probe.values['bridge']['main.supply_v'] == '7.4', 'the supply')
+
+
 def test_inactive_powers_nothing(board_bench: Bench, resting: Mapping[int, float]) -> None:
     """Configured the board is told where to rest, and no servo has pulses."""
     assert board_bench.change(CONFIGURE)
@@ -254,6 +324,7 @@ def test_joint_states_are_where_the_servos_are_told_to_be(
     board_bench.probe.until(lambda: heard, 'joint states')
     assert tuple(heard[-1].name) == bracken.joints
     assert list(heard[-1].position) == pytest.approx(resting_angles(resting, servo_maps))
+    assert board_bench.probe.values['bridge']['main.positions'] == 'commanded'
 
 
 @pytest.mark.parametrize(
