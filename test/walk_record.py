@@ -32,7 +32,9 @@ class WalkRecord:
     robot, legs
         Who walks.
     tick
-        s.
+        s. Where two rows lie farther apart, what was between them is not known.
+    times
+        Of the rows, s.
     feet, velocities
         Targets in `base_link`, m and m/s, one row a tick.
     standing
@@ -47,6 +49,7 @@ class WalkRecord:
     robot: Robot
     legs: tuple[LegSolver, ...]
     tick: float
+    times: list[float] = field(default_factory=list)
     feet: list[Sequence[Vector]] = field(default_factory=list)
     velocities: list[Sequence[Vector]] = field(default_factory=list)
     standing: list[Sequence[bool]] = field(default_factory=list)
@@ -55,12 +58,14 @@ class WalkRecord:
 
     def add(
         self,
+        time: float,
         feet: Sequence[Vector],
         velocities: Sequence[Vector],
         standing: Sequence[bool],
         motion: BodyMotion,
     ) -> None:
         """Append a tick."""
+        self.times.append(time)
         self.feet.append(feet)
         self.velocities.append(velocities)
         self.standing.append(standing)
@@ -68,12 +73,7 @@ class WalkRecord:
 
     def mark(self, event: str) -> None:
         """Remember that something happens now."""
-        self.events.append((len(self.feet) * self.tick, event))
-
-    @property
-    def times(self) -> Floats:
-        """s, one a tick."""
-        return np.arange(len(self.feet), dtype=np.float64) * np.float64(self.tick)
+        self.events.append((self.times[-1], event))
 
     def angles(self) -> Floats:
         """Joint angles, rad, shape (ticks, legs, 3); raises where a leg cannot go."""
@@ -87,7 +87,8 @@ class WalkRecord:
     def joint_speeds(self) -> Floats:
         """Share of each servo's no-load speed between two ticks, shape (ticks - 1, legs, 3)."""
         fastest = [[link.servo.speed for link in leg.links] for leg in self.robot.legs]
-        speeds: Floats = np.abs(np.diff(self.angles(), axis=0)) / self.tick / fastest
+        ways = np.abs(np.diff(self.angles(), axis=0))
+        speeds: Floats = ways / np.diff(self.times)[:, None, None] / fastest
         return speeds
 
     def in_odom(self) -> Floats:
@@ -127,17 +128,18 @@ class WalkRecord:
 
         """
         velocities, feet = np.array(self.velocities), np.array(self.feet)
-        steps = np.linalg.norm(np.diff(velocities, axis=0), axis=2)
+        known = np.diff(self.times) < 1.5 * self.tick
+        steps = np.linalg.norm(np.diff(velocities, axis=0), axis=2)[known]
         assert steps.max() <= acceleration * self.tick, 'a jump in velocity'
         # The mean of both velocities misses at most a quarter of the change over the tick.
         mean = 0.5 * (velocities[1:] + velocities[:-1])
-        jumps = np.linalg.norm(np.diff(feet, axis=0) - self.tick * mean, axis=2)
+        jumps = np.linalg.norm(np.diff(feet, axis=0) - self.tick * mean, axis=2)[known]
         assert jumps.max() <= 0.25 * acceleration * self.tick**2, 'a jump in position'
-        assert self.joint_speeds().max() <= speed_share, 'faster than a servo may'
+        assert self.joint_speeds()[known].max() <= speed_share, 'faster than a servo may'
         assert self.margins().min() >= margin, 'nearly falls'
         standing = np.array(self.standing)
         assert standing.sum(axis=1).min() >= down, 'too few feet down'
-        still = standing[1:] & standing[:-1]
+        still = standing[1:] & standing[:-1] & known[:, None]
         moves = np.linalg.norm(np.diff(self.in_odom(), axis=0), axis=2)
         assert moves[still].max() <= AT_REST, 'a standing foot slips'
 
@@ -149,7 +151,7 @@ class WalkRecord:
             figsize=(14, 7.5),
             layout='constrained',
         )
-        feet, standing, times = self.in_odom(), np.array(self.standing), self.times
+        feet, standing, times = self.in_odom(), np.array(self.standing), np.array(self.times)
         elevations = axes['feet']
         for leg, name in enumerate(self.robot.leg_names):
             x, y, z = feet[:, leg].T

@@ -55,7 +55,9 @@ class Drive:
         """Go on by a tick."""
         sample = self.walker.step(TICK, command)
         self.samples.append(sample)
-        self.record.add(sample.feet, sample.velocities, sample.standing, BodyMotion.of(sample))
+        time = TICK * len(self.samples)
+        motion = BodyMotion.of(sample)
+        self.record.add(time, sample.feet, sample.velocities, sample.standing, motion)
         return sample
 
     def go(self, seconds: float, command: Twist) -> None:

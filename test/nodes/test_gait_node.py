@@ -2,8 +2,9 @@
 # SPDX-License-Identifier: Apache-2.0
 """Node `gait` alone: it takes over from the feet as they are, and obeys only what is sound."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from math import atan, cos, inf, nan, sin
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,18 +21,31 @@ from sensor_msgs.msg import MultiDOFJointState
 from std_msgs.msg import Bool, Float64
 from std_srvs.srv import Trigger
 from trajectory_msgs.msg import MultiDOFJointTrajectory
+from transforms3d.euler import euler2mat, quat2euler
 from visualization_msgs.msg import MarkerArray
 
+from leg_kinematics.gait import BodyMotion, GaitParameters
 from leg_kinematics.nodes import messages
 from leg_kinematics.nodes.gait_node import PREVIEW, GaitNode
 from leg_kinematics.nodes.parameters import Value, as_overrides
 from leg_kinematics.nodes.transforms import HAS_TF
-from leg_kinematics.robot import Robot
+from leg_kinematics.robot import Robot, Vector
+from leg_kinematics.solver import LegSolver
 
 if TYPE_CHECKING:
     from test.nodes.conftest import Probe
+    from test.walk_record import WalkRecord
 
 MAX_AGE = 1.0
+
+#: A machine that is busy elsewhere for less does not hold the node up, s.
+SLOW_TICK = 0.05
+
+#: A foot so near to its place needs no other step, m.
+SETTLED = 2e-3
+
+#: Elevation of a foot that stands, but for rounding, m.
+ON_GROUND = 1e-9
 
 
 @pytest.fixture
@@ -154,6 +168,95 @@ def test_it_walks_as_told_and_stops_on_silence(probe: 'Probe', standing: list[An
     assert max(message.twist.twist.linear.x for message in odometry) == pytest.approx(0.05)
     assert odometry[-1].pose.pose.position.x > 0.01
     probe.until(lambda: odometry[-1].twist.twist.linear.x == 0.0, 'rest')
+
+
+def fill(record: 'WalkRecord', targets: Sequence[Any], odometry: Sequence[Any]) -> None:
+    """Put what the node said into a record."""
+    motions = {str(each.header.stamp): motion_of(each) for each in odometry}
+    begin = messages.seconds_of(odometry[0].header.stamp)
+    for message in targets:
+        motion = motions.get(str(message.header.stamp))
+        if motion is None:
+            continue
+        ticks = (messages.seconds_of(message.header.stamp) - begin) / record.tick
+        said = messages.FootTargets(message, message.joint_names)
+        velocities = said.velocities[0]
+        assert velocities is not None
+        elevations = (
+            motion.position[2] + (np.array(said.feet[0]) @ euler2mat(*motion.rpy, 'sxyz').T)[:, 2]
+        )
+        # Two clocks are read one after the other for a stamp, so that it is a little off its tick.
+        time = record.tick * round(ticks)
+        record.add(time, said.feet[0], velocities, (elevations < ON_GROUND).tolist(), motion)
+
+
+def motion_of(message: Odometry) -> BodyMotion:
+    """Read odometry."""
+    place, turn = message.pose.pose.position, message.pose.pose.orientation
+    roll, pitch, yaw = (float(angle) for angle in quat2euler((turn.w, turn.x, turn.y, turn.z)))
+    speed, spin = message.twist.twist.linear, message.twist.twist.angular
+    return BodyMotion(
+        (place.x, place.y, place.z),
+        (roll, pitch, yaw),
+        (speed.x, speed.y, speed.z),
+        (spin.x, spin.y, spin.z),
+    )
+
+
+def test_silence_in_mid_step_ends_in_an_ordinary_stop(
+    *,
+    probe: 'Probe',
+    start: Callable[..., GaitNode],
+    bracken: Robot,
+    bracken_legs: tuple[LegSolver, ...],
+    new_record: 'type[WalkRecord]',
+    tmp_path: Path,
+) -> None:
+    """Three feet up and nobody speaks: no jump, no fall, and all feet go to their places."""
+    start(rate=1.0 / SLOW_TICK)
+    targets = probe.record(MultiDOFJointTrajectory, 'foot_targets')
+    odometry = probe.record(Odometry, 'odom')
+    tell_feet(probe, bracken)
+    assert ask(probe, 'gait/stand').success
+    probe.wait_for('gait', 'standing')
+    publisher = probe.publisher(TwistStamped, 'cmd_vel')
+
+    def feet() -> list[Vector]:
+        return messages.FootTargets(targets[-1], bracken.leg_names).feet[0]
+
+    def swings_at_full_speed() -> bool:
+        publisher.publish(command(probe, x=0.1))
+        fast = bool(odometry) and odometry[-1].twist.twist.linear.x > 0.08
+        return fast and max(foot[2] for foot in feet()) > 0.025 - bracken.standing.height
+
+    begun = len(targets)
+    probe.until(swings_at_full_speed, 'feet in mid swing')
+    spoken = len(targets)
+    probe.wait_for('gait', 'standing')
+
+    def settled() -> bool:
+        off = np.abs(np.subtract(feet(), bracken.standing.feet))
+        return bool((off <= (SETTLED, SETTLED, ON_GROUND)).all())
+
+    probe.until(
+        lambda: settled() and odometry[-1].header.stamp == targets[-1].header.stamp,
+        'all feet in their places',
+    )
+    record = new_record(bracken, bracken_legs, SLOW_TICK)
+    fill(record, targets[begun:spoken], odometry)
+    record.mark('silence')
+    fill(record, targets[spoken:], odometry)
+    record.draw(tmp_path / 'walk.png')
+    defaults = GaitParameters()
+    record.check(
+        acceleration=12.0, speed_share=defaults.speed_share, margin=defaults.min_margin, down=3
+    )
+    speeds = np.array([motion.linear[0] for motion in record.motions])
+    assert speeds.max() > 0.08
+    assert speeds[-1] == 0.0
+    assert all(record.standing[-1])
+    changes = defaults.acceleration * np.diff(record.times)
+    assert (np.abs(np.diff(speeds)) <= changes + 1e-9).all()
 
 
 def test_odometry_is_less_and_less_certain(
