@@ -348,9 +348,11 @@ def test_a_bad_trajectory_moves_nothing_and_is_reported(
     publisher = probe.publisher(JointTrajectory, 'joint_trajectory')
     message = trajectory(bracken, [0.1] * 18)
     spoil(message)
-    publisher.publish(message)
+    # A best-effort reader may not have found a new writer yet that has found it.
+    timer = probe.node.create_timer(0.1, lambda: publisher.publish(message))
     assert probe.wait_for_words('bridge', words) == DiagnosticStatus.ERROR
-    assert probe.values['bridge']['refused'] == '1'
+    timer.cancel()
+    assert int(probe.values['bridge']['refused']) > 0
     for record in board_bench.poses_from_now(20):
         assert record.pulses_us == about(resting)
 
