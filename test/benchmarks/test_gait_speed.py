@@ -32,6 +32,9 @@ TICK = 0.01
 
 COMMAND = Twist(0.05, 0.02, 0.1)
 
+#: With half of its legs in the air a robot of four balances on an edge.
+PARAMETERS = GaitParameters(min_margin=-0.1)
+
 #: Distance of neighbouring legs on a side, m: feet of a full stride do not meet.
 PITCH = 0.12
 
@@ -76,7 +79,7 @@ def contenders(count: int) -> Contenders:
     """Let a robot of so many legs walk, and return what costs time."""
     robot = robot_of(count)
     legs = leg_solvers(robot)
-    walker = Walker(robot, legs, GaitParameters(), robot.resting.feet)
+    walker = Walker(robot, legs, PARAMETERS, robot.resting.feet)
     walker.stand()
     while walker.step(TICK, Twist()).state is not GaitState.STANDING:
         pass
