@@ -410,6 +410,17 @@ def test_command_fails_a_bad_robot_with_what_would_help(tmp_path: Path) -> None:
     assert sorted(each.name for each in pictures.iterdir()) == ['ground.png', 'reach.png']
 
 
+def test_command_tells_of_a_walk_that_tips_over(tmp_path: Path) -> None:
+    """A centre of mass beside the feet fails as a line and has no picture of torques."""
+    nose = ('centre_of_mass: [0 mm', 'centre_of_mass: [240 mm')
+    pictures = tmp_path / 'pictures'
+    arguments = ['check', str(changed(BRACKEN, tmp_path, (nose,))), '--output', str(pictures)]
+    result = CliRunner().invoke(main, arguments)
+    assert result.exit_code == 1
+    assert 'fail stall torque used: ' in result.stdout
+    assert sorted(each.name for each in pictures.iterdir()) == ['ground.png', 'reach.png']
+
+
 @pytest.mark.parametrize(
     'change',
     [

@@ -3,6 +3,7 @@
 """Pictures of what was checked."""
 
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 
 import matplotlib as mpl
@@ -18,7 +19,7 @@ from leg_kinematics.commands.check.lines import DrawnLine
 from leg_kinematics.commands.check.load import WALKING, walking_shares
 from leg_kinematics.commands.check.report import Report
 from leg_kinematics.commands.check.steady_walk import HEADINGS, SteadyWalk
-from leg_kinematics.errors import LegKinematicsError
+from leg_kinematics.errors import BalanceError, LegKinematicsError
 from leg_kinematics.robot import SEGMENTS, Robot
 from leg_kinematics.solver import (
     LegSolver,
@@ -49,7 +50,9 @@ def draw(robot: Robot, report: Report, folder: Path) -> list[Path]:
     if ground.reached.any():
         pictures['ground.png'] = _draw_ground(robot, ground, walks)
     if walks:
-        pictures['torque.png'] = _draw_torque(robot, report.legs, walks[0])
+        # Where the feet cannot carry the robot, as the report says, there is no torque to show.
+        with suppress(BalanceError):
+            pictures['torque.png'] = _draw_torque(robot, report.legs, walks[0])
     if report.lines:
         pictures['lines.png'] = _draw_lines(report.legs[0], report.lines)
     for name in ('reach.png', 'ground.png', 'torque.png', 'lines.png'):
@@ -154,8 +157,8 @@ def _fill(axes: Axes, section: Section) -> None:
 
 
 def _draw_torque(robot: Robot, legs: tuple[LegSolver, ...], walk: SteadyWalk) -> Figure:
-    figure, row = plt.subplots(1, 3, figsize=(14, 4.6), sharey=True, layout='constrained')
     shares = 100.0 * walking_shares(robot, legs, walk)
+    figure, row = plt.subplots(1, 3, figsize=(14, 4.6), sharey=True, layout='constrained')
     for joint, (axes, segment) in enumerate(zip(row, SEGMENTS, strict=True)):
         for leg, name in enumerate(robot.leg_names):
             axes.plot(walk.phases, shares[:, leg, joint], label=name.replace('_', ' '))
