@@ -17,7 +17,7 @@ from leg_kinematics.robot import Vector
 from leg_kinematics.solver import LegSolver, minimum_jerk
 
 #: Instants of the rest of a swing, as shares of it, at which its joint speeds are looked at.
-LOOKS = (0.2, 0.4, 0.65)
+LOOKS = (0.2, 0.33, 0.46, 0.62, 0.78)
 
 #: Parts of a planned way at whose ends it is looked at.
 PARTS = 16

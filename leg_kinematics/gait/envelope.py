@@ -10,14 +10,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import product
-from math import ceil, floor, sqrt
+from math import ceil, floor, hypot, sqrt
 
 from leg_kinematics.gait.body_offset import Offset
 from leg_kinematics.gait.clock import CHANGE
+from leg_kinematics.gait.foot import LANDING_FIXED
 from leg_kinematics.gait.limits import swing_overshoot
 from leg_kinematics.gait.parameters import GaitParameters
 from leg_kinematics.gait.phases import Cycle, Phases
-from leg_kinematics.gait.servo_speed import HEADINGS, fastest_stances
+from leg_kinematics.gait.servo_speed import HEADINGS, fastest_stances, liftable_radius
 from leg_kinematics.gait.support import least_margin, projected
 from leg_kinematics.gait.workspace import stride_radii
 from leg_kinematics.robot import Robot, Vector
@@ -28,6 +29,10 @@ USABLE_SHARE = 0.95
 
 #: Share of the permitted joint speed that a steady walk may use; the rest is for changes.
 WALKING_SHARE = 0.85
+
+#: Share of the permitted joint speed that a swing may be planned with; it is looked at in a few
+#: instants only, and the body may speed up before it is planned anew.
+SWINGING_SHARE = 0.93
 
 #: Share of the permitted joint speed that a change of the body pose may use.
 POSING_SHARE = 0.1
@@ -84,8 +89,9 @@ class Envelopes:
     ----------
     centre
         Centre of mass of the whole robot in its standing posture, in the body, m.
-    joint_speeds
-        What may be asked of coxa, femur and tibia of each leg, rad/s.
+    joint_speeds, swinging_speeds, posing_speeds
+        What may be asked of coxa, femur and tibia of each leg, rad/s; of it, for the plan of a
+        swing and for a change of the body pose.
 
     """
 
@@ -104,15 +110,10 @@ class Envelopes:
         self._neutral = [(x, y) for x, y, _ in robot.standing.feet]
         angles = posture_angles(robot, self._legs, 'standing')
         self.centre = centre_of_mass(robot, self._legs, angles)
-        share = parameters.speed_share
-        self.joint_speeds: tuple[Vector, ...] = tuple(
-            (
-                share * leg.coxa.servo.speed,
-                share * leg.femur.servo.speed,
-                share * leg.tibia.servo.speed,
-            )
-            for leg in robot.legs
-        )
+        self.joint_speeds = _joint_speeds(robot, parameters.speed_share)
+        self.swinging_speeds = _joint_speeds(robot, SWINGING_SHARE * parameters.speed_share)
+        self._walking_speeds = _joint_speeds(robot, WALKING_SHARE * parameters.speed_share)
+        self.posing_speeds = _joint_speeds(robot, POSING_SHARE * parameters.speed_share)
         self._at = lru_cache(REMEMBERED)(self._work_out)
         self._discs = lru_cache(REMEMBERED)(self._work_out_discs)
         self._margin = lru_cache(REMEMBERED)(self._work_out_margin)
@@ -133,17 +134,17 @@ class Envelopes:
         factors = {low, high, *(low + STEP * step for step in range(1, steps))}
         margin = min(self._margin(offset, factor) for offset, factor in product(offsets, factors))
         spare = margin - self._parameters.min_margin
-        share = USABLE_SHARE / max(swing_overshoot(low), self._shortfall(low))
         radii, labels = [], []
         discs = (min(each) for each in zip(*map(self._discs, offsets), strict=True))
-        for name, disc, walks in zip(
-            self._robot.leg_names, discs, self._phases.walking, strict=True
+        for name, point, disc, walks in zip(
+            self._robot.leg_names, self._neutral, discs, self._phases.walking, strict=True
         ):
-            held = spare < share * disc
-            radii.append(max(0.0, min(spare, share * disc)) if walks else UNBOUNDED)
+            reach = self._stride(USABLE_SHARE * disc, swing_overshoot(low), low, hypot(*point))
+            support = self._stride(spare, 1.0, low, hypot(*point))
+            radii.append(min(reach, support) if walks else UNBOUNDED)
             labels.append(
                 f'{name}, for a margin of {self._parameters.min_margin:g} m of {margin:.3g} m'
-                if held
+                if support < reach
                 else name
             )
         # While the duty factor changes a swing may be shorter.
@@ -157,7 +158,22 @@ class Envelopes:
     def _work_out_discs(self, offset: Offset) -> tuple[float, ...]:
         depth = self._parameters.search_depth if self._parameters.contacts else 0.0
         lift = self._parameters.lift + depth
-        return stride_radii(self._legs, self._robot.standing.feet, lift, offset, depth)
+        feet = self._robot.standing.feet
+        discs = stride_radii(self._legs, feet, lift, offset, depth)
+        return tuple(
+            liftable_radius(
+                leg,
+                foot,
+                disc,
+                speeds,
+                swing_time=self._parameters.swing_time,
+                lift=lift,
+                offset=offset,
+            )
+            for leg, foot, disc, speeds in zip(
+                self._legs, feet, discs, self._walking_speeds, strict=True
+            )
+        )
 
     def _work_out_margin(self, offset: Offset, duty_factor: float) -> float:
         cycle = Cycle(self._parameters.swing_time, duty_factor, self._phases.at(duty_factor))
@@ -172,7 +188,7 @@ class Envelopes:
                 leg,
                 foot,
                 radius,
-                (WALKING_SHARE * coxa, WALKING_SHARE * femur, WALKING_SHARE * tibia),
+                speeds,
                 swing_time=self._parameters.swing_time / hurry,
                 duty_factor=duty_factor,
                 lift=self._parameters.lift,
@@ -180,15 +196,39 @@ class Envelopes:
             )
             if walks
             else (UNBOUNDED,) * HEADINGS
-            for leg, foot, radius, (coxa, femur, tibia), walks in zip(
+            for leg, foot, radius, speeds, walks in zip(
                 self._legs,
                 self._robot.standing.feet,
                 radii,
-                self.joint_speeds,
+                self._walking_speeds,
                 self._phases.walking,
                 strict=True,
             )
         )
+
+    def _stride(self, room: float, overshoot: float, duty_factor: float, arm: float) -> float:
+        """Longest half stride whose foot stays within some room of its neutral point, m.
+
+        Parameters
+        ----------
+        room
+            m.
+        overshoot
+            How much farther it comes in its swing, as a factor.
+        duty_factor
+            Share of the cycle in which the leg stands.
+        arm
+            Of the neutral point from the middle of the body, m.
+
+        """
+        parameters = self._parameters
+        # On rough ground a foot that lands early ends its stance that much farther back.
+        farthest = max(overshoot, self._shortfall(duty_factor))
+        # Once the landing point is fixed, the body may still fall short of where it was to be.
+        time = (1.0 - LANDING_FIXED) * parameters.swing_time
+        drift = 0.5 * (parameters.acceleration + parameters.yaw_acceleration * arm) * time**2
+        lead = 2.0 * (1.0 - LANDING_FIXED) * (1.0 - duty_factor) / duty_factor
+        return max(0.0, min(room / farthest, max(room - drift, room / (1.0 + lead))))
 
     def _shortfall(self, duty_factor: float) -> float:
         """How far back a foot ends its stance that met the ground early, as `swing_overshoot`.
@@ -202,3 +242,11 @@ class Envelopes:
         progress = 0.5 + sqrt(0.25 - there)
         done = minimum_jerk(State(0.0), 1.0, 1.0, progress).position
         return 1.0 + 2.0 * (1.0 - done) / duty_factor
+
+
+def _joint_speeds(robot: Robot, share: float) -> tuple[Vector, ...]:
+    """Share of the no-load speed of coxa, femur and tibia of each leg, rad/s."""
+    return tuple(
+        (share * leg.coxa.servo.speed, share * leg.femur.servo.speed, share * leg.tibia.servo.speed)
+        for leg in robot.legs
+    )

@@ -94,6 +94,38 @@ def fastest_stances(
     return tuple(to_speed * _crossing(half_strides, row) for row in effort)
 
 
+def liftable_radius(
+    leg: LegSolver,
+    neutral: Vector,
+    radius: float,
+    speeds: Vector,
+    *,
+    swing_time: float,
+    lift: float,
+    offset: Offset = LEVEL,
+) -> float:
+    """Largest radius around its neutral point in which the servos can lift the foot in time, m.
+
+    The parameters are those of `fastest_stances`; the answer is not above the radius.
+    """
+    u = np.linspace(0.0, 1.0, PARTS + 1)
+    rise = 64.0 * lift * (u * (1.0 - u)) ** 3
+    rise_rate = 192.0 * lift * (u * (1.0 - u)) ** 2 * (1.0 - 2.0 * u) / swing_time
+    angle = tau * np.arange(HEADINGS) / HEADINGS
+    heading = np.stack((np.cos(angle), np.sin(angle), np.zeros(HEADINGS)), axis=-1)
+    radii = radius * np.arange(STRIDES + 1) / STRIDES
+    # Shape (radii, headings, instants, axes).
+    up = np.array(AXES[2])
+    places = np.array(neutral) + (
+        radii[:, None, None, None] * heading[:, None, :] + up * rise[:, None]
+    )
+    velocities = np.broadcast_to(up * rise_rate[:, None], places.shape)
+    rates = joint_rates(leg, places.reshape(-1, 3), velocities.reshape(-1, 3), offset)
+    efforts = np.abs(rates) / np.array(speeds)
+    effort = efforts.reshape(STRIDES + 1, -1).max(axis=-1)
+    return radius if effort.max() <= 1.0 else _crossing(radii, effort)
+
+
 def _crossing(half_strides: Array, effort: Array) -> float:
     """Half a stride at which the effort, a convex function of it, comes to 1 at the latest."""
     if effort[0] >= 1.0:

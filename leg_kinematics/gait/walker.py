@@ -8,7 +8,7 @@ body. A swinging foot goes to a footprint from which it will pass its neutral po
 stance, leaving and landing at rest in the world, which is the stance velocity seen from the body.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from functools import partial
 from math import dist, hypot, isfinite
 
@@ -16,7 +16,7 @@ from leg_kinematics.errors import CommandError, LegKinematicsError
 from leg_kinematics.gait.body_offset import LEVEL, PEAK_SPEED, BodyOffset, Offset
 from leg_kinematics.gait.clock import CHANGE, Clock
 from leg_kinematics.gait.effort import placing_effort, posing_time, swing_effort
-from leg_kinematics.gait.envelope import POSING_SHARE, Envelope, Envelopes
+from leg_kinematics.gait.envelope import Envelope, Envelopes
 from leg_kinematics.gait.foot import Foot, Search, Swing
 from leg_kinematics.gait.level import GroundLevel
 from leg_kinematics.gait.limits import (
@@ -62,8 +62,8 @@ HALVINGS = 12
 #: The duty factor is chosen for so much more speed than is asked for.
 HEADROOM = 1.1
 
-#: How finely a landing point is sought that the servos can still make.
-GOAL_HALVINGS = 4
+#: Parts of its way that a landing point is tried at, where the servos cannot make all of it.
+PARTS_OF_WAY = (0.9, 0.75, 0.5, 0.25, 0.0)
 
 
 class Walker:
@@ -119,6 +119,7 @@ class Walker:
         self._fastest_duty_factor = parameters.duty_factor
         self._slowest_duty_factor = parameters.slowest
         self._clock = Clock(phases, parameters.swing_time, parameters.slowest)
+        self._duty_factor = parameters.slowest
         self._family = phases.depends_on_duty_factor
         self._envelopes = Envelopes(robot, legs, parameters, phases)
         self._offsets: tuple[Offset, ...] = (LEVEL,)
@@ -139,6 +140,7 @@ class Walker:
         self._touching = [False] * len(legs)
         self._raised: set[int] = set()
         self._offset = BodyOffset(parameters.body_speed, parameters.body_rate)
+        self._offset_goal = LEVEL
         self._ticks = 0
         self._state = GaitState.RESTING
 
@@ -244,6 +246,8 @@ class Walker:
     def pose_body(self, offset: Offset) -> None:
         """Go to another pose of the body over its feet; obeyed only while standing or walking.
 
+        The robot slows down, and first puts its feet where the pose lets them walk.
+
         Raises
         ------
         CommandError
@@ -255,7 +259,7 @@ class Walker:
             raise CommandError(f'a body pose must be finite, got {offset}')
         if self._state is not GaitState.STANDING:
             raise CommandError(f'the body can be posed while standing, not while {self._state}')
-        if offset == self._offset.goal:
+        if offset == self._offset_goal:
             return
         offsets = self._between(offset)
         envelope = self._envelope_of(offsets)
@@ -269,14 +273,11 @@ class Walker:
         if min(envelope.radii) < SMALLEST_STRIDE:
             leg = self._names[envelope.radii.index(min(envelope.radii))]
             raise CommandError(f'the body cannot be posed so: {leg} could not take a step')
-        if self._limit_walk(self._twist, envelope).reason:
-            raise CommandError('the body cannot be posed so at this speed; slow down first')
         try:
-            time = self._posing_time(offset, envelope)
+            self._posing_time(offset, envelope)
         except LegKinematicsError as error:
             raise CommandError(f'the body cannot be posed so: {error}') from error
-        self._offsets, self._envelope = offsets, envelope
-        self._offset.aim(offset, time)
+        self._offset_goal, self._offsets, self._envelope = offset, offsets, envelope
 
     def _between(self, goal: Offset) -> tuple[Offset, ...]:
         """Poses on the way to a goal that stand for all of it."""
@@ -288,8 +289,7 @@ class Walker:
         way = partial(self._offset.now.towards, goal)
         times = []
         for leg in self._walking:
-            speeds, radius = self._envelopes.joint_speeds[leg], envelope.radii[leg]
-            coxa, femur, tibia = (POSING_SHARE * speed for speed in speeds)
+            speeds, radius = self._envelopes.posing_speeds[leg], envelope.radii[leg]
             x, y = self._neutral[leg]
             z = -self._heights[GaitState.STANDING]
             for dx, dy in (
@@ -300,20 +300,21 @@ class Walker:
                 (0.0, -radius),
             ):
                 foot = (x + dx, y + dy, z)
-                times.append(posing_time(self._legs[leg], (coxa, femur, tibia), foot, way))
+                times.append(posing_time(self._legs[leg], speeds, foot, way))
         return max(times)
 
     def _envelope_of(self, offsets: Sequence[Offset]) -> Envelope:
-        clock = self._clock
-        return self._envelopes.at(offsets, clock.cycle.duty_factor, clock.goal)
+        return self._envelopes.at(offsets, self._clock.cycle.duty_factor, self._duty_factor)
 
     def _limit_walk(self, twist: Twist, envelope: Envelope) -> Limited:
         """Limit to what a steady walk may ask of the legs."""
-        factor = max(self._clock.cycle.duty_factor, self._clock.goal)
+        factor = max(self._clock.cycle.duty_factor, self._duty_factor)
         stance_time = factor * self._parameters.swing_time / (1.0 - factor)
-        near = limit_stride(twist, self._neutral, envelope.radii, envelope.labels, stance_time)
-        slow = limit_servo_speed(near.twist, self._neutral, envelope.fastest, self._names)
-        return Limited(slow.twist, slow.reason or near.reason)
+        if self._duty_factor != self._clock.cycle.duty_factor:
+            stance_time /= 1.0 - CHANGE
+        slow = limit_servo_speed(twist, self._neutral, envelope.fastest, self._names)
+        near = limit_stride(slow.twist, self._neutral, envelope.radii, envelope.labels, stance_time)
+        return Limited(near.twist, near.reason or slow.reason)
 
     def stand(self) -> None:
         """Stand up from wherever the robot is: feet to their places first, then the body."""
@@ -374,25 +375,33 @@ class Walker:
         return limited.twist, limited.reason
 
     def _choose_duty_factor(self, wanted: Twist) -> None:
-        """Walk with the steadiest duty factor that leaves time for what is asked and done.
+        """Walk with the steadiest duty factor that leaves time for what is asked.
+
+        It rises no sooner than the body has slowed down to what it leaves time for.
+        """
+        fastest, slowest = self._fastest_duty_factor, self._slowest_duty_factor
+        self._duty_factor = fastest
+        if slowest > fastest:
+            self._duty_factor = min(slowest, max(fastest, self._steadiest(wanted, HEADROOM)))
+        clock = self._clock
+        clock.goal = self._duty_factor
+        if not clock.running:
+            clock.stop()
+        elif clock.goal > clock.cycle.duty_factor:
+            possible = self._steadiest(self._twist, 1.0)
+            clock.goal = max(clock.cycle.duty_factor, min(clock.goal, possible))
+
+    def _steadiest(self, twist: Twist, headroom: float) -> float:
+        """Largest duty factor that leaves time for a twist, about.
 
         At the longest stride the speed is proportional to (1 - beta)/beta, since the swing takes
         its time; what the servos allow falls more slowly.
         """
-        fastest, slowest = self._fastest_duty_factor, self._slowest_duty_factor
-        if slowest > fastest:
-            swing = self._parameters.swing_time
-            envelope = self._envelopes.at(self._offsets, fastest, fastest)
-            stance = fastest * swing / (1.0 - fastest)
-            share = max(
-                demand(twist, self._neutral, envelope.radii, envelope.fastest, stance)
-                for twist in (wanted, self._twist)
-            )
-            steadiest = 1.0 / (1.0 + HEADROOM * share * (1.0 - fastest) / fastest)
-            slowest = max(fastest, min(slowest, steadiest))
-        self._clock.goal = slowest
-        if not self._clock.running:
-            self._clock.stop()
+        factor = self._fastest_duty_factor
+        envelope = self._envelopes.at(self._offsets, factor, factor)
+        stance = factor * self._parameters.swing_time / (1.0 - factor)
+        share = demand(twist, self._neutral, envelope.radii, envelope.fastest, stance)
+        return 1.0 / (1.0 + headroom * share * (1.0 - factor) / factor)
 
     def _next_twist(self, dt: float, wanted: Twist, reason: str) -> Limited:
         parameters = self._parameters
@@ -421,8 +430,11 @@ class Walker:
 
     def _footprints_ahead(self) -> list[tuple[int, Point, float]]:
         """Leg, footprint in the body's frame and time until it is left, where that is settled."""
-        cycle, phase = self._clock.cycle, self._clock.phase
-        stretch = 1.0 if self._clock.goal == cycle.duty_factor else 1.0 / (1.0 - CHANGE)
+        cycle, phase, goal = self._clock.cycle, self._clock.phase, self._clock.goal
+        stretch = 1.0
+        if goal != cycle.duty_factor:
+            # It may take longer: by the change itself, and because the cycle becomes longer.
+            stretch = max(1.0, (1.0 - cycle.duty_factor) / (1.0 - goal)) / (1.0 - CHANGE)
         return [
             (
                 leg,
@@ -444,14 +456,24 @@ class Walker:
         return True
 
     def _move_offset(self, dt: float) -> None:
-        if self._state is not GaitState.STANDING and self._offset.goal != LEVEL:
-            offsets = self._between(LEVEL)
-            time = self._posing_time(LEVEL, self._envelope_of(offsets))
-            self._offsets = offsets
-            self._offset.aim(LEVEL, time)
+        """Go on towards the pose that is due, once all feet are where it wants them."""
+        if self._state is not GaitState.STANDING and self._offset_goal != LEVEL:
+            self._offset_goal, self._offsets = LEVEL, self._between(LEVEL)
+            self._envelope = self._envelope_of(self._offsets)
+        if self._offset_goal != self._offset.goal and self._all_in_reach():
+            self._offset.aim(
+                self._offset_goal, self._posing_time(self._offset_goal, self._envelope)
+            )
         self._offset.step(dt)
-        if not self._offset.moving:
+        if not self._offset.moving and self._offset.goal == self._offset_goal:
             self._offsets = (self._offset.goal,)
+
+    def _all_in_reach(self) -> bool:
+        return all(
+            dist(self._pose.locate(self._feet[leg].footprint), self._neutral[leg])
+            <= self._envelope.radii[leg]
+            for leg in self._walking
+        )
 
     def _in_place(self, leg: int) -> bool:
         foot = self._feet[leg]
@@ -551,32 +573,22 @@ class Walker:
         effort = partial(
             swing_effort,
             self._legs[leg],
-            self._envelopes.joint_speeds[leg],
+            self._envelopes.swinging_speeds[leg],
             foot,
             swing,
             where=where,
         )
         swing.held_back = effort(goal=goal) > 1.0
         if swing.held_back:
-            goal = self._nearest_to(goal, swing.goal, lambda point: effort(goal=point))
-        swing.goal = goal
-
-    @staticmethod
-    def _nearest_to(goal: Point, start: Point, effort: Callable[[Point], float]) -> Point:
-        """Go from a landing point towards another, as far as the servos can make it."""
-        most = max(1.0, effort(start))
-        low, high, best = 0.0, 1.0, start
-        for _ in range(GOAL_HALVINGS):
-            share = 0.5 * (low + high)
-            point = (
-                start[0] + share * (goal[0] - start[0]),
-                start[1] + share * (goal[1] - start[1]),
+            start = swing.goal
+            nearer = [
+                (start[0] + part * (goal[0] - start[0]), start[1] + part * (goal[1] - start[1]))
+                for part in PARTS_OF_WAY
+            ]
+            goal = next((point for point in nearer if effort(goal=point) <= 1.0), None) or min(
+                nearer, key=lambda point: effort(goal=point)
             )
-            if effort(point) <= most:
-                low, best = share, point
-            else:
-                high = share
-        return best
+        swing.goal = goal
 
     def _lift_off(self, leg: int, foot: Foot) -> None:
         """Lift the foot at the instant within this tick at which its turn came."""
@@ -625,6 +637,7 @@ class Walker:
             self._twist
             or self._clock.running
             or not self._offset.level
+            or self._offset_goal != LEVEL
             or not all(map(self._in_place, range(len(self._feet))))
         ):
             return

@@ -36,7 +36,7 @@ def test_offset_is_the_inverse_pose_of_a_general_library(
 TILTED = Offset((0.01, -0.01, 0.012), (0.06, -0.05, 0.1))
 
 
-@pytest.mark.parametrize('twist', [Twist(), Twist(x=0.06, yaw=0.2)])
+@pytest.mark.parametrize('twist', [Twist(), Twist(x=0.03, yaw=0.1)])
 def test_feet_stay_while_the_body_moves_over_them(
     standing_walker: Callable[[GaitParameters], Walker],
     bracken_legs: tuple[LegSolver, ...],
