@@ -15,7 +15,7 @@ FLAGS = (
     *('-g', '-O1', '-std=gnu11', '-Wall', '-Wextra', '-Werror', f'-I{HERE}'),
     *('-fsanitize=address,undefined', '-fno-sanitize-recover=undefined'),
 )
-RUNS, MANY_RUNS = 30_000, 3_000_000
+RUNS, MANY_RUNS = 20_000, 3_000_000
 INPUT_SIZE = 1024
 
 Build = Callable[..., Path]
@@ -50,7 +50,13 @@ def build_fuzzer(tmp_path_factory: pytest.TempPathFactory) -> Build:
 
 def fuzz(program: Path, corpus: Path, runs: int) -> subprocess.CompletedProcess[str]:
     """Let the fuzzer run, from the same random numbers every time."""
-    options = [f'-runs={runs}', f'-max_len={INPUT_SIZE}', '-seed=1', '-timeout=20']
+    options = [
+        f'-runs={runs}',
+        f'-max_len={INPUT_SIZE}',
+        '-seed=1',
+        '-timeout=60',
+        '-use_value_profile=1',
+    ]
     return subprocess.run(
         [program, *options, f'-artifact_prefix={corpus.parent}/', corpus],
         capture_output=True,
