@@ -1,0 +1,128 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""A driver of somebody else, installed as a package of its own, drives a robot's servos."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from leg_kinematics.calibration import load_servo_maps
+from leg_kinematics.robot import load_robot
+from leg_kinematics.solver import leg_solvers, posture_angles
+
+HERE = Path(__file__).parent
+CONFIG = HERE.parents[1] / 'config'
+ROBOT = CONFIG / 'robots' / 'bracken.yaml'
+SERVO_MAPS = CONFIG / 'servo_maps' / 'bracken.yaml'
+
+PATIENCE = 60.0  # s
+
+
+@pytest.fixture(scope='session')
+def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Install the package into a folder of its own, from a copy of its source."""
+    source, target = (tmp_path_factory.mktemp(name) for name in ('source', 'site'))
+    for file in (HERE / 'notebook_board').glob('*.py'):
+        (source / file.name).write_bytes(file.read_bytes())
+    steps = ['install_lib', '--install-dir', str(target)]
+    steps += ['install_egg_info', '--install-dir', str(target)]
+    subprocess.run(
+        [sys.executable, 'setup.py', '--quiet', *steps], cwd=source, check=True, timeout=PATIENCE
+    )
+    return target
+
+
+def bridge(notebook: Path, *, installed: Path | None = None) -> 'subprocess.Popen[str]':
+    """Start a bridge that powers its servos at once, with or without the package."""
+    environment = dict(os.environ)
+    if installed is not None:
+        environment['PYTHONPATH'] = str(installed)
+    arguments = ['--ros-args', '-r', '__ns:=/greenhouse_paper']
+    for name, value in {
+        'robot': ROBOT,
+        'servo_maps': SERVO_MAPS,
+        'boards': f"['main=notebook:{notebook}']",
+        'autostart': 'true',
+        'enable_interval': 0.02,
+    }.items():
+        arguments += ['-p', f'{name}:={value}']
+    return subprocess.Popen(
+        [sys.executable, '-m', 'leg_kinematics.nodes.bridge_node', *arguments],
+        env=environment,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+
+
+def notes(notebook: Path) -> list[dict[str, Any]]:
+    """Read what was written down so far."""
+    if not notebook.exists():
+        return []
+    lines = notebook.read_text(encoding='utf-8').splitlines(keepends=True)
+    return [json.loads(line) for line in lines if line.endswith('\n')]
+
+
+@pytest.fixture
+def written(installed: Path, tmp_path: Path) -> tuple[list[dict[str, Any]], str]:
+    """Return what a bridge wrote down until every channel was on for a while, and its log."""
+    notebook = tmp_path / 'notebook.jsonl'
+    process = bridge(notebook, installed=installed)
+    try:
+        deadline = time.monotonic() + PATIENCE
+        while [len(note['enabled']) for note in notes(notebook)].count(18) < 20:
+            assert time.monotonic() < deadline, notes(notebook)[-1:]
+            assert process.poll() is None, process.communicate()[1]
+            time.sleep(0.05)  # nothing tells across the process boundary
+        process.send_signal(signal.SIGINT)
+        _, log = process.communicate(timeout=PATIENCE)
+    finally:
+        process.kill()
+        process.wait()
+    assert process.returncode == 0
+    return notes(notebook), log
+
+
+def test_it_gets_settings_and_poses_like_any_other(
+    written: tuple[list[dict[str, Any]], str],
+) -> None:
+    """Limits first, then legs one after another at the resting posture, and closed in the end."""
+    noted, log = written
+    robot = load_robot(ROBOT)
+    maps = load_servo_maps(SERVO_MAPS, robot).maps
+    legs = leg_solvers(robot, {each.joint: each.angle_range for each in maps})
+    angles = [angle for leg in posture_angles(robot, legs, 'resting') for angle in leg]
+    resting = {
+        str(each.channel): each.pulse_us(angle) for each, angle in zip(maps, angles, strict=True)
+    }
+    assert [note['event'] for note in noted[:2]] == ['open', 'configure']
+    assert noted[1]['limits'] == {str(each.channel): [600.0, 2400.0] for each in maps}
+    assert all(note['pulses_us'] == resting for note in noted if note['event'] == 'pose')
+    enabled = [len(note['enabled']) for note in noted if note['event'] == 'enable']
+    assert enabled == sorted(enabled)
+    assert set(enabled) >= {3, 6, 9, 12, 15, 18}
+    assert noted[-1]['event'] == 'close'
+    assert 'what board main cannot promise: no servo: paper does not move' in log
+
+
+def test_without_the_package_the_driver_is_not_known(tmp_path: Path) -> None:
+    """The log says so, names those that are there, and the bridge stays unconfigured."""
+    process = bridge(tmp_path / 'notebook.jsonl')
+    assert process.stderr is not None
+    try:
+        for line in process.stderr:
+            if "no driver named 'notebook'" in line:
+                break
+        else:
+            pytest.fail('the bridge ended without a word')
+    finally:
+        process.send_signal(signal.SIGINT)
+        process.communicate(timeout=PATIENCE)
+    assert line.rstrip().endswith('(installed: firmata, framed)')
+    assert notes(tmp_path / 'notebook.jsonl') == []
