@@ -563,10 +563,13 @@ static void request(const uint8_t *content, uint8_t size) {
   run.obeyed = false;
 }
 
+// One of the pose at the end, in no order.
+static uint16_t pulse_at_the_end(uint8_t channel) { return 2000 + 100 * (7 * channel % CHANNELS); }
+
 static void request_pose(uint8_t number) {
   uint8_t pose[2 + 2 * CHANNELS] = {POSE, number};
   for (uint8_t channel = 0; channel < CHANNELS; ++channel) {
-    uint16_t pulse = 2000 + 100 * channel;
+    uint16_t pulse = pulse_at_the_end(channel);
     pose[2 + 2 * channel] = pulse & 0xFF;
     pose[3 + 2 * channel] = pulse >> 8;
   }
@@ -579,7 +582,7 @@ static void look_for_pose(void) {
     while (i-- > 0 && run.pulses[i].channel != channel) {
     }
     if (i == SIZE_MAX || run.pulses[i].start + 2 * LONGEST_PERIOD < chip_now() ||
-        run.pulses[i].end - run.pulses[i].start != 2000u + 100 * channel) {
+        run.pulses[i].end - run.pulses[i].start != pulse_at_the_end(channel)) {
       fail("channel %u does not follow after the recovery", channel);
     }
   }

@@ -92,6 +92,7 @@ def test_no_input_of_millions_breaks_the_firmware(build_fuzzer: Build, seeds: Pa
         (('frames.c', ' && crc == 0', ''), 'nobody asked for'),
         (('frames.c', 'code - 1 > run - position', '0'), 'out of bounds'),
         (('board.c', ' || pulse > settings.highest[channel]', ''), 'a pose was accepted'),
+        (('board.c', '(on & 1) && left_out == NO_CHANNEL', '0'), 'was not obeyed'),
         (('board.c', 'sizeof pulses);\n  pulses_stop();', 'sizeof pulses);'), 'after the release'),
         (('board.c', 'stored >> channel & 1', '0'), 'were overruled'),
         (('memory.c', 'image.crc != checksum()', '0'), 'the settings tell 65535'),
