@@ -17,11 +17,13 @@ from typing import TYPE_CHECKING
 
 import pytest
 from diagnostic_msgs.msg import DiagnosticArray
+from lifecycle_msgs.msg import Transition
 
-from leg_kinematics.board import Record, read_log
+from leg_kinematics.board import Reaction, Record, SilenceAction, read_log
+from leg_kinematics.board.framed import FramedDriver
 from leg_kinematics.calibration import ServoMaps
-from leg_kinematics.commands.chain import Chain
-from leg_kinematics.commands.operator import PATIENCE, RECORDED, Operator
+from leg_kinematics.commands.chain import Chain, MockProcess
+from leg_kinematics.commands.operator import PATIENCE, RECORDED, NoAnswerError, Operator
 from leg_kinematics.gait import Twist
 
 if TYPE_CHECKING:
@@ -34,6 +36,7 @@ WALKING_US = 20.0
 
 LOST = 'lost board main: holding, trying to reopen'
 
+StartChain = Callable[..., tuple[Chain, Operator]]
 NoJump = Callable[[Operator, Sequence[Record]], None]
 
 
@@ -235,3 +238,74 @@ def test_a_kinematics_that_is_gone(scene: Scene) -> None:
     states.pop('kinematics')
     scene.until(lambda: 'kinematics' in states, 'a word of the new node')
     scene.walks_on('kinematics gone for 1 s')
+
+
+def test_a_supply_that_sags(
+    start_chain: StartChain,
+    servo_maps: ServoMaps,
+    walk_into_a_step: Callable[[Operator], None],
+    assert_no_jump: NoJump,
+    say: Callable[[str], None],
+) -> None:
+    """A battery that gives out is told, with its voltage; the robot is not let fall."""
+    chain, operator = start_chain(
+        '--supply=6.0', '--low-voltage=5.2', '--sag=4.8', '--sag-at=500', '--sag-for=1.5'
+    )
+    operator.bring_up()
+    operator.stand()
+    walk_into_a_step(operator)
+    scene = Scene(chain, operator, servo_maps, assert_no_jump, say)
+    scene.strike()
+    said = scene.said('bridge', 'low supply voltage of board main: 4.8 V')
+    low = [record for record in scene.records() if record.event == 'supply']
+    assert [record.detail for record in low] == ['low']
+    scene.mended = monotonic()
+    delay = scene.struck + said - low[0].time
+    scene.walks_on(f"low supply: 'low supply voltage' {delay:.3f} s after the board noticed")
+    on = {record.enabled for record in scene.records() if record.event == 'pose'}
+    assert on == {sum(1 << each.channel for each in servo_maps.maps)}
+
+
+def refusal(chain: Chain, operator: Operator) -> str:
+    """Have the bridge refuse the board it finds; nothing may have been commanded."""
+    operator.wait_for_graph()
+    with pytest.raises(NoAnswerError):
+        operator.change_bridge(Transition.TRANSITION_CONFIGURE)
+    operator.spin(lambda: operator.states['bridge'] != 'unconfigured', 'a word of the bridge')
+    events = {record.event for record in read_log(chain.pulse_log)}
+    assert events <= {'boot', 'hello', 'setting'}, events
+    return operator.states['bridge']
+
+
+def test_another_version_of_the_protocol(
+    start_chain: StartChain, say: Callable[[str], None]
+) -> None:
+    """The bridge does not talk to such a board, and says which firmware it wants."""
+    words = refusal(*start_chain('--protocol=99'))
+    assert 'speaks protocol 99' in words
+    assert 'leg-kinematics firmware' in words
+    say(f'another protocol: {words}')
+
+
+def test_limits_that_differ(
+    start_chain: StartChain,
+    servo_maps: ServoMaps,
+    say: Callable[[str], None],
+    tmp_path: Path,
+) -> None:
+    """A board that was calibrated for other servos is not driven with these maps."""
+    first, *_ = servo_maps.maps
+    memory = tmp_path / 'memory'
+    board = MockProcess(tmp_path / 'port', tmp_path / 'log', [f'--memory={memory}'])
+    driver = FramedDriver(str(tmp_path / 'port'))
+    try:
+        driver.open()
+        others = {first.channel: (first.lowest_us, first.highest_us - 100.0)}
+        driver.configure(others, SilenceAction(Reaction.HOLD, 0.5), store=True)
+    finally:
+        driver.close()
+        board.end()
+    words = refusal(*start_chain(f'--memory={memory}'))
+    assert f'channel {first.channel} stores' in words
+    assert 'store_limits' in words
+    say(f'limits that differ: {words}')
