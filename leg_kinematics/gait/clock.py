@@ -34,6 +34,7 @@ class Clock:
         self._phase: float | None = None
         self.goal = duty_factor
         self.cycle = Cycle(swing_time, duty_factor, phases.at(duty_factor))
+        self._before: tuple[float | None, Cycle] = (None, self.cycle)
         # The clock runs evenly for events of the middle slope, so that when beta changes the first
         # and the last event shift alike, and no other by more.
         first, last = phases.span
@@ -58,9 +59,14 @@ class Clock:
         self._phase = None
         self._set(self.goal)
 
+    def take_back(self) -> None:
+        """Be again where the clock was before it advanced last."""
+        self._phase, self.cycle = self._before
+
     def advance(self, dt: float) -> None:
         """Run for dt seconds, and bring the duty factor nearer to its goal."""
         cycle = self.cycle
+        self._before = self._phase, cycle
         phase = self.phase + dt / cycle.period
         if self.goal != cycle.duty_factor:
             most = CHANGE / (self._shift * cycle.period) * dt

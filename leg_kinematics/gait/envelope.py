@@ -143,7 +143,7 @@ class Envelopes:
             support = self._stride(spare, 1.0, low, hypot(*point))
             radii.append(min(reach, support) if walks else UNBOUNDED)
             labels.append(
-                f'{name}, for a margin of {self._parameters.min_margin:g} m of {margin:.3g} m'
+                f'{name}, to keep {self._parameters.min_margin:g} m of the margin {margin:.3g} m'
                 if support < reach
                 else name
             )
@@ -167,7 +167,7 @@ class Envelopes:
                 disc,
                 speeds,
                 swing_time=self._parameters.swing_time,
-                lift=lift,
+                lift=self._parameters.lift + 0.5 * depth,
                 offset=offset,
             )
             for leg, foot, disc, speeds in zip(

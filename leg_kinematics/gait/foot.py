@@ -128,7 +128,7 @@ class Foot:
         """Where the foot stands, or will land, m."""
         return (self.x.position, self.y.position) if self.swing is None else self.swing.goal
 
-    def lift_off(self, duration: float, lift: float, ground: float) -> Swing:
+    def lift_off(self, duration: float, lift: float, end: float) -> Swing:
         """Start a swing, for now back to where the foot is.
 
         Parameters
@@ -136,14 +136,13 @@ class Foot:
         duration
             s.
         lift
-            Above the higher one of here and the ground, m.
-        ground
+            Above the straight way from here to its end, m.
+        end
             Expected elevation where it will land, m.
 
         """
         place = (self.x.position, self.y.position)
-        start = self.z.position
-        self.swing = Swing(duration, lift + 0.5 * abs(ground - start), start, ground, place)
+        self.swing = Swing(duration, lift, self.z.position, end, place)
         self.missed = False
         return self.swing
 

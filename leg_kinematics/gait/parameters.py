@@ -38,8 +38,9 @@ class GaitParameters:
         Share of its no-load speed that a servo is asked for at most.
     min_margin
         Least distance of the centre of mass from the edge of the support polygon, m. Every stride
-        is short enough to keep it, whatever is commanded. A robot that balances on an edge, such
-        as one with four legs, walks only where it is below zero.
+        is short enough to keep it, whatever is commanded. A robot whose feet, at their neutral
+        points, do not leave more than this does not walk until its body is posed so that they do.
+        One with four legs balances on an edge: it walks only where this is below zero.
     rise_time
         Of standing up and of crouching, s; longer where the servos need longer.
     body_speed, body_rate

@@ -85,8 +85,7 @@ class Walker:
     DescriptionError
         The standing or the resting posture cannot be taken.
     CommandError
-        Not one foot a leg, parameters that contradict each other or do not suit the robot, or a
-        walk that could not keep its least margin.
+        Not one foot a leg, or parameters that contradict each other or do not suit the robot.
 
     """
 
@@ -124,7 +123,6 @@ class Walker:
         self._envelopes = Envelopes(robot, legs, parameters, phases)
         self._offsets: tuple[Offset, ...] = (LEVEL,)
         self._envelope = self._envelope_of(self._offsets)
-        self._check_support(robot)
         self._check_carried()
         self._pose = Pose()
         self._twist = Twist()
@@ -134,7 +132,7 @@ class Walker:
         self._feet = [Foot(State(x), State(y), State(z - ground)) for x, y, z in feet]
         for foot in self._feet:
             if foot.z.position > AIRBORNE:
-                foot.lift_off(parameters.swing_time, 0.0, 0.0).lift = 0.0
+                foot.lift_off(parameters.swing_time, 0.0, 0.0)
             else:
                 foot.ground = foot.z.position
         self._touching = [False] * len(legs)
@@ -160,18 +158,6 @@ class Walker:
         if self._state is GaitState.STANDING and (self._clock.running or self._twist):
             return GaitState.WALKING
         return self._state
-
-    def _check_support(self, robot: Robot) -> None:
-        least = self._parameters.min_margin + SMALLEST_STRIDE
-        for factor in (self._fastest_duty_factor, self._slowest_duty_factor):
-            margin = self._envelopes.at((LEVEL,), factor, factor).margin
-            if margin < least:
-                raise CommandError(
-                    f'{robot.name} on its standing feet keeps a margin of {margin * 1e3:.3g} mm '
-                    f'at duty factor {factor:.3g}, a walk needs min_margin plus a stride, '
-                    f'{least * 1e3:.3g} mm: raise the duty factor, move the centre of mass to the '
-                    'middle, or lower min_margin (below zero the robot may tip)'
-                )
 
     def _check_carried(self) -> None:
         for leg in self._carried:
@@ -216,15 +202,9 @@ class Walker:
                 f'the phases are declared for the duty factor {self._clock.goal:g}; '
                 f'{duty_factor:g} is only for the family of the wave gait'
             )
-        margin = self._envelopes.at(
-            self._offsets, self._clock.cycle.duty_factor, duty_factor
-        ).margin
-        if margin < self._parameters.min_margin + SMALLEST_STRIDE:
-            raise CommandError(
-                f'at duty factor {duty_factor:g} the standing feet keep a margin of '
-                f'{margin * 1e3:.3g} mm, a walk needs '
-                f'{(self._parameters.min_margin + SMALLEST_STRIDE) * 1e3:.3g} mm (min_margin)'
-            )
+        now = self._clock.cycle.duty_factor
+        margin = self._envelopes.at(self._offsets, now, duty_factor).margin
+        self._check_margin(f'walked at duty factor {duty_factor:g}', margin)
         self._fastest_duty_factor = self._slowest_duty_factor = duty_factor
 
     def touch(self, leg: int, touching: bool) -> None:  # noqa: FBT001
@@ -261,23 +241,26 @@ class Walker:
             raise CommandError(f'the body can be posed while standing, not while {self._state}')
         if offset == self._offset_goal:
             return
+        there = self._envelope_of((offset,))
+        self._check_margin('posed so', there.margin)
+        if min(there.radii) < SMALLEST_STRIDE:
+            leg = self._names[there.radii.index(min(there.radii))]
+            raise CommandError(f'the body cannot be posed so: {leg} could not take a step')
         offsets = self._between(offset)
         envelope = self._envelope_of(offsets)
-        spare = envelope.margin - self._parameters.min_margin
-        if spare < SMALLEST_STRIDE:
-            raise CommandError(
-                f'the body cannot be posed so: the feet would keep a margin of '
-                f'{envelope.margin * 1e3:.3g} mm, a walk needs '
-                f'{(self._parameters.min_margin + SMALLEST_STRIDE) * 1e3:.3g} mm (min_margin)'
-            )
-        if min(envelope.radii) < SMALLEST_STRIDE:
-            leg = self._names[envelope.radii.index(min(envelope.radii))]
-            raise CommandError(f'the body cannot be posed so: {leg} could not take a step')
         try:
             self._posing_time(offset, envelope)
         except LegKinematicsError as error:
             raise CommandError(f'the body cannot be posed so: {error}') from error
         self._offset_goal, self._offsets, self._envelope = offset, offsets, envelope
+
+    def _check_margin(self, done: str, margin: float) -> None:
+        least = self._parameters.min_margin + SMALLEST_STRIDE
+        if margin < least:
+            raise CommandError(
+                f'the body cannot be {done}: its feet would keep a margin of {margin * 1e3:.3g} '
+                f'mm, a walk needs {least * 1e3:.3g} mm (min_margin and the smallest stride)'
+            )
 
     def _between(self, goal: Offset) -> tuple[Offset, ...]:
         """Poses on the way to a goal that stand for all of it."""
@@ -360,17 +343,20 @@ class Walker:
         self._pose = self._pose * self._twist.over(dt)
         self._move_offset(dt)
         if self._state is not GaitState.RESTING:
-            self._move_feet(dt, bool(command) and self._state is GaitState.STANDING)
+            self._move_feet(dt, bool(wanted))
             self._move_body(dt)
         return self._sample(limited.reason)
 
     def _wanted(self, command: Twist) -> tuple[Twist, str]:
-        """Command that is obeyed, within the bounds of speed; what bound it."""
+        """Return the command that is obeyed, within the bounds of speed, and what bound it."""
         if self._state is not GaitState.STANDING or not command:
             return Twist(), ''
-        for foot, name in zip(self._feet, self._names, strict=True):
-            if foot.search is not None:
-                return Twist(), f'{name} seeks the ground'
+        if self._seeking:
+            return Twist(), 'a foot seeks the ground'
+        radii = self._envelope.radii
+        if min(radii) < SMALLEST_STRIDE:
+            label = self._envelope.labels[radii.index(min(radii))]
+            return Twist(), f'stride radius {min(radii) * 1e3:.3g} mm of {label}'
         limited = limit_speed(command, self._parameters.max_speed, self._parameters.max_yaw_rate)
         return limited.twist, limited.reason
 
@@ -491,31 +477,42 @@ class Walker:
             clock.start()
         elif not clock.running and all(foot.stands for foot in self._feet):
             self._put_in_place()
-        cycle, before = clock.cycle, clock.phase
-        # Nobody takes his turn while a foot seeks the ground.
-        turns = clock.running and all(foot.search is None for foot in self._feet)
-        if turns:
-            clock.advance(dt)
         for leg, foot in enumerate(self._feet):
             if foot.swing is not None:
-                if turns:
-                    until = cycle.until_touchdown(leg, before)
+                if clock.running and not self._seeking:
+                    until = clock.cycle.until_touchdown(leg, clock.phase)
                     foot.swing.remaining = min(foot.swing.remaining, until)
                 self._swing(leg, foot, foot.swing, dt)
             elif foot.search is not None:
                 self._seek(leg, foot, foot.search, dt)
-            if turns and leg in self._walking:
-                self._take_turn(leg, foot, cycle.swinging(leg, before), moving)
+        # Nobody takes his turn while a foot seeks the ground.
+        if clock.running and not self._seeking:
+            self._take_turns(dt, moving)
 
-    def _take_turn(self, leg: int, foot: Foot, swung: bool, moving: bool) -> None:  # noqa: FBT001
-        """Land or lift the foot whose turn to swing ended or began within this tick."""
-        swings = self._clock.cycle.swinging(leg, self._clock.phase)
-        if foot.swing is not None and not swings:
-            # While the duty factor changes, the turn may end a moment before its time.
-            foot.arrive(foot.swing)
-            self._land(leg, foot)
-        if foot.stands and swings and not swung and (moving or not self._in_place(leg)):
-            self._lift_off(leg, foot)
+    @property
+    def _seeking(self) -> bool:
+        """Tell whether a foot seeks the ground."""
+        return any(foot.search is not None for foot in self._feet)
+
+    def _take_turns(self, dt: float, moving: bool) -> None:  # noqa: FBT001
+        """Let the clock go on by dt seconds; land and lift feet whose turns end and begin."""
+        clock = self._clock
+        before = [clock.cycle.swinging(leg, clock.phase) for leg in self._walking]
+        clock.advance(dt)
+        now = [clock.cycle.swinging(leg, clock.phase) for leg in self._walking]
+        for leg, swings in zip(self._walking, now, strict=True):
+            foot = self._feet[leg]
+            if foot.swing is not None and not swings:
+                # While the duty factor changes, the turn may end a moment before its time.
+                foot.arrive(foot.swing)
+                self._land(leg, foot)
+        if self._seeking:
+            clock.take_back()
+            return
+        for leg, swung, swings in zip(self._walking, before, now, strict=True):
+            foot = self._feet[leg]
+            if foot.stands and swings and not swung and (moving or not self._in_place(leg)):
+                self._lift_off(leg, foot)
 
     def _swing(self, leg: int, foot: Foot, swing: Swing, dt: float) -> None:
         if self._parameters.contacts and self._touching[leg] and swing.descending:
@@ -594,9 +591,18 @@ class Walker:
         """Lift the foot at the instant within this tick at which its turn came."""
         cycle, phase = self._clock.cycle, self._clock.phase
         late = max(0.0, (cycle.since_touchdown(leg, phase) - cycle.duty_factor) * cycle.period)
-        swing = foot.lift_off(cycle.swing_time, self._parameters.lift, self._ground)
+        swing = foot.lift_off(cycle.swing_time, *self._lift(foot))
         self._aim(leg, foot, swing, late)
         foot.advance(swing, late, BOUNDARY_TOLERANCE * cycle.period)
+
+    def _lift(self, foot: Foot) -> tuple[float, float]:
+        """How high to lift a foot, and where it will meet the ground: as high as here, m.
+
+        It is lifted above the higher one of here and the mean of all feet.
+        """
+        if not self._parameters.contacts:
+            return self._parameters.lift, 0.0
+        return self._parameters.lift + max(0.0, self._ground - foot.ground), foot.ground
 
     def _put_in_place(self) -> None:
         """Lift feet that are not in their places, as many as the others can spare."""
@@ -609,12 +615,10 @@ class Walker:
         centre = projected(self._envelopes.centre, LEVEL)
         for leg in next_to_place(places, standing, misplaced, centre, self._parameters.min_margin):
             foot = self._feet[leg]
-            carried = leg in self._carried
-            up = self._parameters.carry_height if carried else 0.0
-            lift = 0.0 if carried else self._parameters.lift
-            swing = foot.lift_off(self._parameters.swing_time, lift, self._ground + up)
-            if carried:
-                swing.lift = 0.0
+            lift, end = self._lift(foot)
+            if leg in self._carried:
+                lift, end = 0.0, self._ground + self._parameters.carry_height
+            swing = foot.lift_off(self._parameters.swing_time, lift, end)
             swing.goal = self._pose.place(self._neutral[leg])
             effort = placing_effort(
                 self._legs[leg],
