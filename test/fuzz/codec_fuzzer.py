@@ -11,7 +11,7 @@ import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-import atheris  # type: ignore[import-untyped]
+import atheris
 
 INSTRUMENTED = ['leg_kinematics.board.frames', 'leg_kinematics.board.simulated_board']
 with atheris.instrument_imports(include=INSTRUMENTED):
