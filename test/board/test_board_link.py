@@ -13,7 +13,13 @@ from leg_kinematics.board.driver import BoardSpec, Reaction, SilenceAction
 from leg_kinematics.board.link import BoardLink, LinkState
 from leg_kinematics.board.memory import Memory
 from leg_kinematics.board.settings import Settings
-from leg_kinematics.errors import BoardError, PortError, RefusedError, SettingsDifferError
+from leg_kinematics.errors import (
+    BoardError,
+    CommandError,
+    PortError,
+    RefusedError,
+    SettingsDifferError,
+)
 
 CHANNELS = range(18)
 ON = frozenset(CHANNELS)
@@ -109,10 +115,12 @@ def test_a_missing_port_is_told_at_once(make_link: MakeLink) -> None:
 def test_a_wrong_setting_is_told_at_once(
     start_mock: Callable[..., Any], make_link: MakeLink
 ) -> None:
-    """Limits that the board refuses end the first opening, and the port is free again."""
+    """Limits or a timeout that no board takes end the first opening, and the port is free again."""
     start_mock()
     with pytest.raises(RefusedError, match='refused limits'):
         make_link(limits={0: (100.0, 2400.0)}).open()
+    with pytest.raises(CommandError, match='does not fit'):
+        make_link(SilenceAction(Reaction.HOLD, 66.0)).open()
     make_link().open()
 
 

@@ -404,7 +404,9 @@ def test_settings_that_are_not_stored_are_gone(bench: Bench) -> None:
 def test_the_acknowledgement_of_storing_means_that_it_is_done(bench: Bench) -> None:
     """It comes late, in between everything is obeyed, and a power failure leaves a fresh board."""
     fresh = bench.settings()
-    bench.say(Limits(0, 700.0, 2300.0))
+    bench.say(Limits(0, 600.0, 2400.0))
+    bench.say(Store())
+    bench.say(Limits(0, 700.0, 2300.0, replace=True))
     assert bench.board.receive(encode(Store(), 90), bench.now) == b''
     assert bench.say(pose(c0=1500.0)) == Ack(MessageType.POSE)
     assert bench.wait(STORE_WITHIN - 0.001) == b''
