@@ -8,18 +8,21 @@ the same points, without mounts, limits and velocities. Nothing fails for being 
 printed say which bars are met.
 """
 
+import random
+import time
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
 from math import pi
 from pathlib import Path
+from statistics import median
 
 import numpy as np
 import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
-from leg_kinematics.gait import GaitParameters, GaitSample, GaitState, Twist, Walker
+from leg_kinematics.gait import GaitParameters, GaitSample, GaitState, Offset, Twist, Walker
 from leg_kinematics.nodes.gait_node import PREVIEW
 from leg_kinematics.robot import Leg, Mount, Posture, Robot, Vector, load_robot
 from leg_kinematics.solver import LegGeometry, LegSolver, inverse, leg_solvers
@@ -156,3 +159,46 @@ def test_tick(
     benchmark.pedantic(contender, rounds=3000, warmup_rounds=300)  # type: ignore[no-untyped-call]
     assert benchmark.stats is not None, 'run without --benchmark-disable'
     report[count, what] = float(benchmark.stats.stats.median)
+
+
+def test_costly_moments() -> None:
+    """Print what orders cost, and the ticks while they are carried out.
+
+    A tick that takes longer than its time is late; the preview carries the robot over a few.
+    """
+    robot = robot_of(SIX)
+    legs = leg_solvers(robot)
+    walker = Walker(
+        robot, legs, replace(PARAMETERS, slow_duty_factor=5.0 / 6.0), robot.resting.feet
+    )
+    walker.stand()
+    while walker.step(TICK, Twist()).state is not GaitState.STANDING:
+        pass
+    chance = random.Random(0)
+    orders: dict[str, Callable[[], object]] = {
+        'body pose': lambda: walker.pose_body(
+            Offset((0.0, 0.0, 0.0), (chance.uniform(-0.1, 0.1), chance.uniform(-0.1, 0.1), 0.0))
+        ),
+        'duty factor': lambda: walker.set_duty_factor(chance.uniform(0.5, 5.0 / 6.0)),
+        'velocity': lambda: None,
+    }
+    print()
+    for name, order in orders.items():
+        ordering, ticking = [], []
+        for _ in range(20):
+            ordering.append(seconds_of(order))
+            command = Twist(chance.uniform(-0.1, 0.1), chance.uniform(-0.1, 0.1), 0.1)
+            ticking += [seconds_of(partial(walker.step, TICK, command)) for _ in range(100)]
+        low, high = (float(np.percentile(ticking, share)) for share in (50, 99))
+        print(
+            f'another {name}: {median(ordering) * 1e3:.3g} ms; ticks then: median '
+            f'{low * 1e6:.0f} us, 99 of 100 within {high * 1e6:.0f} us, '
+            f'longest {max(ticking) * 1e6:.0f} us'
+        )
+
+
+def seconds_of(call: Callable[[], object]) -> float:
+    """Measure the time that the process itself takes."""
+    begin = time.process_time()
+    call()
+    return time.process_time() - begin
