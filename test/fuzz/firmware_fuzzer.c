@@ -2,8 +2,8 @@
 // SPDX-License-Identifier: Apache-2.0
 //
 // A fuzzer of the firmware's C code: whatever is on the line, answers are whole and in order,
-// every pulse was commanded by an accepted pose, stored limits survive, and the next good frames
-// are obeyed. Judged by board/protocol.md, with a codec of its own.
+// every pulse was commanded by an accepted pose, silence releases, stored limits survive, and the
+// next good frames are obeyed. Judged by board/protocol.md, with a codec of its own.
 //
 // An input is a list of operations, each a byte and what it needs; what is missing is 0:
 //   0 RAW      size, bytes               puts them on the line
@@ -103,6 +103,12 @@ static struct {
 
   uint32_t may_be_on;                         // enabled, and not known to be released
   uint64_t enabled_at[CHANNELS], released_at; // the first was heard, the last acknowledged
+
+  bool releasing; // by the silence action of the host
+  bool watched;   // an accepted pose has begun that
+  uint32_t timeout;
+  uint64_t fed; // acknowledged last
+
   Pose poses[MOST_POSES]; // accepted
   size_t pose_count;
   Pulse pulses[MOST_PULSES];
@@ -299,6 +305,9 @@ static void take_ack(const Frame *request) {
     if (read16(body + 1) == 0) {
       fail("a timeout of 0 was accepted");
     }
+    run.releasing = body[0];
+    run.timeout = read16(body + 1) * PER_MS;
+    run.watched = false;
     break;
   case SUPPLY:
     break;
@@ -323,6 +332,8 @@ static void take_ack(const Frame *request) {
   }
   case POSE:
     accept_pose(request);
+    run.watched = run.releasing;
+    run.fed = chip_now();
     break;
   case RELEASE:
     judge_pulses(request->at);
@@ -454,9 +465,21 @@ void said(uint8_t byte) {
   }
 }
 
+static bool is_pending(uint8_t type) {
+  for (uint8_t i = 0; i < run.pending_count; ++i) {
+    if (run.pending[i].bytes[0] == type) {
+      return true;
+    }
+  }
+  return false;
+}
+
 void pulsed(uint8_t channel, uint64_t start, uint64_t end) {
   if (run.pulse_count == MOST_PULSES) {
     fail("more pulses than a run can hold");
+  }
+  if (run.watched && !is_pending(POSE) && start > run.fed + run.timeout + ANSWER) {
+    fail("channel %u put out a pulse in spite of the silence", channel);
   }
   run.pulses[run.pulse_count++] = (Pulse){start, end, channel};
 }
@@ -498,9 +521,8 @@ static void wait_some(uint32_t half_us) {
 // What is still being answered may have moved pins already, so it is not judged.
 static _Noreturn void reset(uint8_t flags) {
   judge_pulses(run.pending_count ? run.pending[0].at : chip_now());
-  for (uint8_t i = 0; i < run.pending_count; ++i) {
-    run.storing |= run.pending[i].bytes[0] == STORE;
-  }
+  run.storing |= is_pending(STORE);
+  run.releasing = run.watched = false;
   run.inward.size = run.outward.size = run.pending_count = 0;
   run.pose_count = run.pulse_count = run.judged = 0;
   run.may_be_on = 0;

@@ -4,7 +4,7 @@
 
 import shutil
 import subprocess
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from importlib.resources import as_file, files
 from pathlib import Path
 
@@ -22,30 +22,37 @@ Build = Callable[..., Path]
 
 
 @pytest.fixture(scope='session')
-def build_fuzzer(tmp_path_factory: pytest.TempPathFactory) -> Build:
+def build_fuzzer(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Build]:
     """Build the fuzzer of the firmware, or of one that differs in a line of one file."""
     clang = shutil.which('clang')
     if clang is None:
         pytest.skip("Debian's clang and libclang-rt-dev are absent")
 
-    def build(file: str = '', line: str = '', instead: str = '') -> Path:
-        folder = tmp_path_factory.mktemp('fuzzer')
-        with as_file(files('leg_kinematics.board') / 'firmware') as firmware:
-            sources = shutil.copytree(firmware, folder / 'firmware')
-        if file:
-            text = (sources / file).read_text(encoding='utf-8')
-            assert text.count(line) == 1, f'{line!r} in {file}'
-            (sources / file).write_text(text.replace(line, instead), encoding='utf-8')
-        memory = ('-include', 'firmware_memory.h', '-Dmain=firmware_main')
-        command = [clang, *FLAGS, '-fsanitize=fuzzer-no-link', *memory, '-c']
-        subprocess.run([*command, *map(str, sources.glob('*.c'))], check=True, cwd=folder)
-        program = folder / 'fuzzer'
-        command = [clang, *FLAGS, '-fsanitize=fuzzer', '-o', str(program)]
-        parts = [HERE / 'firmware_fuzzer.c', HERE / 'host_chip.c', *folder.glob('*.o')]
-        subprocess.run([*command, *map(str, parts)], check=True, cwd=folder)
-        return program
+    def compile_all(folder: Path, sources: Iterable[Path], *options: str) -> None:
+        command = [clang, *FLAGS, '-fsanitize=fuzzer-no-link', *options, '-c']
+        subprocess.run([*command, *map(str, sources)], check=True, cwd=folder)
 
-    return build
+    with as_file(files('leg_kinematics.board') / 'firmware') as firmware:
+        memory = ('-include', 'firmware_memory.h', '-Dmain=firmware_main', f'-I{firmware}')
+        whole = tmp_path_factory.mktemp('firmware')
+        compile_all(whole, firmware.glob('*.c'), *memory)
+        compile_all(whole, HERE.glob('*.c'))
+
+        def build(file: str = '', line: str = '', instead: str = '') -> Path:
+            folder = tmp_path_factory.mktemp('fuzzer')
+            objects = {part.name: part for part in whole.glob('*.o')}
+            if file:
+                text = (firmware / file).read_text(encoding='utf-8')
+                assert text.count(line) == 1, f'{line!r} in {file}'
+                changed = folder / file
+                changed.write_text(text.replace(line, instead), encoding='utf-8')
+                compile_all(folder, [changed], *memory)
+                objects[f'{changed.stem}.o'] = changed.with_suffix('.o')
+            command = [clang, *FLAGS, '-fsanitize=fuzzer', '-o', 'fuzzer']
+            subprocess.run([*command, *map(str, objects.values())], check=True, cwd=folder)
+            return folder / 'fuzzer'
+
+        yield build
 
 
 def fuzz(program: Path, corpus: Path, runs: int) -> subprocess.CompletedProcess[str]:
@@ -95,6 +102,7 @@ def test_no_input_of_millions_breaks_the_firmware(build_fuzzer: Build, seeds: Pa
         (('board.c', '(on & 1) && left_out == NO_CHANNEL', '0'), 'was not obeyed'),
         (('board.c', 'sizeof pulses);\n  pulses_stop();', 'sizeof pulses);'), 'after the release'),
         (('board.c', 'stored >> channel & 1', '0'), 'were overruled'),
+        (('board.c', 'settings.reaction == RELEASING', '0'), 'in spite of the silence'),
         (('memory.c', 'image.crc != checksum()', '0'), 'the settings tell 65535'),
         (('pulses.c', 'level &= ~pins[i];', 'level &= ~pins[count - 1 - i];'), 'does not follow'),
     ],
