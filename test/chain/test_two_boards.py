@@ -1,0 +1,291 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""One robot over two boards of different drivers, with real processes.
+
+The left legs are on a board with our framed protocol, the right ones on a Firmata board.
+"""
+
+import signal
+from bisect import bisect_left
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from time import CLOCK_MONOTONIC, CLOCK_REALTIME, clock_gettime, monotonic
+from typing import TYPE_CHECKING
+
+import pytest
+import yaml
+from rclpy.serialization import deserialize_message
+from sensor_msgs.msg import JointState
+
+from leg_kinematics.board import Record, read_log
+from leg_kinematics.calibration import load_servo_maps
+from leg_kinematics.commands.chain import Chain
+from leg_kinematics.commands.operator import RECORDED, Operator
+from leg_kinematics.gait import Twist
+from leg_kinematics.nodes.messages import seconds_of
+from leg_kinematics.robot import Robot
+from leg_kinematics.solver import leg_solvers, posture_angles
+
+if TYPE_CHECKING:
+    from test.simulated_firmata import FirmataProcess
+
+CONFIG = Path(__file__).parents[2] / 'config'
+ROBOT = CONFIG / 'robots' / 'bracken.yaml'
+SERVO_MAPS = CONFIG / 'servo_maps' / 'bracken.yaml'
+
+AHEAD = Twist(x=0.08)
+
+RELEASED = 'released: pulses off until bridge/rearm'
+
+#: By now whatever was under way when a board was lost has come to its end, s.
+SETTLED = 0.6
+
+#: s by which a pose may come later than it is meant, on a busy machine.
+LATE = 0.1
+
+#: Rounding of a pulse on each board, µs, and a little for the numbers.
+QUANTUM = {'left': 0.25 + 1e-6, 'right': 0.5 + 1e-6}
+
+
+class Robots:
+    """The chain, its two boards, and who operates it.
+
+    Attributes
+    ----------
+    chain, operator, firmata
+        The processes.
+    maps, legs
+        Servo maps over both boards, and the solvers within their ranges.
+    joint_states
+        Everything that the bridge says it means.
+
+    """
+
+    def __init__(
+        self,
+        chain: Chain,
+        operator: Operator,
+        firmata: 'FirmataProcess',
+        bracken: Robot,
+        servo_maps: Path,
+    ) -> None:
+        """Listen from the beginning."""
+        self.chain = chain
+        self.operator = operator
+        self.firmata = firmata
+        self.maps = load_servo_maps(servo_maps, bracken).maps
+        self.legs = leg_solvers(bracken, {each.joint: each.angle_range for each in self.maps})
+        self.joint_states: list[bytes] = []
+        operator.node.create_subscription(
+            JointState, 'joint_states', self.joint_states.append, RECORDED, raw=True
+        )
+
+    def poses(self, board: str, start: float = 0.0) -> list[Record]:
+        """Return what a board was told since a time."""
+        log = self.chain.pulse_log if board == 'left' else self.firmata.log
+        return [each for each in read_log(log) if each.event == 'pose' and each.time >= start]
+
+    def pulses_us(self, board: str) -> dict[int, float]:
+        """Return the pulses that a board puts out at present, µs."""
+        if board == 'right':
+            return self.firmata.pulses_us()
+        last = read_log(self.chain.pulse_log)[-1]
+        return dict(self.poses('left')[-1].pulses_us) if last.enabled else {}
+
+    def feet(self) -> list[tuple[float, float, float]]:
+        """Where the pulses of both boards put the feet, m."""
+        pulses = {board: self.pulses_us(board) for board in QUANTUM}
+        angles = [each.angle(pulses[each.board][each.channel]) for each in self.maps]
+        return [
+            leg.foot((angles[3 * i], angles[3 * i + 1], angles[3 * i + 2]))
+            for i, leg in enumerate(self.legs)
+        ]
+
+    def meant(self, start: float) -> list[tuple[float, dict[str, dict[int, float]]]]:
+        """Instants since a time, and the pulses of both boards that the bridge meant for them."""
+        offset = clock_gettime(CLOCK_REALTIME) - clock_gettime(CLOCK_MONOTONIC)
+        found = []
+        for each in self.joint_states:
+            message = deserialize_message(each, JointState)
+            time = seconds_of(message.header.stamp) - offset
+            if time >= start:
+                pulses: dict[str, dict[int, float]] = {board: {} for board in QUANTUM}
+                for servo_map, angle in zip(self.maps, message.position, strict=True):
+                    pulses[servo_map.board][servo_map.channel] = servo_map.pulse_us(angle)
+                found.append((time, pulses))
+        return found
+
+
+@pytest.fixture
+def robots(
+    tmp_path: Path, bracken: Robot, start_firmata: Callable[[], 'FirmataProcess']
+) -> Iterator[Robots]:
+    """Start the chain over both boards; in the end every process must have ended well."""
+    content = yaml.safe_load(SERVO_MAPS.read_text(encoding='utf-8'))
+    for joint, entry in content['joints'].items():
+        right = joint.startswith('right')
+        entry['board'] = 'right' if right else 'left'
+        entry['channel'] += 2 if right else 0  # 11 to 19: some of them only by the long message
+    servo_maps = tmp_path / 'two_boards.yaml'
+    servo_maps.write_text(yaml.safe_dump(content), encoding='utf-8')
+    firmata = start_firmata()
+    bridge: dict[str, object] = {'enable_interval': 0.02}
+    chain = Chain(
+        ROBOT,
+        servo_maps,
+        '/greenhouse_two_boards',
+        tmp_path,
+        parameters={'gait': {'rise_time': 0.8}, 'bridge': bridge},
+    )
+    bridge['boards'] = f"['left=framed:{chain.link}', 'right=firmata:{firmata.port}']"
+    operator = Operator('/greenhouse_two_boards')
+    try:
+        with chain:
+            robots = Robots(chain, operator, firmata, bracken, servo_maps)
+            operator.bring_up()
+            operator.stand()
+            yield robots
+    finally:
+        operator.close()
+    assert set(chain.exit_codes.values()) == {0}, chain.exit_codes
+
+
+def told(poses: Sequence[Record], times: Sequence[float], meant: float) -> set[tuple[int, float]]:
+    """Channels and pulses that a board was told about an instant."""
+    first, last = bisect_left(times, meant - LATE), bisect_left(times, meant + LATE)
+    return {item for record in poses[first:last] for item in record.pulses_us.items()}
+
+
+def assert_no_jump(robots: Robots, board: str, start: float = 0.0) -> None:
+    """Check that no servo of a board is told to go further than it can between two poses.
+
+    At 0.9 of its speed, with the poses of a few ticks coming late and at once.
+    """
+    fastest = 0.9 * 6.545 * 636.62  # µs/s, of bracken's servos and maps
+    latest: dict[int, tuple[float, float]] = {}
+    for record in robots.poses(board, start):
+        for channel, pulse in record.pulses_us.items():
+            if not record.enabled >> channel & 1:
+                continue
+            if channel in latest:
+                time, before = latest[channel]
+                gap = min(record.time - time, 0.1)
+                assert abs(pulse - before) <= fastest * (gap + 0.05), (channel, record)
+            latest[channel] = (record.time, pulse)
+
+
+def test_it_walks_and_is_released_as_one(robots: Robots) -> None:
+    """Both boards get what is meant, the feet stand where the gait wants them, both let go."""
+    operator = robots.operator
+    start = monotonic()
+    operator.drive(AHEAD, 2.0, 'walking')
+    for board, quantum in QUANTUM.items():
+        poses = robots.poses(board)
+        times = [record.time for record in poses]
+        # What was meant in the last moments may still be on its way.
+        instants = [each for each in robots.meant(start) if each[0] < times[-1] - LATE]
+        arrived = 0
+        for time, pulses in instants:
+            there = told(poses, times, time)
+            arrived += all(
+                any(c == channel and abs(p - pulse) <= quantum for c, p in there)
+                for channel, pulse in pulses[board].items()
+            )
+        assert len(instants) > 50
+        # A busy machine may hand over two poses at once, of which the latest wins.
+        assert arrived > 0.8 * len(instants), board
+        moved = {c for each in robots.meant(start) for c in each[1][board]}
+        for channel in moved:
+            pulses_us = [r.pulses_us[channel] for r in poses if channel in r.pulses_us]
+            assert max(pulses_us) - min(pulses_us) > 20.0, (board, channel)
+        assert_no_jump(robots, board)
+
+    operator.wait_for('gait', 'standing')
+    operator.spin(
+        lambda: all(
+            abs(pulse - robots.pulses_us(board).get(channel, 0.0)) <= QUANTUM[board]
+            for board, pulses in robots.meant(start)[-1][1].items()
+            for channel, pulse in pulses.items()
+        ),
+        'both boards where the bridge means them to be',
+    )
+    wanted = operator.targets_heard()[-1].points[-1].transforms
+    for foot, transform in zip(robots.feet(), wanted, strict=True):
+        place = transform.translation
+        # Half a microsecond is 0.8 mrad, and a stretched leg is 0.2 m long.
+        assert foot == pytest.approx((place.x, place.y, place.z), abs=5e-4)
+
+    operator.call('bridge/release')
+    operator.wait_for('bridge', RELEASED)
+    operator.spin(lambda: not robots.pulses_us('left'), 'no pulse on the left')
+    operator.spin(lambda: not robots.pulses_us('right'), 'no pulse on the right')
+    operator.call('bridge/rearm')
+    operator.wait_for('bridge', 'active')
+    assert len(robots.pulses_us('left')) == len(robots.pulses_us('right')) == 9
+
+
+def test_when_one_board_is_lost_both_hold(robots: Robots) -> None:
+    """Whichever it is, the legs of the other do not walk on alone; later all walk again."""
+    operator = robots.operator
+    assert robots.chain.mock is not None
+    for board, process in (
+        ('right', robots.firmata.process),
+        ('left', robots.chain.mock.process),
+    ):
+        (other,) = QUANTUM.keys() - {board}
+        operator.drive(AHEAD, 1.0, 'walking')
+        process.send_signal(signal.SIGSTOP)
+        operator.drive(AHEAD, 1.0, f'{board} does not answer')
+        lost = monotonic()
+        operator.wait_for('bridge', f'lost board {board}: holding, trying to reopen')
+        operator.drive(AHEAD, SETTLED + 0.4, f'{board} is lost')
+        held: dict[int, set[float]] = {}
+        for record in robots.poses(other, lost + SETTLED):
+            for channel, pulse in record.pulses_us.items():
+                held.setdefault(channel, set()).add(pulse)
+        assert len(held) == 9
+        assert all(len(pulses) == 1 for pulses in held.values()), held
+        process.send_signal(signal.SIGCONT)
+        operator.wait_for('bridge', 'active')
+        back = monotonic()
+        operator.drive(AHEAD, 1.5, 'walking again')
+        for each in QUANTUM:
+            ranges: dict[int, list[float]] = {}
+            for record in robots.poses(each, back):
+                for channel, pulse in record.pulses_us.items():
+                    ranges.setdefault(channel, []).append(pulse)
+            assert len(ranges) == 9
+            assert all(max(p) - min(p) > 20.0 for p in ranges.values())
+        assert_no_jump(robots, other, lost - 2.0)
+        # It begins with what it was sent while it did not listen, a few poses all at once.
+        assert_no_jump(robots, board, back)
+
+
+def test_when_one_board_forgets_the_other_stays_where_it_is(robots: Robots, bracken: Robot) -> None:
+    """Legs that lost their pulses are enabled at rest one by one; the others do not go there."""
+    operator = robots.operator
+    operator.drive(AHEAD, 1.2, 'walking')
+    robots.firmata.process.send_signal(signal.SIGUSR1)
+    restarted = monotonic()
+    operator.spin(
+        lambda: operator.values['bridge'].get('right.losses') == '1', 'the loss of the right board'
+    )
+    operator.wait_for('bridge', 'active')
+    operator.drive(AHEAD, 1.5, 'walking again')
+    assert_no_jump(robots, 'left')
+    enabled = [
+        pin
+        for record in read_log(robots.firmata.log)
+        if record.event == 'enable' and record.time > restarted
+        for pin in record.pulses_us
+    ]
+    assert enabled == [each.channel for each in robots.maps if each.board == 'right']
+    resting = [angle for leg in posture_angles(bracken, robots.legs, 'resting') for angle in leg]
+    expected = {
+        each.channel: each.pulse_us(angle)
+        for each, angle in zip(robots.maps, resting, strict=True)
+        if each.board == 'right'
+    }
+    for record in robots.poses('right', restarted)[:9]:
+        for pin, pulse in record.pulses_us.items():
+            assert pulse == pytest.approx(expected[pin], abs=QUANTUM['right'], rel=0.0)
