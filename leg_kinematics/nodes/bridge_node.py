@@ -353,6 +353,8 @@ class BridgeNode(LifecycleNode):
             level, state = OK, 'inactive: following nothing'
         elif not status.enabled.issuperset(map(_output, self._maps)):
             level, state = OK, 'enabling legs'
+        elif self._tracker.cut_off:
+            level, state = WARN, 'joint_trajectory fell silent in motion: holding'
         else:
             level, state = OK, 'active'
         return level, state, detail

@@ -90,6 +90,7 @@ class Tracker:
         self._start = 0.0
         self._now = 0.0
         self._following = False
+        self._cut_off = False
 
     @property
     def positions(self) -> tuple[float, ...]:
@@ -101,10 +102,16 @@ class Tracker:
         """Tell whether the joints are in a stream, neither silent nor on the way back."""
         return self._following
 
+    @property
+    def cut_off(self) -> bool:
+        """Tell whether the stream followed last fell silent in motion, so that one is wanted."""
+        return self._cut_off
+
     def follow(self, trajectory: Trajectory, start: float) -> None:
         """Replace what is followed by a trajectory that starts at a time of our clock, s."""
         self._trajectory = trajectory
         self._start = start
+        self._cut_off = False
 
     def hold(self) -> None:
         """Follow nothing and brake; what comes next is reached at the catch-up speed."""
@@ -115,6 +122,7 @@ class Tracker:
         """Say where the joints are, at rest, rad, and hold there."""
         self._positions = tuple(positions)
         self._velocities = (0.0,) * len(self._positions)
+        self._cut_off = False
         self.hold()
 
     def step(self, now: float) -> tuple[float, ...]:
@@ -122,6 +130,7 @@ class Tracker:
         dt = now - self._now
         self._now = now
         if self._trajectory is not None and now > self._start + self._trajectory.end + SILENT_AFTER:
+            self._cut_off = any(self._trajectory.velocities[-1])
             self.hold()
         if dt > SILENT_AFTER:
             # We were away ourselves, and the joints have come to rest where we left them. The

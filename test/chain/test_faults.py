@@ -230,6 +230,7 @@ def test_a_kinematics_that_is_gone(scene: Scene) -> None:
     kinematics.kill()
     kinematics.wait()
     scene.suffer(1.0)
+    said = scene.said('bridge', 'joint_trajectory fell silent in motion: holding')
     held = [r.pulses_us for r in scene.records() if r.event == 'pose'][-20:]
     assert all(pulses == held[0] for pulses in held)
     scene.chain.start('kinematics')
@@ -237,7 +238,7 @@ def test_a_kinematics_that_is_gone(scene: Scene) -> None:
     states = scene.operator.states
     states.pop('kinematics')
     scene.until(lambda: 'kinematics' in states, 'a word of the new node')
-    scene.walks_on('kinematics gone for 1 s')
+    scene.walks_on(f"kinematics gone for 1 s: 'fell silent in motion' after {said:.3f} s")
 
 
 def test_a_supply_that_sags(

@@ -309,6 +309,23 @@ def test_a_stream_that_ends_in_full_motion_is_braked_and_comes_to_its_last_point
     assert tracker.positions == pytest.approx([0.5 * v for v in velocity])
 
 
+@pytest.mark.parametrize('velocity', [(0.3, 0.0, 0.0), REST], ids=['in motion', 'at rest'])
+def test_a_stream_that_falls_silent_in_motion_was_cut_off(velocity: tuple[float, ...]) -> None:
+    """One that has come to its goal is complete; a new stream or place makes up for the rest."""
+    tracker = present_tracker()
+    tracker.follow(moving(velocity, 0.1), START)
+    for tick in range(1, 11):
+        tracker.step(START + tick * TICK)
+    tracker.step(START + 0.1 + SILENT_AFTER)
+    assert not tracker.cut_off
+    tracker.step(START + 0.11 + SILENT_AFTER)
+    assert tracker.cut_off == (velocity != REST)
+    tracker.hold()
+    assert tracker.cut_off == (velocity != REST)
+    tracker.follow(holding(REST), START + 1.0)
+    assert not tracker.cut_off
+
+
 def test_after_a_silence_the_stream_is_reached_slowly_and_then_followed() -> None:
     """Back at the catch-up speed first, at full speed once there."""
     tracker = present_tracker()
