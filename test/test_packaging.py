@@ -20,7 +20,7 @@ def test_every_console_script_is_where_ros_looks() -> None:
 def test_every_entry_point_can_be_loaded() -> None:
     """Each console script and each board driver names something that exists."""
     points = distribution('leg_kinematics').entry_points
-    assert points.select(group='leg_kinematics.boards').names == {'framed'}
+    assert points.select(group='leg_kinematics.boards').names == {'framed', 'firmata'}
     for point in points:
         assert callable(point.load())
 
