@@ -197,14 +197,16 @@ class Walker:
         if not isfinite(duty_factor):
             raise CommandError(f'duty_factor must be finite, got {duty_factor!r}')
         check_duty_factor(duty_factor)
-        if not self._family and duty_factor != self._clock.goal:
+        if duty_factor == self._fastest_duty_factor == self._slowest_duty_factor:
+            return
+        if not self._family:
             raise CommandError(
                 f'the phases are declared for the duty factor {self._clock.goal:g}; '
                 f'{duty_factor:g} is only for the family of the wave gait'
             )
         now = self._clock.cycle.duty_factor
         margin = self._envelopes.at(self._offsets, now, duty_factor).margin
-        self._check_margin(f'walked at duty factor {duty_factor:g}', margin)
+        self._check_margin(f'duty_factor cannot be {duty_factor:g}', margin)
         self._fastest_duty_factor = self._slowest_duty_factor = duty_factor
 
     def touch(self, leg: int, touching: bool) -> None:  # noqa: FBT001
@@ -242,7 +244,7 @@ class Walker:
         if offset == self._offset_goal:
             return
         there = self._envelope_of((offset,))
-        self._check_margin('posed so', there.margin)
+        self._check_margin('the body cannot be posed so', there.margin)
         if min(there.radii) < SMALLEST_STRIDE:
             leg = self._names[there.radii.index(min(there.radii))]
             raise CommandError(f'the body cannot be posed so: {leg} could not take a step')
@@ -254,12 +256,12 @@ class Walker:
             raise CommandError(f'the body cannot be posed so: {error}') from error
         self._offset_goal, self._offsets, self._envelope = offset, offsets, envelope
 
-    def _check_margin(self, done: str, margin: float) -> None:
+    def _check_margin(self, refused: str, margin: float) -> None:
         least = self._parameters.min_margin + SMALLEST_STRIDE
         if margin < least:
             raise CommandError(
-                f'the body cannot be {done}: its feet would keep a margin of {margin * 1e3:.3g} '
-                f'mm, a walk needs {least * 1e3:.3g} mm (min_margin and the smallest stride)'
+                f'{refused}: the feet would keep a margin of {margin * 1e3:.3g} mm, a walk needs '
+                f'{least * 1e3:.3g} mm (min_margin and the smallest stride)'
             )
 
     def _between(self, goal: Offset) -> tuple[Offset, ...]:
@@ -457,7 +459,7 @@ class Walker:
     def _all_in_reach(self) -> bool:
         return all(
             dist(self._pose.locate(self._feet[leg].footprint), self._neutral[leg])
-            <= self._envelope.radii[leg]
+            <= max(SETTLED, self._envelope.radii[leg])
             for leg in self._walking
         )
 

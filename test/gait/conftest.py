@@ -1,20 +1,71 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""The robot that walks in these tests."""
+"""The robots that walk in these tests."""
 
-from collections.abc import Callable
-from dataclasses import dataclass
-from math import hypot
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from math import cos, hypot, pi, sin
 from pathlib import Path
-from typing import Self
+from typing import Protocol, Self
 
 import pytest
 
 from leg_kinematics.gait import GaitParameters, GaitState, Twist, Walker
-from leg_kinematics.robot import Robot, load_robot
+from leg_kinematics.robot import Mount, Posture, Robot, Vector, load_robot
 from leg_kinematics.solver import LegSolver, leg_solvers
 
 BRACKEN = Path(__file__).parents[2] / 'config' / 'robots' / 'bracken.yaml'
+
+
+class MakeRobot(Protocol):
+    """Makes a robot with legs like those of bracken, mounted elsewhere."""
+
+    def __call__(self, mounts: Sequence[tuple[float, float, float]]) -> Robot:
+        """Take x, y (m) and yaw (rad) of each mount of the left side, from the front.
+
+        The right side is its mirror image. The feet stand as far from their mounts as those of
+        bracken.
+        """
+
+
+@pytest.fixture(scope='session')
+def make_robot(bracken: Robot) -> MakeRobot:
+    """Build robots of any number of pairs."""
+
+    def make(mounts: Sequence[tuple[float, float, float]]) -> Robot:
+        legs, feet = [], []
+        for side, sign in (('left', 1.0), ('right', -1.0)):
+            for place, (x, y, yaw) in enumerate(mounts):
+                mount = Mount((x, sign * y, 0.0), (0.0, 0.0, sign * yaw))
+                legs.append(replace(bracken.legs[0], name=f'{side}_{place}', mount=mount))
+                feet.append((x + 0.125 * cos(yaw), sign * (y + 0.125 * sin(yaw))))
+
+        def posture(height: float) -> Posture:
+            places: tuple[Vector, ...] = tuple((x, y, -height) for x, y in feet)
+            return Posture(height, places)
+
+        return Robot(
+            f'robot_of_{len(legs)}',
+            bracken.body,
+            tuple(legs),
+            posture(bracken.resting.height),
+            posture(bracken.standing.height),
+            bracken.document,
+        )
+
+    return make
+
+
+@pytest.fixture(scope='session')
+def make_straight_robot(make_robot: MakeRobot) -> Callable[[int, float], Robot]:
+    """Make robots of so many pairs with a pitch, m, whose feet stand in two straight rows."""
+
+    def make(pairs: int, pitch: float) -> Robot:
+        return make_robot(
+            [(pitch * (0.5 * (pairs - 1) - place), 0.08, pi / 2.0) for place in range(pairs)]
+        )
+
+    return make
 
 
 @pytest.fixture(scope='session')
