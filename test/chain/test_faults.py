@@ -160,7 +160,7 @@ def scene(
     return made
 
 
-@pytest.mark.parametrize('seconds', [0.1, 1.0, 10.0])
+@pytest.mark.parametrize('seconds', [0.1, 1.0, pytest.param(10.0, marks=pytest.mark.soak)])
 def test_the_cable_is_out(scene: Scene, cable: 'Cable', seconds: float) -> None:
     """The board holds; the bridge finds it again under its name and catches up with the gait."""
     cable.pull()
@@ -250,7 +250,7 @@ def test_a_supply_that_sags(
 ) -> None:
     """A battery that gives out is told, with its voltage; the robot is not let fall."""
     chain, operator = start_chain(
-        '--supply=6.0', '--low-voltage=5.2', '--sag=4.8', '--sag-at=500', '--sag-for=1.5'
+        '--supply=6.0', '--low-voltage=5.2', '--sag=4.8', '--sag-at=600', '--sag-for=1.5'
     )
     operator.bring_up()
     operator.stand()
@@ -272,7 +272,10 @@ def refusal(chain: Chain, operator: Operator) -> str:
     operator.wait_for_graph()
     with pytest.raises(NoAnswerError):
         operator.change_bridge(Transition.TRANSITION_CONFIGURE)
-    operator.spin(lambda: operator.states['bridge'] != 'unconfigured', 'a word of the bridge')
+    operator.spin(
+        lambda: operator.states.get('bridge', 'unconfigured') != 'unconfigured',
+        'a word of the bridge',
+    )
     events = {record.event for record in read_log(chain.pulse_log)}
     assert events <= {'boot', 'hello', 'setting'}, events
     return operator.states['bridge']

@@ -126,7 +126,7 @@ def test_a_board_that_restarts_in_mid_step(  # noqa: PLR0917  fixtures
     say(f"board restarted: 'enabling legs' after {noticed:.3f} s, 'active' after {again:.2f} s")
 
 
-@pytest.mark.parametrize('reaction', ['hold', 'release'])
+@pytest.mark.parametrize('reaction', [pytest.param('hold', marks=pytest.mark.soak), 'release'])
 def test_a_bridge_that_is_killed(  # noqa: PLR0917  fixtures
     servo_maps: ServoMaps,
     chip_process: 'ChipProcess',

@@ -122,7 +122,7 @@ def test_release_at_any_instant(
     operator.bring_up()
     operator.stand()
     presser = Presser(chain, operator, say)
-    for _ in range(3):
+    for _ in range(2):
         operator.drive(AHEAD, rng.uniform(0.3, 1.2), 'walking')
         presser.press('in a walk')
         operator.wait_for('bridge', 'enabling legs')
