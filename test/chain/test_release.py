@@ -4,6 +4,7 @@
 
 import random
 from collections.abc import Callable, Sequence
+from contextlib import closing
 from pathlib import Path
 from time import monotonic
 from typing import TYPE_CHECKING
@@ -118,26 +119,25 @@ def test_release_at_any_instant(
     rng = random.Random(5)
     settings = {'boards': f"['main=framed:{tmp_path / 'board'}']", 'enable_interval': 0.1}
     chain, operator = start_chain(bridge=settings)
-    cable = lay_cable(chain.link, tmp_path / 'board')
-    operator.bring_up()
-    operator.stand()
-    presser = Presser(chain, operator, say)
-    for _ in range(2):
-        operator.drive(AHEAD, rng.uniform(0.3, 1.2), 'walking')
-        presser.press('in a walk')
-        operator.wait_for('bridge', 'enabling legs')
-        operator.drive(AHEAD, rng.uniform(0.0, 0.3), 'rising')
-        presser.press('while legs are being enabled')
-        operator.wait_for('bridge', 'active')
-    for wait in (0.0, rng.uniform(0.0, 0.1), 0.7):
-        operator.drive(AHEAD, 0.5, 'walking')
-        cable.pull()
-        operator.drive(AHEAD, wait, 'lost')
-        start = len(read_log(chain.pulse_log))
-        presser.press(f'{wait:.3f} s after the cable was pulled', cable.plug)
-        told = [r.event for r in read_log(chain.pulse_log)[start:] if r.event != 'silence']
-        assert told[: told.index('release')] == ['hello']
-        operator.wait_for('bridge', 'active')
-    operator.drive(AHEAD, 1.5, 'walking again')
-    assert operator.states['gait'] == 'walking'
-    cable.close()
+    with closing(lay_cable(chain.link, tmp_path / 'board')) as cable:
+        operator.bring_up()
+        operator.stand()
+        presser = Presser(chain, operator, say)
+        for _ in range(2):
+            operator.drive(AHEAD, rng.uniform(0.3, 1.2), 'walking')
+            presser.press('in a walk')
+            operator.wait_for('bridge', 'enabling legs')
+            operator.drive(AHEAD, rng.uniform(0.0, 0.3), 'rising')
+            presser.press('while legs are being enabled')
+            operator.wait_for('bridge', 'active')
+        for wait in (0.0, rng.uniform(0.0, 0.1), 0.7):
+            operator.drive(AHEAD, 0.5, 'walking')
+            cable.pull()
+            operator.drive(AHEAD, wait, 'lost')
+            start = len(read_log(chain.pulse_log))
+            presser.press(f'{wait:.3f} s after the cable was pulled', cable.plug)
+            told = [r.event for r in read_log(chain.pulse_log)[start:] if r.event != 'silence']
+            assert told[: told.index('release')] == ['hello']
+            operator.wait_for('bridge', 'active')
+        operator.drive(AHEAD, 1.5, 'walking again')
+        assert operator.states['gait'] == 'walking'
