@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+import serial
 
 from leg_kinematics.board import BoardLink, BoardSpec, LinkState, find_driver
 from leg_kinematics.board import firmata as module
@@ -23,6 +24,9 @@ HOLD = SilenceAction(Reaction.HOLD, 0.5)
 LIMITS = dict.fromkeys((3, 9, 17), (600.0, 2400.0))
 POSE = {3: 1200.0, 9: 1500.4, 17: 1900.0}
 ROUNDED = {3: 1200.0, 9: 1500.0, 17: 1900.0}
+
+#: What becomes of a pin that nobody asked for.
+AGAIN = ['enable', 'release']
 
 Until = Callable[[Callable[[], object]], None]
 StartFirmata = Callable[..., 'FirmataProcess']
@@ -49,6 +53,13 @@ def bring_up(driver: FirmataDriver) -> None:
     driver.configure(LIMITS, HOLD)
     driver.set_pulses(POSE)
     driver.enable(LIMITS)
+
+
+def write_past_the_driver(board: 'FirmataProcess', data: str) -> None:
+    """Have bytes come to the board that the driver did not send, as damaged ones would."""
+    port = os.open(board.port, os.O_RDWR | os.O_NOCTTY)
+    os.write(port, bytes.fromhex(data))
+    os.close(port)
 
 
 def test_it_is_found_by_its_name() -> None:
@@ -93,9 +104,7 @@ def test_limits_are_enforced_on_the_board_too(
     driver.configure({3: (1000.0, 2000.0)}, HOLD)
     driver.set_pulses({3: 1500.0})
     driver.enable([3])
-    port = os.open(board.port, os.O_RDWR | os.O_NOCTTY)
-    os.write(port, bytes.fromhex('E3 60 12'))  # 2400 us
-    os.close(port)
+    write_past_the_driver(board, 'E3 60 12')  # 2400 us
     until(lambda: {r.pulses_us[3] for r in board.records('pose')} == {1500.0, 2000.0})
 
 
@@ -202,6 +211,40 @@ def test_release_switches_all_off_and_keeps_them_off(
     assert board.pulses_us() == ROUNDED
 
 
+def test_release_stops_all_pins_in_one_go(
+    start_firmata: StartFirmata, make_driver: Made, until: Until, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Before anything else is said on the line; the board is asked about them afterwards."""
+    driver = make_driver(start_firmata().port)
+    bring_up(driver)
+    written: list[bytes] = []
+    write = serial.Serial.write
+
+    def note(port: serial.Serial, data: bytes) -> int | None:
+        written.append(data)
+        return write(port, data)
+
+    monkeypatch.setattr(serial.Serial, 'write', note)
+    driver.release()
+    until(lambda: not driver.status().enabled)
+    off = bytes.fromhex('F4 03 00 F4 09 00 F4 11 00')
+    (released,) = [data for data in written if off in data]
+    assert released.startswith(off)
+
+
+def test_a_pin_that_was_not_asked_for_is_switched_off(
+    start_firmata: StartFirmata, make_driver: Made, until: Until
+) -> None:
+    """A damaged byte can switch one on; it is found when its turn comes to be looked at."""
+    board = start_firmata()
+    driver = make_driver(board.port)
+    bring_up(driver)
+    driver.release()
+    until(lambda: not driver.status().enabled)
+    write_past_the_driver(board, 'F4 03 04')
+    until(lambda: [record.event for record in board.records('enable', 'release')][6:] == AGAIN)
+
+
 def test_a_release_right_before_closing_gets_through(
     start_firmata: StartFirmata, make_driver: Made
 ) -> None:
@@ -215,7 +258,7 @@ def test_a_release_right_before_closing_gets_through(
 
 
 def test_a_board_that_kept_its_pulses_says_so(
-    start_firmata: StartFirmata, make_driver: Made
+    start_firmata: StartFirmata, make_driver: Made, until: Until
 ) -> None:
     """A new conversation learns which pins are on and at which pulse, and goes on from there."""
     board = start_firmata()
@@ -226,6 +269,8 @@ def test_a_board_that_kept_its_pulses_says_so(
     assert second.open().pulses_us == ROUNDED
     assert second.status().enabled == LIMITS.keys()
     second.configure(LIMITS, HOLD)
+    second.set_pulses(POSE | {9: 1600.0})
+    until(lambda: board.pulses_us() == ROUNDED | {9: 1600.0})
     assert [record.event for record in board.records('enable', 'release')] == ['enable'] * 3
 
 
