@@ -25,6 +25,10 @@ WORST_FOOT_ERROR = 0.5e-3
 """m, as on the mock."""
 ACCURACY_US = 2.0
 """Of a pulse, as the firmware's own tests have it."""
+FRAME = 0.020
+"""s between the pulses of a channel."""
+TAKEN_IN = 0.005
+"""s that the line and the firmware need for the poses that a busy machine delivers at once."""
 ALL = 2**frames.CHANNELS - 1
 
 
@@ -69,14 +73,18 @@ def test_the_firmware_walks(
     shown = put_out(chip_process.pulses())
     assert len(shown) > 250
 
-    # Each frame is one pose, the latest that the firmware had worked on when the frame began.
+    # Each frame is one pose: the latest when it began, or one of a few still being taken in then.
     times = np.array([record.time for record in told])
     poses = np.array([[record.pulses_us[c] for c in range(18)] for record in told])
     widths = np.array([[record.pulses_us[c] for c in range(18)] for record in shown])
     begins = np.array([record.time for record in shown])
-    latest = np.searchsorted(times, begins) - 1
-    errors = np.abs(poses[np.stack([latest, latest - 1])] - widths).max(axis=2)
-    assert errors.min(axis=0).max() <= ACCURACY_US
+    first = np.searchsorted(times, begins - TAKEN_IN) - 1
+    last = np.searchsorted(times, begins)
+    errors = [
+        np.abs(poses[i:j] - row).max(axis=1).min()
+        for i, j, row in zip(first, last, widths, strict=True)
+    ]
+    assert max(errors) <= ACCURACY_US
 
     legs = leg_solvers(bracken, {each.joint: each.angle_range for each in servo_maps.maps})
     offset = clock_gettime(CLOCK_REALTIME) - clock_gettime(CLOCK_MONOTONIC)
@@ -87,7 +95,9 @@ def test_the_firmware_walks(
     }
     found = {name: foot_errors(walk) for name, walk in walks.items()}
     # What a pulse every 20 ms adds: a foot stays for that long where the stream was.
-    held = np.linalg.norm(np.diff(walks['put out'].told_feet, axis=0), axis=2)
+    walk = walks['put out']
+    held = np.linalg.norm(np.diff(walk.told_feet, axis=0), axis=2)
+    held = held[np.diff(walk.pose_times) < 1.5 * FRAME]
     with capsys.disabled():
         print('\nwalking on the firmware:')  # noqa: T201
         for name, error in found.items():
@@ -97,7 +107,7 @@ def test_the_firmware_walks(
                 f'{error.errors.max() * 1e3:.3f} mm, p50 {p50:.1f} and p99 {p99:.1f} ms late'
             )
         print(  # noqa: T201
-            f'  a pulse differs from its pose by {errors.min(axis=0).max():.2f} us at most; '
+            f'  a pulse differs from its pose by {max(errors):.2f} us at most; '
             f'a foot steps by up to {held.max() * 1e3:.1f} mm from frame to frame'
         )
     assert found['put out'].errors.max() < WORST_FOOT_ERROR
