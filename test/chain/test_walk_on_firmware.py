@@ -25,6 +25,8 @@ WORST_FOOT_ERROR = 0.5e-3
 """m, as on the mock."""
 ACCURACY_US = 2.0
 """Of a pulse, as the firmware's own tests have it."""
+BLUR = 0.3e-3
+"""m that half a microsecond in each joint of a leg moves its foot at most."""
 FRAME = 0.020
 """s between the pulses of a channel."""
 TAKEN_IN = 0.005
@@ -111,7 +113,7 @@ def test_the_firmware_walks(
             f'a foot steps by up to {held.max() * 1e3:.1f} mm from frame to frame'
         )
     # What a machine too busy to keep up has told it wrongly is not its fault.
-    worst = max(WORST_FOOT_ERROR, found['told'].errors.max())
+    worst = max(WORST_FOOT_ERROR, found['told'].errors.max() + BLUR)
     assert found['put out'].errors.max() < worst
     assert values['main.refused'] == '0'
     assert values['main.losses'] == '0'
