@@ -51,7 +51,7 @@ class Clock:
         return START_PHASE if self._phase is None else self._phase
 
     def start(self) -> None:
-        """Run, if it does not yet."""
+        """Run."""
         self._phase = self.phase
 
     def stop(self) -> None:

@@ -59,6 +59,10 @@ TURNS = 3
 
 HALVINGS = 12
 
+#: Of half the stride that is asked for: how far back the body may leave a foot before its first
+#: step, which starts from the neutral point and not from half a stride in front of it.
+FIRST_STEP = 0.75
+
 #: The duty factor is chosen for so much more speed than is asked for.
 HEADROOM = 1.1
 
@@ -137,6 +141,7 @@ class Walker:
                 foot.ground = foot.z.position
         self._touching = [False] * len(legs)
         self._raised: set[int] = set()
+        self._first = set(self._walking)
         self._offset = BodyOffset(parameters.body_speed, parameters.body_rate)
         self._offset_goal = LEVEL
         self._ticks = 0
@@ -398,7 +403,7 @@ class Walker:
             self._twist, slow.twist, parameters.acceleration, parameters.yaw_acceleration, dt
         )
         reason = slow.reason or reason
-        ahead = self._footprints_ahead()
+        ahead = self._footprints_ahead(slow.twist)
         reached = self._twist.towards(slow.twist, fraction)
         if self._keeps_in_reach(reached, ahead):
             return Limited(reached, reason)
@@ -416,32 +421,36 @@ class Walker:
                 high = middle
         return Limited(self._twist.towards(slow.twist, low), reason or 'reach of a standing foot')
 
-    def _footprints_ahead(self) -> list[tuple[int, Point, float]]:
-        """Leg, footprint in the body's frame and time until it is left, where that is settled."""
+    def _footprints_ahead(self, wanted: Twist) -> list[tuple[int, Point, float, float]]:
+        """Leg, footprint in the body's frame, time until it is left and how far it may be then.
+
+        Of the feet whose footprint is settled.
+        """
         cycle, phase, goal = self._clock.cycle, self._clock.phase, self._clock.goal
         stretch = 1.0
         if goal != cycle.duty_factor:
             # It may take longer: by the change itself, and because the cycle becomes longer.
             stretch = max(1.0, (1.0 - cycle.duty_factor) / (1.0 - goal)) / (1.0 - CHANGE)
-        return [
-            (
-                leg,
-                self._pose.locate(self._feet[leg].footprint),
-                stretch * cycle.until_liftoff(leg, phase),
-            )
-            for leg in self._walking
-            if (swing := self._feet[leg].swing) is None or swing.goal_is_fixed or swing.held_back
-        ]
+        ahead = []
+        for leg in self._walking:
+            foot, room = self._feet[leg], self._envelope.radii[leg]
+            if foot.swing is None or foot.swing.goal_is_fixed or foot.swing.held_back:
+                place = self._pose.locate(foot.footprint)
+                if leg in self._first:
+                    stride = hypot(*wanted.at(self._neutral[leg])) * cycle.stance_time
+                    room = min(room, FIRST_STEP * 0.5 * stride)
+                now = dist(place, self._neutral[leg])
+                time = stretch * cycle.until_liftoff(leg, phase)
+                ahead.append((leg, place, time, max(now, room)))
+        return ahead
 
-    def _keeps_in_reach(self, twist: Twist, ahead: Sequence[tuple[int, Point, float]]) -> bool:
-        for leg, place, time in ahead:
-            neutral = self._neutral[leg]
-            now = hypot(place[0] - neutral[0], place[1] - neutral[1])
-            then = twist.over(time).locate(place)
-            distance = hypot(then[0] - neutral[0], then[1] - neutral[1])
-            if distance > max(now, self._envelope.radii[leg]):
-                return False
-        return True
+    def _keeps_in_reach(
+        self, twist: Twist, ahead: Sequence[tuple[int, Point, float, float]]
+    ) -> bool:
+        return all(
+            dist(twist.over(time).locate(place), self._neutral[leg]) <= room
+            for leg, place, time, room in ahead
+        )
 
     def _move_offset(self, dt: float) -> None:
         """Go on towards the pose that is due, once all feet are where it wants them."""
@@ -475,8 +484,9 @@ class Walker:
         if not moving and all(map(self._in_place, range(len(self._feet)))):
             clock.stop()
             return
-        if moving:
+        if moving and not clock.running:
             clock.start()
+            self._first = set(self._walking)
         elif not clock.running and all(foot.stands for foot in self._feet):
             self._put_in_place()
         for leg, foot in enumerate(self._feet):
@@ -592,6 +602,7 @@ class Walker:
     def _lift_off(self, leg: int, foot: Foot) -> None:
         """Lift the foot at the instant within this tick at which its turn came."""
         cycle, phase = self._clock.cycle, self._clock.phase
+        self._first.discard(leg)
         late = max(0.0, (cycle.since_touchdown(leg, phase) - cycle.duty_factor) * cycle.period)
         swing = foot.lift_off(cycle.swing_time, *self._lift(foot))
         self._aim(leg, foot, swing, late)
