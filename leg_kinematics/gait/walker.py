@@ -61,7 +61,7 @@ HALVINGS = 12
 
 #: Of half the stride that is asked for: how far back the body may leave a foot before its first
 #: step, which starts from the neutral point and not from half a stride in front of it.
-FIRST_STEP = 0.75
+FIRST_STEP = 0.9
 
 #: The duty factor is chosen for so much more speed than is asked for.
 HEADROOM = 1.1

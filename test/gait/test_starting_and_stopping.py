@@ -42,7 +42,7 @@ def test_first_and_last_steps_are_shorter(
     for leg in range(6):
         first, *_, middle, _, last = steps(samples, leg)
         assert middle == pytest.approx(speed * parameters.period, abs=1e-6)
-        assert first < 0.95 * middle
+        assert first < 0.98 * middle
         assert last < 0.95 * middle
 
 

@@ -162,10 +162,14 @@ def test_it_walks_as_told_and_stops_on_silence(probe: 'Probe', standing: list[An
     assert standing
     odometry = probe.record(Odometry, 'odom')
     publisher = probe.publisher(TwistStamped, 'cmd_vel')
-    publisher.publish(command(probe, x=0.05))
-    probe.wait_for('gait', 'walking')
+
+    def at_full_speed() -> bool:
+        publisher.publish(command(probe, x=0.05))
+        return bool(odometry) and odometry[-1].twist.twist.linear.x == 0.05
+
+    probe.until(at_full_speed, 'the speed that was told')
     probe.wait_for('gait', 'standing')
-    assert max(message.twist.twist.linear.x for message in odometry) == pytest.approx(0.05)
+    assert max(message.twist.twist.linear.x for message in odometry) == 0.05
     assert odometry[-1].pose.pose.position.x > 0.01
     probe.until(lambda: odometry[-1].twist.twist.linear.x == 0.0, 'rest')
 
@@ -270,8 +274,12 @@ def test_odometry_is_less_and_less_certain(
     assert standing
     odometry = probe.record(Odometry, 'odom')
     publisher = probe.publisher(TwistStamped, 'cmd_vel')
-    publisher.publish(command(probe, x=0.05))
-    probe.wait_for('gait', 'walking')
+
+    def at_full_speed() -> bool:
+        publisher.publish(command(probe, x=0.05))
+        return bool(odometry) and odometry[-1].twist.twist.linear.x == 0.05
+
+    probe.until(at_full_speed, 'the speed that was told')
     probe.wait_for('gait', 'standing')
     steady = [each for each in odometry if each.twist.twist.linear.x == 0.05]
     assert len(steady) > 10
@@ -376,12 +384,13 @@ def test_the_duty_factor_follows_its_topic(probe: 'Probe', standing: list[Any]) 
 
     def waves() -> bool:
         velocity.publish(command(probe, x=0.02))
-        return values['gait']['duty_factor'] == '0.8333' and values['gait']['feet_down'] == '5'
+        wave = values['gait']['duty_factor'] == '0.8333' and values['gait']['feet_down'] == '5'
+        # The first steps are shorter: they bind the speed for a cycle.
+        return wave and not values['gait']['limit']
 
     probe.until(waves, 'a wave on five feet')
     assert 0.0 <= float(values['gait']['phase']) < 1.0
     assert float(values['gait']['margin'].removesuffix(' m')) > 0.05
-    assert values['gait']['limit'] == ''
 
 
 @pytest.mark.parametrize('value', [0.49, 1.0, -2.0, nan, inf])
