@@ -157,7 +157,7 @@ BRIDGE = (
         'speed_share', 0.9, 'Share of the no-load servo speed that a joint may use', '', 0.05, 1.0
     ),
     Parameter(
-        'joint_acceleration', 150.0, 'Bound of every joint acceleration', 'rad/s^2', 1.0, 10000.0
+        'joint_acceleration', 300.0, 'Bound of every joint acceleration', 'rad/s^2', 1.0, 10000.0
     ),
     Parameter(
         'catch_up_speed', 1.0, 'Joint speed towards a stream after a pause', 'rad/s', 0.05, 10.0
