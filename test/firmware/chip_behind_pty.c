@@ -15,6 +15,7 @@
 #include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
+#include <string.h>
 #include <termios.h>
 #include <time.h>
 #include <unistd.h>
@@ -43,9 +44,10 @@ static double now(void) {
   return time.tv_sec + 1e-9 * time.tv_nsec;
 }
 
+static double rises[CHANNELS]; // 0: not high
+
 // Power-on was at `began`.
 static void log_pulses(Chip *chip, double began, FILE *log) {
-  static double rises[CHANNELS];
   Edge edges[64];
   size_t number;
   while ((number = chip_edges(chip, edges, 64))) {
@@ -119,6 +121,8 @@ int main(int count, char **arguments) {
     if (resetting) {
       resetting = 0;
       chip_reset(chip, WATCHDOG);
+      // A real chip lets go of its pins at once, the simulated one when the program begins.
+      memset(rises, 0, sizeof rises);
     }
     double lag = now() - began - (double)chip_cycle(chip) / CLOCK;
     if (lag > MOST_LAG) {
