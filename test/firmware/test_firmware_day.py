@@ -116,7 +116,7 @@ def test_counters_wrap(chip: 'Chip') -> None:
 
 
 @pytest.mark.soak
-@pytest.mark.timeout(3 * HOUR)
+@pytest.mark.timeout(12 * HOUR)
 def test_a_day(chip: 'Chip') -> None:
     """Twenty-four hours of poses, one silence an hour: every pulse is right, every pose answered.
 
