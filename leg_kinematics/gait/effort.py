@@ -117,13 +117,16 @@ def posing_time(
     way
         Offset of the body at a share of the way.
 
-    Raises
-    ------
-    ReachError, JointLimitError, MapRangeError
-        The foot cannot stay where it is.
+    Returns
+    -------
+    float
+        Infinite where the foot cannot stay where it is.
 
     """
-    angles = [leg.angles(way(part / PARTS).see(foot)) for part in range(PARTS + 1)]
+    try:
+        angles = [leg.angles(way(part / PARTS).see(foot)) for part in range(PARTS + 1)]
+    except LegKinematicsError:
+        return inf
     return (
         PEAK_SPEED
         * PARTS

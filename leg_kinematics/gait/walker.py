@@ -255,10 +255,8 @@ class Walker:
             raise CommandError(f'the body cannot be posed so: {leg} could not take a step')
         offsets = self._between(offset)
         envelope = self._envelope_of(offsets)
-        try:
-            self._posing_time(offset, envelope)
-        except LegKinematicsError as error:
-            raise CommandError(f'the body cannot be posed so: {error}') from error
+        if not isfinite(max(self._posing_times(offset, envelope))):
+            raise CommandError('the body cannot be posed so: a foot is out of reach on the way')
         self._offset_goal, self._offsets, self._envelope = offset, offsets, envelope
 
     def _check_margin(self, refused: str, margin: float) -> None:
@@ -272,10 +270,14 @@ class Walker:
     def _between(self, goal: Offset) -> tuple[Offset, ...]:
         """Poses on the way to a goal that stand for all of it."""
         now = self._offset.now
-        return (now, now.towards(goal, 0.5), goal)
+        # It may have to wait on the way to its last goal.
+        return (now, self._offset.goal, now.towards(goal, 0.5), goal)
 
-    def _posing_time(self, goal: Offset, envelope: Envelope) -> float:
-        """Time for the way to a pose: of the joint speeds, it may use a small part, s."""
+    def _posing_times(self, goal: Offset, envelope: Envelope) -> list[float]:
+        """Return times for the way to a pose, by foot, in its place or at its rim, s.
+
+        Of the joint speeds, it may use a small part.
+        """
         way = partial(self._offset.now.towards, goal)
         times = []
         for leg in self._walking:
@@ -291,7 +293,7 @@ class Walker:
             ):
                 foot = (x + dx, y + dy, z)
                 times.append(posing_time(self._legs[leg], speeds, foot, way))
-        return max(times)
+        return times
 
     def _envelope_of(self, offsets: Sequence[Offset]) -> Envelope:
         return self._envelopes.at(offsets, self._clock.cycle.duty_factor, self._duty_factor)
@@ -436,7 +438,7 @@ class Walker:
             foot, room = self._feet[leg], self._envelope.radii[leg]
             if foot.swing is None or foot.swing.goal_is_fixed or foot.swing.held_back:
                 place = self._pose.locate(foot.footprint)
-                if leg in self._first:
+                if leg in self._first and wanted:
                     stride = hypot(*wanted.at(self._neutral[leg])) * cycle.stance_time
                     room = min(room, FIRST_STEP * 0.5 * stride)
                 now = dist(place, self._neutral[leg])
@@ -458,9 +460,9 @@ class Walker:
             self._offset_goal, self._offsets = LEVEL, self._between(LEVEL)
             self._envelope = self._envelope_of(self._offsets)
         if self._offset_goal != self._offset.goal and self._all_in_reach():
-            self._offset.aim(
-                self._offset_goal, self._posing_time(self._offset_goal, self._envelope)
-            )
+            times = self._posing_times(self._offset_goal, self._envelope)
+            # No foot stands where it would be out of reach.
+            self._offset.aim(self._offset_goal, max(filter(isfinite, times), default=0.0))
         self._offset.step(dt)
         if not self._offset.moving and self._offset.goal == self._offset_goal:
             self._offsets = (self._offset.goal,)
@@ -527,7 +529,8 @@ class Walker:
                 self._lift_off(leg, foot)
 
     def _swing(self, leg: int, foot: Foot, swing: Swing, dt: float) -> None:
-        if self._parameters.contacts and self._touching[leg] and swing.descending:
+        feels = self._parameters.contacts and leg in self._walking
+        if feels and self._touching[leg] and swing.descending:
             foot.stand()
             return
         self._aim(leg, foot, swing, dt)
