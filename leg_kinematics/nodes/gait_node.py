@@ -87,6 +87,8 @@ class GaitNode(Node):
         for posture in ('resting', 'standing'):
             posture_angles(self._robot, self._legs, posture)
         self._gait_parameters = _gait_parameters(settings)
+        # What does not fit is told now, not when the robot shall stand up.
+        Walker(self._robot, self._legs, self._gait_parameters, self._robot.resting.feet)
         self._walker: Walker | None = None
         self._odometry = Odometry(settings.number('slip'), self._robot.standing.feet)
         self._preview: deque[Tick] = deque(maxlen=PREVIEW[-1] + 1)

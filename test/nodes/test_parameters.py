@@ -225,6 +225,22 @@ def test_a_running_node_keeps_its_parameters(probe: 'Probe', files: dict[str, st
     assert not node.has_parameter('spede')
 
 
+@pytest.mark.usefixtures('ros')
+@pytest.mark.parametrize(
+    ('phases', 'words'),
+    [
+        (['left_front'], "must list LEG=PHASE, such as left_front=0.25 \\(got 'left_front'\\)"),
+        (['left_front=0', 'nose=0.5', 'left_rear=0.2'], "has no leg 'nose'"),
+    ],
+)
+def test_the_gait_wants_phases_that_fit(
+    files: dict[str, str], phases: list[str], words: str
+) -> None:
+    """Wrong ones are refused at the start, with an example or the names."""
+    with pytest.raises(CommandError, match=words):
+        GaitNode(as_overrides({**files, 'phases': phases}))
+
+
 def test_a_node_describes_its_parameters(probe: 'Probe', files: dict[str, str]) -> None:
     """Whoever asks a node learns meaning, unit and that it is read-only."""
     probe.add(GaitNode(as_overrides({**files})))
