@@ -38,13 +38,13 @@ SWINGING_SHARE = 0.93
 POSING_SHARE = 0.1
 
 #: While the duty factor changes, what it allows is worked out for multiples of this.
-STEP = 0.02
+STEP = 0.05
 
 #: Of a leg that does not walk, m and m/s.
 UNBOUNDED = 1e9
 
 #: Poses and duty factors whose envelopes are kept.
-REMEMBERED = 64
+REMEMBERED = 128
 
 
 @dataclass(frozen=True, slots=True)
