@@ -38,6 +38,7 @@ from leg_kinematics.gait.placing import next_to_place
 from leg_kinematics.gait.planar import Point, Pose, Twist, seen
 from leg_kinematics.gait.rise import Rise
 from leg_kinematics.gait.sample import GaitSample, GaitState
+from leg_kinematics.gait.stance import Stance, allowed, as_far_as_allowed
 from leg_kinematics.gait.support import projected
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import LegSolver, State, posture_angles, static_margin
@@ -56,8 +57,6 @@ SAME_PLACE = 1e-9
 
 #: In which every so many ticks the landing point of a swing follows the command.
 TURNS = 3
-
-HALVINGS = 12
 
 #: Of half the stride that is asked for: how far back the body may leave a foot before its first
 #: step, which starts from the neutral point and not from half a stride in front of it.
@@ -405,54 +404,39 @@ class Walker:
             self._twist, slow.twist, parameters.acceleration, parameters.yaw_acceleration, dt
         )
         reason = slow.reason or reason
-        ahead = self._footprints_ahead(slow.twist)
+        stances = self._stances(slow.twist)
         reached = self._twist.towards(slow.twist, fraction)
-        if self._keeps_in_reach(reached, ahead):
+        if allowed(reached, stances):
             return Limited(reached, reason)
-        if not self._keeps_in_reach(self._twist, ahead):
+        if not allowed(self._twist, stances):
             brake = ramp(
                 self._twist, Twist(), parameters.acceleration, parameters.yaw_acceleration, dt
             )
             return Limited(self._twist.towards(Twist(), brake), 'reach of a standing foot: braking')
-        low, high = 0.0, fraction
-        for _ in range(HALVINGS):
-            middle = 0.5 * (low + high)
-            if self._keeps_in_reach(self._twist.towards(slow.twist, middle), ahead):
-                low = middle
-            else:
-                high = middle
-        return Limited(self._twist.towards(slow.twist, low), reason or 'reach of a standing foot')
+        reached = as_far_as_allowed(self._twist, slow.twist, fraction, stances)
+        return Limited(reached, reason or 'reach of a standing foot')
 
-    def _footprints_ahead(self, wanted: Twist) -> list[tuple[int, Point, float, float]]:
-        """Leg, footprint in the body's frame, time until it is left and how far it may be then.
+    def _stances(self, wanted: Twist) -> list[Stance]:
+        """Give the feet that bind the body: those that stand, and those that land where they must.
 
-        Of the feet whose footprint is settled.
+        How far the body may leave a foot before its first step depends on the twist that is wanted.
         """
         cycle, phase, goal = self._clock.cycle, self._clock.phase, self._clock.goal
         stretch = 1.0
         if goal != cycle.duty_factor:
             # It may take longer: by the change itself, and because the cycle becomes longer.
             stretch = max(1.0, (1.0 - cycle.duty_factor) / (1.0 - goal)) / (1.0 - CHANGE)
-        ahead = []
+        stances = []
         for leg in self._walking:
-            foot, room = self._feet[leg], self._envelope.radii[leg]
+            foot, neutral, room = self._feet[leg], self._neutral[leg], self._envelope.radii[leg]
             if foot.swing is None or foot.swing.goal_is_fixed or foot.swing.held_back:
                 place = self._pose.locate(foot.footprint)
                 if leg in self._first and wanted:
-                    stride = hypot(*wanted.at(self._neutral[leg])) * cycle.stance_time
+                    stride = hypot(*wanted.at(neutral)) * cycle.stance_time
                     room = min(room, FIRST_STEP * 0.5 * stride)
-                now = dist(place, self._neutral[leg])
                 time = stretch * cycle.until_liftoff(leg, phase)
-                ahead.append((leg, place, time, max(now, room)))
-        return ahead
-
-    def _keeps_in_reach(
-        self, twist: Twist, ahead: Sequence[tuple[int, Point, float, float]]
-    ) -> bool:
-        return all(
-            dist(twist.over(time).locate(place), self._neutral[leg]) <= room
-            for leg, place, time, room in ahead
-        )
+                stances.append(Stance(neutral, place, time, max(room, dist(place, neutral))))
+        return stances
 
     def _move_offset(self, dt: float) -> None:
         """Go on towards the pose that is due, once all feet are where it wants them."""
