@@ -229,8 +229,8 @@ def test_a_kinematics_that_is_gone(scene: Scene) -> None:
     kinematics = scene.chain.nodes['kinematics']
     kinematics.kill()
     kinematics.wait()
-    scene.suffer(1.0)
     said = scene.said('bridge', 'joint_trajectory fell silent in motion: holding')
+    scene.suffer(1.0)
     held = [r.pulses_us for r in scene.records() if r.event == 'pose'][-20:]
     assert all(pulses == held[0] for pulses in held)
     scene.chain.start('kinematics')

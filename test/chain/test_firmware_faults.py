@@ -4,6 +4,7 @@
 
 import signal
 from bisect import bisect_left
+from collections import Counter
 from collections.abc import Callable, Sequence
 from itertools import pairwise
 from math import inf
@@ -172,11 +173,13 @@ def test_a_bridge_that_is_killed(  # noqa: PLR0917  fixtures
     for pulse in after:
         assert pulse.width_us == pytest.approx(pose[pulse.channel], abs=ACCURACY_US)
     assert {pulse.channel for pulse in after} == {each.channel for each in servo_maps.maps}
-    end = pulses[-1].end - last
+    # Frames tell the chip's own time, whatever the machine makes of it.
+    each_channel = Counter(pulse.channel for pulse in pulses if pulse.start > last)
     if reaction == 'release':
-        assert SILENCE - FRAME <= end <= SILENCE + FRAME
+        assert {abs(count - round(SILENCE / FRAME)) for count in each_channel.values()} <= {0, 1}
     else:
-        assert end > SILENCE + 0.3
+        assert all(count * FRAME > SILENCE + 0.3 for count in each_channel.values())
+    end = FRAME * max(each_channel.values())
     killed = monotonic()
     operator.states.clear()
     chain.start('bridge')
@@ -193,9 +196,7 @@ def test_a_bridge_that_is_killed(  # noqa: PLR0917  fixtures
         assert_no_step(killed, inf)
     swept = sweeps(pulses, walking)
     assert min(swept[each.channel] for each in servo_maps.maps) > WALKING_US
-    say(
-        f'bridge killed, the board shall {reaction} after {SILENCE} s: last pulse {end:.3f} s after'
-    )
+    say(f'bridge killed, to {reaction} after {SILENCE} s: pulses {end:.2f} s after the last pose')
 
 
 def test_release_in_mid_step(
@@ -208,21 +209,20 @@ def test_release_in_mid_step(
     _, operator = start_chain(board=chip_process.port)
     operator.bring_up()
     operator.stand()
-    for number in range(1, 4):
+    seen = 0
+    for _ in range(3):
         walk_into_a_step(operator)
         pressed = monotonic()
         operator.call('bridge/release')
         operator.drive(AHEAD, 0.3, 'released')
-        heard = [
-            t for t, frame in chip_process.heard() if isinstance(frame.message, frames.Release)
-        ]
-        assert len(heard) == number
+        heard = [t for t, f in chip_process.heard() if isinstance(f.message, frames.Release)][seen:]
+        seen += len(heard)  # it may be said again on a busy machine
         last = chip_process.pulses()[-1]
-        assert last.end < heard[-1] + FRAME
+        assert last.end < heard[0] + FRAME
         # The chip's clock is up to a few milliseconds slow.
         say(
-            f'release in mid-step: at the board {1e3 * (heard[-1] - pressed):.1f} ms after the '
-            f'call, the last pulse ends {1e3 * (last.end - heard[-1]):+.1f} ms from then'
+            f'release in mid-step: at the board {1e3 * (heard[0] - pressed):.1f} ms after the '
+            f'call, the last pulse ends {1e3 * (last.end - heard[0]):+.1f} ms from then'
         )
         operator.states.pop('bridge')
         operator.call('bridge/rearm')
