@@ -8,12 +8,13 @@ and are worked out when one of them changes, not in every tick.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from itertools import product
-from math import ceil, floor, hypot, sqrt
+from math import ceil, floor, hypot, isfinite, sqrt
 
 from leg_kinematics.gait.body_offset import Offset
 from leg_kinematics.gait.clock import CHANGE
+from leg_kinematics.gait.effort import posing_time
 from leg_kinematics.gait.foot import LANDING_FIXED
 from leg_kinematics.gait.limits import swing_overshoot
 from leg_kinematics.gait.parameters import GaitParameters
@@ -89,9 +90,8 @@ class Envelopes:
     ----------
     centre
         Centre of mass of the whole robot in its standing posture, in the body, m.
-    joint_speeds, swinging_speeds, posing_speeds
-        What may be asked of coxa, femur and tibia of each leg, rad/s; of it, for the plan of a
-        swing and for a change of the body pose.
+    joint_speeds, swinging_speeds
+        What may be asked of coxa, femur and tibia of each leg, and for the plan of a swing, rad/s.
 
     """
 
@@ -107,13 +107,14 @@ class Envelopes:
         self._legs = tuple(legs)
         self._parameters = parameters
         self._phases = phases
+        self._heights = (robot.resting.height, robot.standing.height)
         self._neutral = [(x, y) for x, y, _ in robot.standing.feet]
         angles = posture_angles(robot, self._legs, 'standing')
         self.centre = centre_of_mass(robot, self._legs, angles)
         self.joint_speeds = _joint_speeds(robot, parameters.speed_share)
         self.swinging_speeds = _joint_speeds(robot, SWINGING_SHARE * parameters.speed_share)
         self._walking_speeds = _joint_speeds(robot, WALKING_SHARE * parameters.speed_share)
-        self.posing_speeds = _joint_speeds(robot, POSING_SHARE * parameters.speed_share)
+        self._posing_speeds = _joint_speeds(robot, POSING_SHARE * parameters.speed_share)
         self._at = lru_cache(REMEMBERED)(self._work_out)
         self._discs = lru_cache(REMEMBERED)(self._work_out_discs)
         self._margin = lru_cache(REMEMBERED)(self._work_out_margin)
@@ -128,6 +129,39 @@ class Envelopes:
             high = ceil(max(duty_factor, goal) / STEP) * STEP
             high = high if high < 1.0 else max(duty_factor, goal)
         return self._at(tuple(offsets), low, high)
+
+    def posing_times(self, now: Offset, goal: Offset, envelope: Envelope) -> list[float]:
+        """Tell what time each foot, in its place or at its rim, needs for a change of pose, s.
+
+        Infinite where it is out of reach on the way.
+        """
+        times = []
+        for leg, foot, speeds, radius, walks in zip(
+            self._legs,
+            self._robot.standing.feet,
+            self._posing_speeds,
+            envelope.radii,
+            self._phases.walking,
+            strict=True,
+        ):
+            if walks:
+                x, y, z = foot
+                for dx, dy in ((0.0, 0.0), (1.0, 0.0), (-1.0, 0.0), (0.0, 1.0), (0.0, -1.0)):
+                    place = (x + radius * dx, y + radius * dy, z)
+                    times.append(posing_time(leg, speeds, place, partial(now.towards, goal)))
+        return times
+
+    def rise_time(self) -> float:
+        """Tell what time the body needs from its resting to its standing height, s."""
+        low, high = (Offset((0.0, 0.0, height)) for height in self._heights)
+        times = [
+            posing_time(leg, speeds, (*point, 0.0), partial(low.towards, high))
+            for leg, speeds, point, walks in zip(
+                self._legs, self.joint_speeds, self._neutral, self._phases.walking, strict=True
+            )
+            if walks
+        ]
+        return max(self._parameters.rise_time, *filter(isfinite, times))
 
     def _work_out(self, offsets: tuple[Offset, ...], low: float, high: float) -> Envelope:
         steps = ceil((high - low) / STEP)

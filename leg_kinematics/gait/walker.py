@@ -15,7 +15,7 @@ from math import dist, hypot, isfinite
 from leg_kinematics.errors import CommandError, LegKinematicsError
 from leg_kinematics.gait.body_offset import LEVEL, PEAK_SPEED, BodyOffset, Offset
 from leg_kinematics.gait.clock import CHANGE, Clock
-from leg_kinematics.gait.effort import placing_effort, posing_time, swing_effort
+from leg_kinematics.gait.effort import placing_effort, swing_effort
 from leg_kinematics.gait.envelope import Envelope, Envelopes
 from leg_kinematics.gait.foot import Foot, Search, Swing
 from leg_kinematics.gait.level import GroundLevel
@@ -130,7 +130,7 @@ class Walker:
         self._pose = Pose()
         self._twist = Twist()
         ground = min(z for _, _, z in feet)
-        self._rise = Rise(-ground, self._rise_time(robot))
+        self._rise = Rise(-ground, self._envelopes.rise_time())
         self._level = GroundLevel(parameters.body_speed)
         self._feet = [Foot(State(x), State(y), State(z - ground)) for x, y, z in feet]
         for foot in self._feet:
@@ -174,19 +174,6 @@ class Walker:
                         f'{self._names[leg]} cannot be carried {self._parameters.carry_height:g} '
                         f'm above the ground ({error}); change carry_height'
                     ) from error
-
-    def _rise_time(self, robot: Robot) -> float:
-        low, high = robot.resting.height, robot.standing.height
-
-        def way(share: float) -> Offset:
-            return Offset((0.0, 0.0, low + share * (high - low)))
-
-        times = (
-            posing_time(self._legs[leg], self._envelopes.joint_speeds[leg], (*place, 0.0), way)
-            for leg, place in enumerate(self._neutral)
-            if leg in self._walking
-        )
-        return max(self._parameters.rise_time, *times)
 
     def set_duty_factor(self, duty_factor: float) -> None:
         """Walk with another duty factor, at every speed; on the way the feet keep their turns.
@@ -254,7 +241,7 @@ class Walker:
             raise CommandError(f'the body cannot be posed so: {leg} could not take a step')
         offsets = self._between(offset)
         envelope = self._envelope_of(offsets)
-        if not isfinite(max(self._posing_times(offset, envelope))):
+        if not isfinite(max(self._envelopes.posing_times(self._offset.now, offset, envelope))):
             raise CommandError('the body cannot be posed so: a foot is out of reach on the way')
         self._offset_goal, self._offsets, self._envelope = offset, offsets, envelope
 
@@ -271,28 +258,6 @@ class Walker:
         now = self._offset.now
         # It may have to wait on the way to its last goal.
         return (now, self._offset.goal, now.towards(goal, 0.5), goal)
-
-    def _posing_times(self, goal: Offset, envelope: Envelope) -> list[float]:
-        """Return times for the way to a pose, by foot, in its place or at its rim, s.
-
-        Of the joint speeds, it may use a small part.
-        """
-        way = partial(self._offset.now.towards, goal)
-        times = []
-        for leg in self._walking:
-            speeds, radius = self._envelopes.posing_speeds[leg], envelope.radii[leg]
-            x, y = self._neutral[leg]
-            z = -self._heights[GaitState.STANDING]
-            for dx, dy in (
-                (0.0, 0.0),
-                (radius, 0.0),
-                (-radius, 0.0),
-                (0.0, radius),
-                (0.0, -radius),
-            ):
-                foot = (x + dx, y + dy, z)
-                times.append(posing_time(self._legs[leg], speeds, foot, way))
-        return times
 
     def _envelope_of(self, offsets: Sequence[Offset]) -> Envelope:
         return self._envelopes.at(offsets, self._clock.cycle.duty_factor, self._duty_factor)
@@ -444,7 +409,9 @@ class Walker:
             self._offset_goal, self._offsets = LEVEL, self._between(LEVEL)
             self._envelope = self._envelope_of(self._offsets)
         if self._offset_goal != self._offset.goal and self._all_in_reach():
-            times = self._posing_times(self._offset_goal, self._envelope)
+            times = self._envelopes.posing_times(
+                self._offset.now, self._offset_goal, self._envelope
+            )
             # No foot stands where it would be out of reach.
             self._offset.aim(self._offset_goal, max(filter(isfinite, times), default=0.0))
         self._offset.step(dt)

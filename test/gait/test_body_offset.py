@@ -33,6 +33,41 @@ def test_offset_is_the_inverse_pose_of_a_general_library(
     assert Offset(shift, rpy).see(point) == pytest.approx(tuple(expected), abs=1e-15)
 
 
+@given(shift=vectors, rpy=st.tuples(angles, angles, angles), point=vectors)
+def test_place_undoes_see(
+    shift: tuple[float, float, float],
+    rpy: tuple[float, float, float],
+    point: tuple[float, float, float],
+) -> None:
+    """A point seen from the body and put back is where it was."""
+    offset = Offset(shift, rpy)
+    assert offset.place(offset.see(point)) == pytest.approx(point, abs=1e-15)
+
+
+def test_a_pose_waits_for_the_feet(
+    standing_walker: Callable[[GaitParameters], Walker],
+    bracken_legs: tuple[LegSolver, ...],
+) -> None:
+    """Told at full stride to go where strides are short, it first shortens them, then goes there.
+
+    The goal of the pose is reached while walking, and every target on the way can be.
+    """
+    walker = standing_walker(GaitParameters(swing_time=0.8, speed_share=10.0))
+    for _ in range(400):
+        walker.step(DT, Twist(0.1))
+    high = Offset((0.0, 0.0, 0.03))
+    walker.pose_body(high)
+    assert max(walker.radii) < 0.04
+    first = walker.step(DT, Twist(0.1))
+    assert first.offset == Offset()
+    samples = [walker.step(DT, Twist(0.1)) for _ in range(900)]
+    for sample in samples:
+        for leg, foot in zip(bracken_legs, sample.feet, strict=True):
+            leg.angles(foot)
+    assert samples[-1].offset == high
+    assert 0.0 < samples[-1].twist.x < first.twist.x
+
+
 TILTED = Offset((0.01, -0.01, 0.012), (0.06, -0.05, 0.1))
 
 

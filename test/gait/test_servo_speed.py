@@ -189,6 +189,8 @@ def test_joints_keep_their_share_of_the_speed(
         yaw_acceleration=2.0,
         speed_share=share,
         min_margin=0.0,
+        body_speed=1.0,
+        body_rate=5.0,
     )
     walker = Walker(bracken, bracken_legs, parameters, bracken.resting.feet)
     walker.stand()
@@ -201,6 +203,23 @@ def test_joints_keep_their_share_of_the_speed(
         samples += [walker.step(DT, command) for _ in range(ticks)]
     speed = bracken.legs[0].coxa.servo.speed
     assert joint_speeds(bracken_legs, samples).max() <= share * speed
+
+
+def test_a_pose_takes_a_small_part_of_the_speed(
+    bracken: Robot, bracken_legs: tuple[LegSolver, ...]
+) -> None:
+    """However fast the body may move, its joints take a tenth: a walk may begin meanwhile."""
+    parameters = GaitParameters(body_speed=1.0, body_rate=10.0)
+    walker = Walker(bracken, bracken_legs, parameters, bracken.standing.feet)
+    walker.stand()
+    samples = [walker.step(DT, Twist()) for _ in range(3)]
+    pose = Offset((0.02, -0.01, 0.01), (0.1, -0.1, 0.15))
+    walker.pose_body(pose)
+    samples += [walker.step(DT, Twist()) for _ in range(600)]
+    assert samples[-1].offset == pose
+    allowed = 0.1 * parameters.speed_share * bracken.legs[0].coxa.servo.speed
+    # The time is that of the slowest foot anywhere in its disc, not only in its place.
+    assert 0.5 * allowed <= joint_speeds(bracken_legs, samples).max() <= 1.02 * allowed
 
 
 def test_a_fast_rise_takes_the_time_that_the_servos_need(
