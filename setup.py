@@ -69,7 +69,16 @@ setup(
             'ros-visualization-msgs',
         ],
         # launch_testing crashes pytest 9.
-        'test': ['eaik', 'hypothesis', 'mpmath', 'mujoco', 'pin', 'pytest<9', 'pytest-timeout'],
+        'test': [
+            'atheris; sys_platform == "linux" and platform_machine == "x86_64"',
+            'eaik',
+            'hypothesis',
+            'mpmath',
+            'mujoco',
+            'pin',
+            'pytest<9',
+            'pytest-timeout',
+        ],
         'bench': ['modern-robotics', 'pytest-benchmark'],
         'lint': ['mypy', 'ruff', 'types-PyYAML', 'types-jsonschema', 'types-pyserial'],
     },
