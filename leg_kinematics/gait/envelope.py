@@ -13,7 +13,6 @@ from itertools import product
 from math import ceil, floor, hypot, isfinite, sqrt
 
 from leg_kinematics.gait.body_offset import Offset
-from leg_kinematics.gait.clock import CHANGE
 from leg_kinematics.gait.effort import posing_time
 from leg_kinematics.gait.foot import LANDING_FIXED
 from leg_kinematics.gait.limits import swing_overshoot
@@ -33,7 +32,7 @@ WALKING_SHARE = 0.85
 
 #: Share of the permitted joint speed that a swing may be planned with; it is looked at in a few
 #: instants only, and the body may speed up before it is planned anew.
-SWINGING_SHARE = 0.93
+SWINGING_SHARE = 0.9
 
 #: Share of the permitted joint speed that a change of the body pose may use.
 POSING_SHARE = 0.1
@@ -181,9 +180,7 @@ class Envelopes:
                 if support < reach
                 else name
             )
-        # While the duty factor changes a swing may be shorter.
-        hurry = 1.0 if low == high else 1.0 + CHANGE
-        stances = [self._stances(offset, high, hurry, tuple(radii)) for offset in offsets]
+        stances = [self._stances(offset, high, tuple(radii)) for offset in offsets]
         fastest = tuple(
             tuple(map(min, zip(*leg, strict=True))) for leg in zip(*stances, strict=True)
         )
@@ -215,7 +212,7 @@ class Envelopes:
         return least_margin(cycle, self._phases.walking, self._neutral, centre)
 
     def _work_out_stances(
-        self, offset: Offset, duty_factor: float, hurry: float, radii: tuple[float, ...]
+        self, offset: Offset, duty_factor: float, radii: tuple[float, ...]
     ) -> tuple[tuple[float, ...], ...]:
         return tuple(
             fastest_stances(
@@ -223,7 +220,7 @@ class Envelopes:
                 foot,
                 radius,
                 speeds,
-                swing_time=self._parameters.swing_time / hurry,
+                swing_time=self._parameters.swing_time,
                 duty_factor=duty_factor,
                 lift=self._parameters.lift,
                 offset=offset,

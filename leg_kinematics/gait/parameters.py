@@ -35,7 +35,8 @@ class GaitParameters:
     acceleration, yaw_acceleration
         Bounds of its change, m/s^2 and rad/s^2.
     speed_share
-        Share of its no-load speed that a servo is asked for at most.
+        Share of its no-load speed that a servo is asked for at most. Seen up to accelerations of
+        0.6 m/s^2; harder ones may ask for some percent more while a foot lands.
     min_margin
         Least distance of the centre of mass from the edge of the support polygon, m. Every stride
         is short enough to keep it, whatever is commanded. A robot whose feet, at their neutral

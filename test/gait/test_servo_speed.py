@@ -205,6 +205,35 @@ def test_joints_keep_their_share_of_the_speed(
     assert joint_speeds(bracken_legs, samples).max() <= share * speed
 
 
+@pytest.mark.parametrize('swing_time', [0.38, 0.5])
+@pytest.mark.parametrize('duty_factor', [0.5, 0.6])
+@pytest.mark.parametrize('ticks', [17, 23, 35, 60])
+def test_hard_reversals_ask_for_no_more(
+    bracken: Robot,
+    bracken_legs: tuple[LegSolver, ...],
+    swing_time: float,
+    duty_factor: float,
+    ticks: int,
+) -> None:
+    """Thrown to and fro in mid-swing: landing points are followed as far as the servos can."""
+    parameters = GaitParameters(
+        swing_time=swing_time,
+        duty_factor=duty_factor,
+        max_speed=0.3,
+        max_yaw_rate=1.5,
+        acceleration=0.6,
+        yaw_acceleration=2.4,
+    )
+    walker = Walker(bracken, bracken_legs, parameters, bracken.standing.feet)
+    walker.stand()
+    samples = [
+        walker.step(DT, Twist(0.3, 0.1, 0.5) if tick // ticks % 2 else Twist(-0.2, 0.2, -1.0))
+        for tick in range(900)
+    ]
+    allowed = parameters.speed_share * bracken.legs[0].coxa.servo.speed
+    assert joint_speeds(bracken_legs, samples).max() <= allowed
+
+
 def test_a_pose_takes_a_small_part_of_the_speed(
     bracken: Robot, bracken_legs: tuple[LegSolver, ...]
 ) -> None:
