@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache, partial
 from itertools import product
-from math import ceil, floor, hypot, isfinite, sqrt
+from math import ceil, floor, hypot, isfinite
 
 from leg_kinematics.gait.body_offset import Offset
 from leg_kinematics.gait.effort import posing_time
@@ -22,7 +22,7 @@ from leg_kinematics.gait.servo_speed import HEADINGS, fastest_stances, liftable_
 from leg_kinematics.gait.support import least_margin, projected
 from leg_kinematics.gait.workspace import stride_radii
 from leg_kinematics.robot import Robot, Vector
-from leg_kinematics.solver import LegSolver, State, centre_of_mass, minimum_jerk, posture_angles
+from leg_kinematics.solver import LegSolver, centre_of_mass, posture_angles
 
 #: Share of the disc that a walk may use; the rest is for what happens between two ticks.
 USABLE_SHARE = 0.95
@@ -253,26 +253,11 @@ class Envelopes:
 
         """
         parameters = self._parameters
-        # On rough ground a foot that lands early ends its stance that much farther back.
-        farthest = max(overshoot, self._shortfall(duty_factor))
         # Once the landing point is fixed, the body may still fall short of where it was to be.
         time = (1.0 - LANDING_FIXED) * parameters.swing_time
         drift = 0.5 * (parameters.acceleration + parameters.yaw_acceleration * arm) * time**2
         lead = 2.0 * (1.0 - LANDING_FIXED) * (1.0 - duty_factor) / duty_factor
-        return max(0.0, min(room / farthest, max(room - drift, room / (1.0 + lead))))
-
-    def _shortfall(self, duty_factor: float) -> float:
-        """How far back a foot ends its stance that met the ground early, as `swing_overshoot`.
-
-        It meets ground that is as high as it may be at the height that it has there.
-        """
-        parameters = self._parameters
-        if not parameters.contacts:
-            return 1.0
-        there = (parameters.search_depth / (64.0 * parameters.lift)) ** (1.0 / 3.0)
-        progress = 0.5 + sqrt(0.25 - there)
-        done = minimum_jerk(State(0.0), 1.0, 1.0, progress).position
-        return 1.0 + 2.0 * (1.0 - done) / duty_factor
+        return max(0.0, min(room / overshoot, max(room - drift, room / (1.0 + lead))))
 
 
 def _joint_speeds(robot: Robot, share: float) -> tuple[Vector, ...]:
