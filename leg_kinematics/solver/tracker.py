@@ -171,26 +171,30 @@ class Tracker:
         return True
 
     def _approach(self, goal: Sequence[float], rates: Sequence[float], dt: float) -> list[float]:
-        """Velocities by which the joints close in on their goals, to be there together.
+        """Velocities that lead the joints to their goals, to be there together.
 
-        All is seen from the goals, which move at their rates. How fast a joint may close in is
-        bounded by its speed, on the way back also by the catch-up speed, by its acceleration, and
-        by its way to brake.
+        In a stream they lead straight to the goals, which stays close to a path that the joints
+        are late on. On the way back into a stream they do so as seen from the goals, which move
+        at their rates: otherwise the joints would never get into a walk. How fast a joint may
+        close in is bounded by its speed, on the way back by the catch-up speed, by its
+        acceleration, and by its way to brake to the rate of its goal.
         """
+        frames = [0.0] * len(rates) if self._following else rates
         ways, bounds = [], []
-        for p, v, q, w, speed in zip(
-            self._positions, self._velocities, goal, rates, self._speeds, strict=True
+        for p, v, q, w, frame, speed in zip(
+            self._positions, self._velocities, goal, rates, frames, self._speeds, strict=True
         ):
-            way = q - w * dt - p
+            way = q - frame * dt - p
             toward = copysign(1.0, way)
-            closing = toward * (v - w)
+            ahead = toward * (w - frame)
+            stopping = _still_stops(abs(way) - ahead * dt, toward * (v - w), self._acceleration, dt)
             ways.append(way)
             bounds.append(
                 min(
-                    speed - toward * w,
+                    speed - toward * frame,
                     speed if self._following else self._catch_up_speed,
-                    closing + self._acceleration * dt,
-                    _still_stops(abs(way), closing, self._acceleration, dt),
+                    toward * (v - frame) + self._acceleration * dt,
+                    ahead + stopping,
                 )
             )
         # A joint that has to turn first does not keep the others waiting.
@@ -199,9 +203,9 @@ class Tracker:
             default=0.0,
         )
         wanted = []
-        for way, bound, w, speed in zip(ways, bounds, rates, self._speeds, strict=True):
-            closing = min(abs(way) / time if time else 0.0, bound)
-            wanted.append(max(-speed, min(speed, w + copysign(1.0, way) * closing)))
+        for way, bound, frame, speed in zip(ways, bounds, frames, self._speeds, strict=True):
+            pace = min(abs(way) / time if time else 0.0, bound)
+            wanted.append(max(-speed, min(speed, frame + copysign(1.0, way) * pace)))
         return wanted
 
     def _brake(self, dt: float) -> None:

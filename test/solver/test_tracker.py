@@ -282,6 +282,22 @@ def test_a_jump_of_the_stream_is_followed_at_full_speed() -> None:
     assert way[-1] == pytest.approx(3.0 - 0.18)
 
 
+def test_a_late_path_is_made_up_for_along_its_chord() -> None:
+    """In the stream the joints lead straight to where they should be, although that moves.
+
+    Each at its share of the way, so that they stay close to a path that is not far from straight.
+    """
+    tracker = present_tracker()
+    now = in_stream(tracker)
+    velocity = (2.0, -1.0, 0.5)
+    tracker.follow(moving(velocity, 1.0), now - 0.1)
+    for tick in range(1, 20):
+        first, second, third = tracker.step(now + tick * TICK)
+        assert (second, third) == pytest.approx((-0.5 * first, 0.25 * first), abs=ROUNDING)
+    assert tracker.positions[0] == pytest.approx(2.0 * (0.1 + 19 * TICK))
+    assert tracker.following
+
+
 def test_a_stream_that_ends_is_finished_and_then_held() -> None:
     """What was announced is carried out to its last point; there the joints stay."""
     tracker = present_tracker()
