@@ -148,7 +148,10 @@ class BridgeNode(LifecycleNode):
         return super().on_activate(state)
 
     def on_deactivate(self, state: LifecycleState) -> TransitionCallbackReturn:
-        """Follow nothing and hold; pulses stay on. Leads to `inactive`."""
+        """Park where the robot is: brake, hold, pulses on. Leads to `inactive`.
+
+        Only the gait knows which feet carry; whoever wants the robot lower first calls `crouch`.
+        """
         self._active = False
         self._tracker.hold()
         return super().on_deactivate(state)
