@@ -14,7 +14,7 @@ from math import dist, hypot, isfinite
 
 from leg_kinematics.errors import CommandError, LegKinematicsError
 from leg_kinematics.gait.body_offset import LEVEL, PEAK_SPEED, BodyOffset, Offset
-from leg_kinematics.gait.clock import CHANGE, Clock
+from leg_kinematics.gait.clock import Clock
 from leg_kinematics.gait.effort import placing_effort, swing_effort
 from leg_kinematics.gait.envelope import Envelope, Envelopes
 from leg_kinematics.gait.foot import Foot, Search, Swing
@@ -121,7 +121,6 @@ class Walker:
         self._fastest_duty_factor = parameters.duty_factor
         self._slowest_duty_factor = parameters.slowest
         self._clock = Clock(phases, parameters.swing_time, parameters.slowest)
-        self._duty_factor = parameters.slowest
         self._family = phases.depends_on_duty_factor
         self._envelopes = Envelopes(robot, legs, parameters, phases)
         self._offsets: tuple[Offset, ...] = (LEVEL,)
@@ -260,14 +259,12 @@ class Walker:
         return (now, self._offset.goal, now.towards(goal, 0.5), goal)
 
     def _envelope_of(self, offsets: Sequence[Offset]) -> Envelope:
-        return self._envelopes.at(offsets, self._clock.cycle.duty_factor, self._duty_factor)
+        return self._envelopes.at(offsets, self._clock.cycle.duty_factor, self._clock.goal)
 
     def _limit_walk(self, twist: Twist, envelope: Envelope) -> Limited:
         """Limit to what a steady walk may ask of the legs."""
-        factor = max(self._clock.cycle.duty_factor, self._duty_factor)
+        factor = max(self._clock.cycle.duty_factor, self._clock.goal)
         stance_time = factor * self._parameters.swing_time / (1.0 - factor)
-        if self._duty_factor != self._clock.cycle.duty_factor:
-            stance_time /= 1.0 - CHANGE
         slow = limit_servo_speed(twist, self._neutral, envelope.fastest, self._names)
         near = limit_stride(slow.twist, self._neutral, envelope.radii, envelope.labels, stance_time)
         return Limited(near.twist, near.reason or slow.reason)
@@ -334,33 +331,24 @@ class Walker:
         return limited.twist, limited.reason
 
     def _choose_duty_factor(self, wanted: Twist) -> None:
-        """Walk with the steadiest duty factor that leaves time for what is asked.
-
-        It rises no sooner than the body has slowed down to what it leaves time for.
-        """
-        fastest, slowest = self._fastest_duty_factor, self._slowest_duty_factor
-        self._duty_factor = fastest
-        if slowest > fastest:
-            self._duty_factor = min(slowest, max(fastest, self._steadiest(wanted, HEADROOM)))
-        clock = self._clock
-        clock.goal = self._duty_factor
-        if not clock.running:
-            clock.stop()
-        elif clock.goal > clock.cycle.duty_factor:
-            possible = self._steadiest(self._twist, 1.0)
-            clock.goal = max(clock.cycle.duty_factor, min(clock.goal, possible))
-
-    def _steadiest(self, twist: Twist, headroom: float) -> float:
-        """Largest duty factor that leaves time for a twist, about.
+        """Walk with the steadiest duty factor that leaves time for what is asked and done.
 
         At the longest stride the speed is proportional to (1 - beta)/beta, since the swing takes
         its time; what the servos allow falls more slowly.
         """
-        factor = self._fastest_duty_factor
-        envelope = self._envelopes.at(self._offsets, factor, factor)
-        stance = factor * self._parameters.swing_time / (1.0 - factor)
-        share = demand(twist, self._neutral, envelope.radii, envelope.fastest, stance)
-        return 1.0 / (1.0 + headroom * share * (1.0 - factor) / factor)
+        fastest, slowest = self._fastest_duty_factor, self._slowest_duty_factor
+        if slowest > fastest:
+            envelope = self._envelopes.at(self._offsets, fastest, fastest)
+            stance = fastest * self._parameters.swing_time / (1.0 - fastest)
+            share = max(
+                demand(twist, self._neutral, envelope.radii, envelope.fastest, stance)
+                for twist in (wanted, self._twist)
+            )
+            steadiest = 1.0 / (1.0 + HEADROOM * share * (1.0 - fastest) / fastest)
+            slowest = max(fastest, min(slowest, steadiest))
+        self._clock.goal = slowest
+        if not self._clock.running:
+            self._clock.stop()
 
     def _next_twist(self, dt: float, wanted: Twist, reason: str) -> Limited:
         parameters = self._parameters
@@ -386,11 +374,7 @@ class Walker:
 
         How far the body may leave a foot before its first step depends on the twist that is wanted.
         """
-        cycle, phase, goal = self._clock.cycle, self._clock.phase, self._clock.goal
-        stretch = 1.0
-        if goal != cycle.duty_factor:
-            # It may take longer: by the change itself, and because the cycle becomes longer.
-            stretch = max(1.0, (1.0 - cycle.duty_factor) / (1.0 - goal)) / (1.0 - CHANGE)
+        cycle, phase = self._clock.cycle, self._clock.phase
         stances = []
         for leg in self._walking:
             foot, neutral, room = self._feet[leg], self._neutral[leg], self._envelope.radii[leg]
@@ -399,7 +383,7 @@ class Walker:
                 if leg in self._first and wanted:
                     stride = hypot(*wanted.at(neutral)) * cycle.stance_time
                     room = min(room, FIRST_STEP * 0.5 * stride)
-                time = stretch * cycle.until_liftoff(leg, phase)
+                time = cycle.until_liftoff(leg, phase)
                 stances.append(Stance(neutral, place, time, max(room, dist(place, neutral))))
         return stances
 
