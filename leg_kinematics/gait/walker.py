@@ -489,7 +489,7 @@ class Walker:
 
     @property
     def _search_time(self) -> float:
-        """Seek the ground at the mean speed at which a foot is lifted, at most, s."""
+        """Time of a search, which goes no faster than a lift in the time of a swing, s."""
         parameters = self._parameters
         return PEAK_SPEED * parameters.search_depth * parameters.swing_time / parameters.lift
 
@@ -532,9 +532,9 @@ class Walker:
                 (start[0] + part * (goal[0] - start[0]), start[1] + part * (goal[1] - start[1]))
                 for part in PARTS_OF_WAY
             ]
-            goal = next((point for point in nearer if effort(goal=point) <= 1.0), None) or min(
-                nearer, key=lambda point: effort(goal=point)
-            )
+            asked = [effort(goal=point) for point in nearer]
+            within = (place for place, share in enumerate(asked) if share <= 1.0)
+            goal = nearer[next(within, asked.index(min(asked)))]
         swing.goal = goal
 
     def _lift_off(self, leg: int, foot: Foot) -> None:
@@ -573,7 +573,7 @@ class Walker:
             swing.goal = self._pose.place(self._neutral[leg])
             effort = placing_effort(
                 self._legs[leg],
-                self._envelopes.joint_speeds[leg],
+                self._envelopes.swinging_speeds[leg],
                 places[leg],
                 swing,
                 goal=self._neutral[leg],

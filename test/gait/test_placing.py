@@ -46,22 +46,26 @@ def test_where_nobody_can_be_spared_the_least_needed_one_goes() -> None:
         st.tuples(st.floats(-0.04, 0.04), st.floats(-0.04, 0.04)), min_size=6, max_size=6
     ),
     state=st.sampled_from([GaitState.STANDING, GaitState.RESTING]),
+    swing_time=st.sampled_from([0.25, 0.5]),
 )
 def test_the_body_is_held_all_the_time(
     bracken: Robot,
     bracken_legs: tuple[LegSolver, ...],
+    *,
     shifts: list[tuple[float, float]],
     state: GaitState,
+    swing_time: float,
 ) -> None:
     """From wrong places to stand or to rest: at least three feet and the least margin.
 
-    At most three rounds: two or three feet at a time.
+    At most three rounds: two or three feet at a time, and in the time that the servos need, where
+    that of a swing is too short.
     """
     feet = [
         (x + dx, y + dy, -0.06)
         for (x, y, _), (dx, dy) in zip(bracken.standing.feet, shifts, strict=True)
     ]
-    parameters = GaitParameters()
+    parameters = GaitParameters(swing_time=swing_time)
     walker = Walker(bracken, bracken_legs, parameters, feet)
     if state is GaitState.STANDING:
         walker.stand()
