@@ -2,19 +2,18 @@
 # SPDX-License-Identifier: Apache-2.0
 """What a planned motion asks of the servos, as a share of what they may be asked."""
 
-from collections.abc import Callable, Sequence
-from itertools import pairwise
+from collections.abc import Sequence
 from math import inf
 
 import numpy as np
 
 from leg_kinematics.errors import LegKinematicsError
-from leg_kinematics.gait.body_offset import LEVEL, PEAK_SPEED, Offset
+from leg_kinematics.gait.body_offset import AXES, LEVEL, PEAK_SPEED, Offset
 from leg_kinematics.gait.foot import Foot, Swing
 from leg_kinematics.gait.planar import Point, Pose, Twist, seen
 from leg_kinematics.gait.servo_speed import joint_rates
 from leg_kinematics.robot import Vector
-from leg_kinematics.solver import LegSolver, minimum_jerk
+from leg_kinematics.solver import LegSolver, minimum_jerk, solve_batch
 
 #: Instants of the rest of a swing, as shares of it, at which its joint speeds are looked at.
 LOOKS = (0.2, 0.33, 0.46, 0.62, 0.78)
@@ -98,13 +97,10 @@ def placing_effort(
     return float((np.abs(rates) / speeds).max())
 
 
-def posing_time(
-    leg: LegSolver,
-    speeds: Vector,
-    foot: Vector,
-    way: Callable[[float], Offset],
-) -> float:
-    """Time that the body needs for a way over a foot that stands, s.
+def posing_times(
+    leg: LegSolver, speeds: Vector, feet: Sequence[Vector], way: Sequence[Offset]
+) -> list[float]:
+    """Time that the body needs for a way over feet that stand, one a foot, s.
 
     Parameters
     ----------
@@ -112,27 +108,23 @@ def posing_time(
         Its solver.
     speeds
         What may be asked of each joint, rad/s.
-    foot
-        In the level body, m.
+    feet
+        Places at which its foot may stand, in the level body, m.
     way
-        Offset of the body at a share of the way.
+        Offsets of the body at the ends of equal parts of the way.
 
     Returns
     -------
-    float
+    list of float
         Infinite where the foot cannot stay where it is.
 
     """
-    try:
-        angles = [leg.angles(way(part / PARTS).see(foot)) for part in range(PARTS + 1)]
-    except LegKinematicsError:
-        return inf
-    return (
-        PEAK_SPEED
-        * PARTS
-        * max(_largest(before, after, speeds) for before, after in pairwise(angles))
-    )
-
-
-def _largest(before: Sequence[float], after: Sequence[float], speeds: Sequence[float]) -> float:
-    return max(abs(b - a) / most for a, b, most in zip(before, after, speeds, strict=True))
+    # Shape (ends, feet, axes).
+    turns = np.array([[offset.turn_back(axis) for axis in AXES] for offset in way])
+    seen_feet = (np.array(feet) - np.array([[offset.shift] for offset in way])) @ turns
+    solution = solve_batch(leg, seen_feet.reshape(-1, 3))
+    angles = solution.angles.reshape(seen_feet.shape)
+    steps = np.abs(np.diff(angles, axis=0)) / speeds
+    times = PEAK_SPEED * (len(way) - 1) * steps.max(axis=(0, 2))
+    reached = solution.reached.reshape(len(way), -1).all(axis=0)
+    return np.where(reached, times, inf).tolist()  # type: ignore[no-any-return]

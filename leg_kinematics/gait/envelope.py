@@ -8,12 +8,12 @@ and are worked out when one of them changes, not in every tick.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache, partial
+from functools import lru_cache
 from itertools import product
 from math import ceil, floor, hypot, isfinite
 
 from leg_kinematics.gait.body_offset import Offset
-from leg_kinematics.gait.effort import posing_time
+from leg_kinematics.gait.effort import PARTS, posing_times
 from leg_kinematics.gait.foot import LANDING_FIXED
 from leg_kinematics.gait.limits import swing_overshoot
 from leg_kinematics.gait.parameters import GaitParameters
@@ -134,8 +134,9 @@ class Envelopes:
 
         Infinite where it is out of reach on the way.
         """
+        way = _way(now, goal)
         times = []
-        for leg, foot, speeds, radius, walks in zip(
+        for leg, (x, y, z), speeds, radius, walks in zip(
             self._legs,
             self._robot.standing.feet,
             self._posing_speeds,
@@ -144,22 +145,21 @@ class Envelopes:
             strict=True,
         ):
             if walks:
-                x, y, z = foot
-                for dx, dy in ((0.0, 0.0), (1.0, 0.0), (-1.0, 0.0), (0.0, 1.0), (0.0, -1.0)):
-                    place = (x + radius * dx, y + radius * dy, z)
-                    times.append(posing_time(leg, speeds, place, partial(now.towards, goal)))
+                rim = ((0.0, 0.0), (radius, 0.0), (-radius, 0.0), (0.0, radius), (0.0, -radius))
+                feet = [(x + dx, y + dy, z) for dx, dy in rim]
+                times += posing_times(leg, speeds, feet, way)
         return times
 
     def rise_time(self) -> float:
         """Tell what time the body needs from its resting to its standing height, s."""
         low, high = (Offset((0.0, 0.0, height)) for height in self._heights)
-        times = [
-            posing_time(leg, speeds, (*point, 0.0), partial(low.towards, high))
-            for leg, speeds, point, walks in zip(
-                self._legs, self.joint_speeds, self._neutral, self._phases.walking, strict=True
-            )
-            if walks
-        ]
+        way = _way(low, high)
+        times: list[float] = []
+        for leg, speeds, point, walks in zip(
+            self._legs, self.joint_speeds, self._neutral, self._phases.walking, strict=True
+        ):
+            if walks:
+                times += posing_times(leg, speeds, [(*point, 0.0)], way)
         return max(self._parameters.rise_time, *filter(isfinite, times))
 
     def _work_out(self, offsets: tuple[Offset, ...], low: float, high: float) -> Envelope:
@@ -258,6 +258,11 @@ class Envelopes:
         drift = 0.5 * (parameters.acceleration + parameters.yaw_acceleration * arm) * time**2
         lead = 2.0 * (1.0 - LANDING_FIXED) * (1.0 - duty_factor) / duty_factor
         return max(0.0, min(room / overshoot, max(room - drift, room / (1.0 + lead))))
+
+
+def _way(start: Offset, end: Offset) -> list[Offset]:
+    """Offsets at the ends of equal parts of a way."""
+    return [start.towards(end, part / PARTS) for part in range(PARTS + 1)]
 
 
 def _joint_speeds(robot: Robot, share: float) -> tuple[Vector, ...]:

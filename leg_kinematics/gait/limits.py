@@ -4,6 +4,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from math import asin, hypot, inf
 
 from leg_kinematics.gait.planar import Point, Twist
@@ -141,6 +142,7 @@ def _longest_chord(twist: Twist, speed: float, radius: float, time: float) -> fl
     return inf if sine >= 1.0 else asin(sine) / (half_turn * time)
 
 
+@cache
 def swing_overshoot(duty_factor: float) -> float:
     """How far a foot goes beyond its stride, as a factor of half the stride.
 

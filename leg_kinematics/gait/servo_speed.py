@@ -24,7 +24,7 @@ Array = NDArray[np.float64]
 HEADINGS = 16
 
 #: Strides that are tried, as parts of the longest.
-STRIDES = 8
+STRIDES = 5
 
 #: Parts of a swing at whose ends the joint speeds are looked at.
 PARTS = 16
@@ -79,8 +79,9 @@ def fastest_stances(
     along_rate = 2.0 * (slope - (1.0 - duty_factor)) / (duty_factor * swing_time)
     rise = 64.0 * lift * (u * (1.0 - u)) ** 3
     rise_rate = 192.0 * lift * (u * (1.0 - u)) ** 2 * (1.0 - 2.0 * u) / swing_time
-    angle = tau * np.arange(HEADINGS) / HEADINGS
-    heading = np.stack((np.cos(angle), np.sin(angle), np.zeros(HEADINGS)), axis=-1)
+    # There and back are one: the same swing the other way round, with every joint speed reversed.
+    angle = tau * np.arange(HEADINGS // 2) / HEADINGS
+    heading = np.stack((np.cos(angle), np.sin(angle), np.zeros(HEADINGS // 2)), axis=-1)
     half_strides = radius * np.arange(STRIDES + 1) / STRIDES
     # Shape (headings, strides, instants, axes).
     forth = heading[:, None, None, :] * half_strides[None, :, None, None]
@@ -89,9 +90,9 @@ def fastest_stances(
     velocities = forth * along_rate[:, None] + up * rise_rate[:, None]
     rates = joint_rates(leg, places.reshape(-1, 3), velocities.reshape(-1, 3), offset)
     efforts = np.abs(rates) / np.array(speeds)
-    effort = efforts.reshape(HEADINGS, STRIDES + 1, -1).max(axis=-1)
+    effort = efforts.reshape(HEADINGS // 2, STRIDES + 1, -1).max(axis=-1)
     to_speed = 2.0 * (1.0 - duty_factor) / (duty_factor * swing_time)
-    return tuple(to_speed * _crossing(half_strides, row) for row in effort)
+    return 2 * tuple(to_speed * _crossing(half_strides, row) for row in effort)
 
 
 def liftable_radius(
@@ -108,7 +109,8 @@ def liftable_radius(
 
     The parameters are those of `fastest_stances`; the answer is not above the radius.
     """
-    u = np.linspace(0.0, 1.0, PARTS + 1)
+    # The foot comes down as it went up.
+    u = np.linspace(0.0, 0.5, PARTS // 2 + 1)
     rise = 64.0 * lift * (u * (1.0 - u)) ** 3
     rise_rate = 192.0 * lift * (u * (1.0 - u)) ** 2 * (1.0 - 2.0 * u) / swing_time
     angle = tau * np.arange(HEADINGS) / HEADINGS

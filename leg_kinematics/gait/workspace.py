@@ -15,7 +15,9 @@ from leg_kinematics.solver import LegSolver, solve_batch
 Array = NDArray[np.float64]
 
 DIRECTIONS = 32
-HALVINGS = 12
+
+#: The radius is sought in rounds, each a number of times finer than the one before.
+ROUNDS, STEPS = 3, 16
 
 #: Neighbouring feet keep a tenth of their distance even when both stray towards each other.
 SHARE_OF_NEIGHBOUR = 0.45
@@ -75,12 +77,11 @@ def _reachable_radius(
     angles = np.arange(DIRECTIONS) * tau / DIRECTIONS
     rim = np.stack((np.cos(angles), np.sin(angles), np.zeros(DIRECTIONS)), axis=-1) @ turn
     middles = np.array([offset.see((foot[0], foot[1], foot[2] + height)) for height in heights])
-    low, high = 0.0, leg.geometry.coxa + leg.geometry.femur + leg.geometry.tibia
-    for _ in range(HALVINGS):
-        radius = 0.5 * (low + high)
-        points = (middles[:, np.newaxis] + radius * rim).reshape(-1, 3)
-        if solve_batch(leg, points).reached.all():
-            low = radius
-        else:
-            high = radius
+    low, step = 0.0, leg.geometry.coxa + leg.geometry.femur + leg.geometry.tibia
+    for _ in range(ROUNDS):
+        step /= STEPS
+        radii = low + step * np.arange(1, STEPS + 1)
+        points = middles[:, np.newaxis] + radii[:, np.newaxis, np.newaxis, np.newaxis] * rim
+        reached = solve_batch(leg, points.reshape(-1, 3)).reached.reshape(STEPS, -1).all(axis=-1)
+        low += step * (STEPS if reached.all() else int(reached.argmin()))
     return low
