@@ -331,24 +331,24 @@ class Walker:
         return limited.twist, limited.reason
 
     def _choose_duty_factor(self, wanted: Twist) -> None:
-        """Walk with the steadiest duty factor that leaves time for what is asked and done.
+        """Walk with the steadiest duty factor that leaves time for what is asked.
 
         At the longest stride the speed is proportional to (1 - beta)/beta, since the swing takes
-        its time; what the servos allow falls more slowly.
+        its time; what the servos allow falls more slowly. The last steps keep what they have.
         """
+        clock = self._clock
         fastest, slowest = self._fastest_duty_factor, self._slowest_duty_factor
+        clock.goal = slowest
         if slowest > fastest:
             envelope = self._envelopes.at(self._offsets, fastest, fastest)
             stance = fastest * self._parameters.swing_time / (1.0 - fastest)
-            share = max(
-                demand(twist, self._neutral, envelope.radii, envelope.fastest, stance)
-                for twist in (wanted, self._twist)
-            )
+            share = demand(wanted, self._neutral, envelope.radii, envelope.fastest, stance)
             steadiest = 1.0 / (1.0 + HEADROOM * share * (1.0 - fastest) / fastest)
-            slowest = max(fastest, min(slowest, steadiest))
-        self._clock.goal = slowest
-        if not self._clock.running:
-            self._clock.stop()
+            clock.goal = (
+                max(fastest, min(slowest, steadiest)) if wanted else clock.cycle.duty_factor
+            )
+        if not clock.running:
+            clock.stop()
 
     def _next_twist(self, dt: float, wanted: Twist, reason: str) -> Limited:
         parameters = self._parameters

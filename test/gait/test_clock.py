@@ -122,3 +122,19 @@ def test_insects_evidence(bracken: Robot, bracken_legs: tuple[LegSolver, ...]) -
     assert all(later < earlier for earlier, later in pairwise(stances))
     assert stances[0] > 2.0
     assert stances[-1] == pytest.approx(0.5, abs=0.1)
+
+
+def test_the_last_steps_keep_their_duty_factor(
+    bracken: Robot, bracken_legs: tuple[LegSolver, ...]
+) -> None:
+    """Stopped at full speed it ends its tripod, and does not go over to the slow wave for that."""
+    parameters = GaitParameters(slow_duty_factor=WAVE)
+    walker = Walker(bracken, bracken_legs, parameters, bracken.standing.feet)
+    walker.stand()
+    fast = [walker.step(DT, Twist(0.12)) for _ in range(500)][-1].duty_factor
+    assert fast < 0.56
+    samples = [walker.step(DT, Twist()) for _ in range(400)]
+    assert {sample.duty_factor for sample in samples} == {fast}
+    assert samples[-1].phase is None
+    # From rest the next walk begins with what its speed leaves time for.
+    assert walker.step(DT, Twist(0.01)).duty_factor == WAVE
