@@ -79,6 +79,11 @@ class Chip:
         return float(self._library.chip_cycle(self._handle)) / CLOCK
 
     @property
+    def slept(self) -> float:
+        """Time for which the program slept, s."""
+        return float(self._library.chip_slept(self._handle)) / CLOCK
+
+    @property
     def overruns(self) -> int:
         """Bytes that came faster than the program took them."""
         return int(self._library.chip_overruns(self._handle))
@@ -194,6 +199,7 @@ def chip_library(build_chip: Callable[..., Path]) -> ctypes.CDLL:
         'chip_waiting': (size, [handle]),
         'chip_run': (ctypes.c_int, [handle, ctypes.c_uint64]),
         'chip_cycle': (ctypes.c_uint64, [handle]),
+        'chip_slept': (ctypes.c_uint64, [handle]),
         'chip_overruns': (ctypes.c_uint32, [handle]),
         'chip_sent': (size, [handle, ctypes.c_char_p, size]),
         'chip_edges': (size, [handle, ctypes.POINTER(_Edge), size]),

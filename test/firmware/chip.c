@@ -46,6 +46,7 @@ struct Chip {
   size_t fed; // of the inward bytes
   int feeding;
   uint32_t overruns;
+  uint64_t slept;
   int writing; // a byte of the EEPROM
   uint32_t eeprom_writes;
 };
@@ -132,10 +133,17 @@ static void damage_eeprom(avr_t *avr) {
   avr_ioctl(avr, AVR_IOCTL_EEPROM_SET, &damaged);
 }
 
-// Simulated time does not wait for real time.
-static void no_sleep(avr_t *avr, avr_cycle_count_t cycles) {
+// Nothing but the end of a run, past which the program must not sleep.
+static avr_cycle_count_t on_end(avr_t *avr, avr_cycle_count_t when, void *param) {
   (void)avr;
-  (void)cycles;
+  (void)when;
+  (void)param;
+  return 0;
+}
+
+// Simulated time does not wait for real time. The simulator passes one more cycle by itself.
+static void on_sleep(avr_t *avr, avr_cycle_count_t cycles) {
+  ((Chip *)avr->custom.data)->slept += 1 + cycles;
 }
 
 static void no_log(avr_t *avr, const int level, const char *format, va_list arguments) {
@@ -174,7 +182,8 @@ Chip *chip_new(const char *hex, uint32_t supply_mv, uint8_t reset_flags) {
   avr_init(avr);
   avr->frequency = 16000000;
   avr->vcc = avr->avcc = avr->aref = supply_mv;
-  avr->sleep = no_sleep;
+  avr->custom.data = chip;
+  avr->sleep = on_sleep;
   avr_loadcode(avr, code, size, base);
   free(code);
   avr->codeend = avr->flashend;
@@ -228,6 +237,7 @@ size_t chip_waiting(const Chip *chip) { return chip->inward.size - chip->fed; }
 
 int chip_run(Chip *chip, uint64_t cycles) {
   avr_cycle_count_t end = chip->avr->cycle + cycles;
+  avr_cycle_timer_register(chip->avr, cycles, on_end, chip);
   while (chip->avr->cycle < end) {
     int state = avr_run(chip->avr);
     if (state == cpu_Done || state == cpu_Crashed) {
@@ -238,6 +248,8 @@ int chip_run(Chip *chip, uint64_t cycles) {
 }
 
 uint64_t chip_cycle(const Chip *chip) { return chip->avr->cycle; }
+
+uint64_t chip_slept(const Chip *chip) { return chip->slept; }
 
 uint32_t chip_overruns(const Chip *chip) { return chip->overruns; }
 

@@ -44,6 +44,9 @@ int chip_run(Chip *chip, uint64_t cycles);
 // Cycles since power-on.
 uint64_t chip_cycle(const Chip *chip);
 
+// Those of them for which the program slept.
+uint64_t chip_slept(const Chip *chip);
+
 // Bytes that came faster than the program took them.
 uint32_t chip_overruns(const Chip *chip);
 

@@ -22,9 +22,14 @@ MANY = WRAP + 100
 ACCURACY_US = 2.0
 SETTLED = 0.06
 """s after which a pose is put out in all channels."""
-POSES_A_SECOND = 20
+POSES_A_SECOND = 10
 HOUR = 3600
 DAY = 24 * HOUR
+
+EXTERNAL_RESET = 2
+"""Bit of MCUSR (ATmega328P data sheet, 11.9.1)."""
+START = 0.008
+"""s in which both bytes of the count of starts are written."""
 
 RESTING = Pose((1500.0,) * frames.CHANNELS)
 
@@ -116,7 +121,20 @@ def test_counters_wrap(chip: 'Chip') -> None:
 
 
 @pytest.mark.soak
-@pytest.mark.timeout(12 * HOUR)
+@pytest.mark.timeout(600)
+def test_starts_wrap(chip: 'Chip') -> None:
+    """The board that starts for the 65 536th time counts on from 0."""
+    for start in range(2, WRAP + 3):
+        chip.reset(EXTERNAL_RESET)
+        chip.run(START)
+        if start % 1000 == 0 or start > WRAP - 3:
+            chip.run(START)
+            assert chip.report().boots == start % WRAP
+    assert chip.eeprom_writes == 2 * (WRAP + 2)
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(2 * HOUR)
 def test_a_day(chip: 'Chip') -> None:
     """Twenty-four hours of poses, one silence an hour: every pulse is right, every pose answered.
 

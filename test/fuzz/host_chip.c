@@ -16,19 +16,19 @@
 #define CHANNELS 18
 #define LINE_SIZE 4096
 #define NOTHING 0x100 // in UDR0: neither received nor written
-#define GIVEN 0x80    // in TIFR0: the flag is the chip's, not yet written back by the firmware
 #define WATCHDOG (250 * PER_MS)
 #define BAND_GAP 0x0E // in ADMUX
 #define WRITING (34 * PER_MS / 10)
 
 volatile uint8_t PORTB, PORTC, PORTD, DDRB, DDRC, DDRD;
-volatile uint8_t TCCR0A, TCCR0B, OCR0A, TIFR0, TCCR1B, TIMSK1;
+volatile uint8_t TCCR0A, TCCR0B, OCR0A, TIMSK0, TCCR1B, TIMSK1;
 volatile uint16_t OCR1A, UDR0, UBRR0, ADC;
 volatile uint8_t UCSR0A, UCSR0B, UCSR0C, ADMUX, ADCSRA, MCUSR, SREG;
 
 // The firmware's.
 int firmware_main(void);
 void USART_RX_vect(void);
+void TIMER0_COMPA_vect(void);
 void TIMER1_COMPA_vect(void);
 extern volatile uint8_t serial_head, serial_tail;
 
@@ -162,9 +162,6 @@ void wdt_reset(void) {
     said(UDR0);
     UDR0 = NOTHING;
   }
-  if (!(TIFR0 & GIVEN)) {
-    TIFR0 = 0;
-  }
   ADCSRA &= ~_BV(ADSC); // has converted
   ADC = (ADMUX & 0xF) == BAND_GAP ? band_gap : divided;
   while (line_head == line_size && now >= waiting_until) {
@@ -183,7 +180,9 @@ void wdt_reset(void) {
     deliver();
   }
   if (now >= next_tick) {
-    TIFR0 = _BV(OCF0A) | GIVEN;
+    if (TIMSK0 & _BV(OCIE0A)) {
+      TIMER0_COMPA_vect();
+    }
     next_tick += PER_MS;
   }
 }
@@ -226,7 +225,7 @@ void chip_run(bool (*next)(void)) {
   forget();
   interrupts = false;
   levels = 0; // the pins let go
-  DDRB = DDRC = DDRD = PORTB = PORTC = PORTD = TIMSK1 = TIFR0 = 0;
+  DDRB = DDRC = DDRD = PORTB = PORTC = PORTD = TIMSK0 = TIMSK1 = 0;
   UDR0 = NOTHING;
   line_head = line_size = 0;
   now = (now | 0xFFFF) + 1; // the counter starts from 0

@@ -5,30 +5,41 @@
 
 #include <avr/interrupt.h>
 #include <avr/io.h>
+#include <avr/sleep.h>
 #include <avr/wdt.h>
 #include <stdbool.h>
 
 #include "board.h"
 #include "boot.h"
 #include "frames.h"
+#include "memory.h"
 #include "pulses.h"
 #include "serial.h"
 #include "supply.h"
 
-// Timer 0 raises a flag every millisecond, which the main loop takes away: no frame keeps it busy
-// for so long.
+// Set by timer 0 every millisecond and taken by the main loop: no frame keeps it busy for so long.
+static volatile bool ticked;
+
+ISR(TIMER0_COMPA_vect) { ticked = true; }
+
 static void clock_begin(void) {
   OCR0A = F_CPU / 64 / 1000 - 1;
   TCCR0A = _BV(WGM01);
   TCCR0B = _BV(CS01) | _BV(CS00);
+  TIMSK0 = _BV(OCIE0A);
 }
 
-static bool clock_ticked(void) {
-  if (!(TIFR0 & _BV(OCF0A))) {
-    return false;
+// Sleeps until the next interrupt, unless something is left to do. What comes after the look wakes
+// it at once, for the instruction that follows sei() is done before any interrupt.
+static void rest(void) {
+  cli();
+  if (!ticked && serial_is_idle() && !memory_is_storing()) {
+    sleep_enable();
+    sei();
+    sleep_cpu();
+    sleep_disable();
   }
-  TIFR0 = _BV(OCF0A);
-  return true;
+  sei();
 }
 
 int main(void) {
@@ -39,11 +50,13 @@ int main(void) {
   pulses_begin();
   board_begin();
   serial_begin();
+  set_sleep_mode(SLEEP_MODE_IDLE);
   sei();
   for (;;) {
     wdt_reset();
     serial_pump();
-    if (clock_ticked()) {
+    if (ticked) {
+      ticked = false;
       supply_tick();
       board_tick();
     }
@@ -58,6 +71,8 @@ int main(void) {
       if (length) {
         board_obey(frames_content, length);
       }
+    } else {
+      rest();
     }
   }
 }

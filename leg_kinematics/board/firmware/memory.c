@@ -50,6 +50,8 @@ void memory_store(const Settings *from) {
   storing = true;
 }
 
+bool memory_is_storing(void) { return storing; }
+
 bool memory_step(void) {
   if (!storing || !eeprom_is_ready()) {
     return false;

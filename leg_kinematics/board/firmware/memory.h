@@ -27,6 +27,9 @@ bool memory_load(Settings *to);
 // Begins to store these settings, in place of those that are still being stored.
 void memory_store(const Settings *from);
 
+// Whether memory_step has something left to do.
+bool memory_is_storing(void);
+
 // Goes on storing, by one byte at most and without waiting. True once, when all is stored.
 bool memory_step(void);
 

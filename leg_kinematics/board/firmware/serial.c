@@ -37,6 +37,8 @@ bool serial_take(uint8_t *byte) {
   return true;
 }
 
+bool serial_is_idle(void) { return serial_tail == serial_head && outward_tail == outward_head; }
+
 uint8_t serial_room(void) {
   return OUTWARD_SIZE - 1 - ((uint8_t)(outward_head - outward_tail) % OUTWARD_SIZE);
 }

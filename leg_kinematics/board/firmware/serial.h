@@ -31,6 +31,9 @@ void serial_begin(void);
 // Takes the oldest byte that was received; false when there is none.
 bool serial_take(uint8_t *byte);
 
+// Whether nothing is left to be taken or sent. Only with interrupts off.
+bool serial_is_idle(void);
+
 // Room for bytes to be sent.
 uint8_t serial_room(void);
 

@@ -4,6 +4,9 @@
 // Measures the band-gap reference of 1.1 V (± 10 % between chips) against the chip's own supply,
 // which tells that supply. Where servos have another one, a divider leads it to pin ADC7, which is
 // measured in the same unit.
+//
+// Whenever the chip falls asleep it also begins to convert by itself (data sheet, 10.3). That does
+// no harm: what is read is what was begun last, the better part of a millisecond after the choice.
 
 #include "supply.h"
 

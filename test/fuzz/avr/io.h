@@ -17,8 +17,8 @@ enum { PB0, PB1, PB2, PB3, PB4, PB5 };
 enum { PC0, PC1, PC2, PC3, PC4, PC5 };
 enum { PD0, PD1, PD2, PD3, PD4, PD5, PD6, PD7 };
 
-extern volatile uint8_t TCCR0A, TCCR0B, OCR0A, TIFR0;
-enum { WGM01 = 1, CS00 = 0, CS01 = 1, OCF0A = 1 };
+extern volatile uint8_t TCCR0A, TCCR0B, OCR0A, TIMSK0;
+enum { WGM01 = 1, CS00 = 0, CS01 = 1, OCIE0A = 1 };
 
 extern volatile uint8_t TCCR1B, TIMSK1;
 extern volatile uint16_t OCR1A;
