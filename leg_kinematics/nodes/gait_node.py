@@ -29,6 +29,7 @@ from leg_kinematics.gait import (
     GaitParameters,
     GaitSample,
     Odometry,
+    Offset,
     Walker,
 )
 from leg_kinematics.gait import Twist as BodyTwist
@@ -52,6 +53,10 @@ FRESH = 1.0
 MARKER_INTERVAL = 0.1
 
 NANOSECONDS = 1_000_000_000
+
+#: An order for a body pose is worked out no more often than this, since it takes as long as a few
+#: ticks, ns.
+POSE_INTERVAL = 300_000_000
 
 MESSAGE_TYPES = {'TwistStamped': TwistStamped, 'Twist': Twist}
 
@@ -95,6 +100,8 @@ class GaitNode(Node):
         self._feet: tuple[Vector, ...] | None = None
         self._feet_received = 0
         self._touching: dict[int, bool] = {}
+        self._offset: Offset | None = None
+        self._next_pose_at = 0
         self._command = BodyTwist()
         self._command_received = 0
         self._silence = round(settings.number('silence') * NANOSECONDS)
@@ -152,7 +159,20 @@ class GaitNode(Node):
             self._refuse(CommandError('body_pose came before gait/stand; stand up first'))
             return
         try:
-            self._walker.pose_body(messages.body_offset(message))
+            self._offset = messages.body_offset(message)
+        except CommandError as error:
+            self._refuse(error)
+        self._pose_body(self._walker)
+
+    def _pose_body(self, walker: Walker) -> None:
+        """Order the newest body pose; of a stream, one every so often."""
+        now = monotonic_ns()
+        if self._offset is None or now < self._next_pose_at:
+            return
+        offset, self._offset = self._offset, None
+        self._next_pose_at = now + POSE_INTERVAL
+        try:
+            walker.pose_body(offset)
         except CommandError as error:
             self._refuse(error)
 
@@ -254,6 +274,7 @@ class GaitNode(Node):
             )
         )
         self._tell_where(stamp, self._preview[0])
+        self._pose_body(self._walker)
         self._report()
 
     def _tell_where(self, stamp: Time, tick: Tick) -> None:

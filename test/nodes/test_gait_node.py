@@ -3,8 +3,10 @@
 """Node `gait` alone: it takes over from the feet as they are, and obeys only what is sound."""
 
 from collections.abc import Callable, Iterator, Sequence
+from itertools import count
 from math import atan, cos, inf, nan, sin
 from pathlib import Path
+from time import monotonic_ns
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -24,9 +26,9 @@ from trajectory_msgs.msg import MultiDOFJointTrajectory
 from transforms3d.euler import euler2mat, quat2euler
 from visualization_msgs.msg import MarkerArray
 
-from leg_kinematics.gait import BodyMotion, GaitParameters
+from leg_kinematics.gait import BodyMotion, GaitParameters, Offset, Walker
 from leg_kinematics.nodes import messages
-from leg_kinematics.nodes.gait_node import PREVIEW, GaitNode
+from leg_kinematics.nodes.gait_node import POSE_INTERVAL, PREVIEW, GaitNode
 from leg_kinematics.nodes.parameters import Value, as_overrides
 from leg_kinematics.nodes.transforms import HAS_TF
 from leg_kinematics.robot import Robot, Vector
@@ -155,6 +157,41 @@ def test_it_poses_the_body_over_its_feet(
     publisher.publish(message)
     assert probe.wait_for_words('gait', 'cannot be posed so') == DiagnosticStatus.WARN
     assert messages.FootTargets(standing[-1], bracken.leg_names).feet[-1] == lower
+
+
+def test_a_stream_of_body_poses_is_obeyed_now_and_then(
+    probe: 'Probe', standing: list[Any], bracken: Robot, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of many poses some are worked out, well apart; the last one that was sent is taken up."""
+    orders = []
+    pose_body = Walker.pose_body
+
+    def watched(walker: Walker, offset: Offset) -> None:
+        orders.append((monotonic_ns(), offset.shift[2]))
+        pose_body(walker, offset)
+
+    monkeypatch.setattr(Walker, 'pose_body', watched)
+    publisher = probe.publisher(PoseStamped, 'body_pose')
+    sent = count(1)
+
+    def streamed() -> bool:
+        message = PoseStamped()
+        message.pose.position.z = 1e-5 * (next(sent) % 500)
+        publisher.publish(message)
+        return len(orders) == 3
+
+    probe.until(streamed, 'the third order')
+    assert next(sent) > 10
+    assert min(np.diff([time for time, _ in orders])) >= POSE_INTERVAL
+    message = PoseStamped()
+    message.pose.position.z = 0.010
+    publisher.publish(message)
+    probe.until(lambda: orders[-1][1] == 0.010, 'the order that was sent last')
+    lower = [pytest.approx((x, y, z - 0.010), abs=1e-9) for x, y, z in bracken.standing.feet]
+    probe.until(
+        lambda: messages.FootTargets(standing[-1], bracken.leg_names).feet[-1] == lower,
+        'the body 10 mm higher',
+    )
 
 
 def test_it_walks_as_told_and_stops_on_silence(probe: 'Probe', standing: list[Any]) -> None:
