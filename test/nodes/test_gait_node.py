@@ -506,6 +506,7 @@ def test_a_stale_or_future_command_is_refused_and_counted(
     assert standing
     odometry = probe.record(Odometry, 'odom')
     publisher = probe.publisher(TwistStamped, 'cmd_vel')
+    probe.until(lambda: bool(odometry), 'odometry')
     publisher.publish(command(probe, age, x=0.05))
     assert probe.wait_for_words('gait', words) == DiagnosticStatus.WARN
     assert 'clocks' in probe.latest()['gait'][1]
