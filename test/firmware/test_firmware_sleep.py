@@ -12,12 +12,12 @@ if TYPE_CHECKING:
     from test.simulated_chip import Chip
 
 ALL = 2**frames.CHANNELS - 1
+CLOCK = 16_000_000
+"""Cycles in a second."""
 TICK = 0.001
 """s between the interrupts that wake it in any case."""
-STEP = 190e-9
-"""s; three cycles, less than there are between its last look and its sleep."""
 SOON = 0.0003
-"""s; the longest way from a byte to the answer, and far less than a tick."""
+"""s; longer than it takes to answer, and far less than a tick."""
 LEAST_ASLEEP = 0.5
 """Of the time, while it walks; no source."""
 
@@ -43,15 +43,16 @@ def test_it_sleeps_most_of_the_time(chip: 'Chip') -> None:
 
 
 def test_a_byte_wakes_it_whenever_it_comes(chip: 'Chip') -> None:
-    """In particular between its last look for something to do and its falling asleep."""
+    """At every cycle between two ticks, so also between its last look and its falling asleep."""
     *most, last = (bytes((byte,)) for byte in frames.encode(Release(), 1))
     chip.feed(b''.join(most))
     chip.run(10 * TICK)
-    for _ in range(round(TICK / STEP)):
-        chip.run(STEP)
+    answer = frames.encode(Ack(MessageType.RELEASE), 1)
+    for _ in range(round(TICK * CLOCK)):
+        chip.run(1.0 / CLOCK)
         chip.feed(last)
         chip.run(SOON)
-        assert chip.sent(), f'asleep at {chip.now}'
+        assert chip.sent() == answer, f'asleep at {chip.now}'
         chip.feed(b''.join(most))
         chip.run(TICK - SOON)
         chip.sent()
