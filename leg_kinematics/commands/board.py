@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """``leg-kinematics board``: what our servo board is set to, and its own settings."""
 
+import json
 from dataclasses import replace
 
 import click
@@ -25,6 +26,7 @@ DIVIDERS = click.FloatRange(1.0, 65.0)
 @click.option('--own-supply', is_flag=True, help='No divider: board and servos share a supply.')
 @click.option('--low-voltage', type=VOLTAGES, help='Supply in V below which to warn; 0: never.')
 @click.option('--rate', type=RATES, help='Pulses a second in each channel, 50 to 100.')
+@click.option('--json', 'as_json', is_flag=True, help='For a script to read.')
 def board(
     port: str,
     *,
@@ -32,6 +34,7 @@ def board(
     own_supply: bool,
     low_voltage: float | None,
     rate: float | None,
+    as_json: bool,
 ) -> None:
     """Show the settings of the servo board at PORT, after storing those that are given.
 
@@ -55,11 +58,41 @@ def board(
         if (supply, period) != (settings.supply, settings.period):
             driver.adjust(supply, period)
         volts = driver.refresh().supply
-        click.echo(describe(identity, driver.settings(), volts))
+        known = (identity, driver.settings(), volts)
+        click.echo(json.dumps(facts(*known), indent=2) if as_json else describe(*known))
     except BoardError as error:
         raise click.ClickException(str(error)) from error
     finally:
         driver.close()
+
+
+def facts(identity: BoardIdentity, settings: Settings, volts: float | None) -> dict[str, object]:
+    """All that is known of a board, for a script."""
+    return {
+        'firmware': identity.firmware,
+        'starts': identity.boots,
+        'boot_reason': identity.boot_reason,
+        'pulses_on': sorted(identity.enabled),
+        'rate_hz': 1e6 / settings.period.period_us,
+        'silence': {
+            'reaction': settings.silence.reaction.value,
+            'timeout_s': settings.silence.timeout_ms / 1000.0,
+        },
+        'supply': {
+            'volts': volts,
+            'divider': settings.supply.divider_permille / PERMILLE or None,
+            'low_volts': settings.supply.low_mv / 1000.0 or None,
+        },
+        'limits': [
+            {
+                'channel': channel,
+                'lowest_us': lowest,
+                'highest_us': highest,
+                'stored': channel in identity.limits,
+            }
+            for channel, (lowest, highest) in sorted(settings.limits.items())
+        ],
+    }
 
 
 def describe(identity: BoardIdentity, settings: Settings, volts: float | None) -> str:

@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """``leg-kinematics firmware``: where the servo board's program is and how it gets on the chip."""
 
+import json
 from importlib.resources import as_file, files
 
 import click
@@ -39,7 +40,11 @@ Host: PD0 receives, PD1 sends, 500000 baud 8N1. The grounds of servos and board 
 
 
 @click.command(epilog='Example: leg-kinematics firmware')
-def firmware() -> None:
+@click.option('--json', 'as_json', is_flag=True, help='The path alone, for a script to read.')
+def firmware(*, as_json: bool) -> None:
     """Print where the servo board's program is, and how to flash it safely."""
     with as_file(files('leg_kinematics.board.firmware') / 'board.hex') as path:
-        click.echo(GUIDE.format(path=path), nl=False)
+        if as_json:
+            click.echo(json.dumps({'path': str(path)}))
+        else:
+            click.echo(GUIDE.format(path=path), nl=False)

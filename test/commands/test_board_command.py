@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """The command that shows and sets what belongs to the board itself."""
 
+import json
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -45,6 +46,22 @@ def test_it_shows_without_changing(folder: Path) -> None:
         'channel 17   700.5 to 2300 us, stored',
     ]
     assert [record.event for record in read_log(folder / 'log.jsonl')] == ['boot', 'hello']
+
+
+def test_a_script_reads_the_same(folder: Path) -> None:
+    """As JSON, with numbers in the units that the keys name."""
+    done = CliRunner().invoke(main, ['board', str(folder / 'board'), '--json'])
+    assert done.exit_code == 0, done.output
+    known = json.loads(done.output)
+    assert (known['firmware'], known['starts'], known['rate_hz']) == ('2.0', 5, 50.0)
+    assert known['silence'] == {'reaction': 'hold', 'timeout_s': 0.3}
+    assert known['supply'] == {'volts': 7.4, 'divider': None, 'low_volts': None}
+    assert known['limits'][1] == {
+        'channel': 17,
+        'lowest_us': 700.5,
+        'highest_us': 2300.0,
+        'stored': True,
+    }
 
 
 def test_what_is_given_is_stored(folder: Path) -> None:

@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """The command that leads to the firmware."""
 
+import json
 import re
 from pathlib import Path
 
@@ -16,6 +17,8 @@ def test_firmware_names_a_file_that_can_be_flashed() -> None:
     assert result.exit_code == 0
     (path,) = re.findall(r'^  (/.*\.hex)$', result.output, re.MULTILINE)
     assert f"-U 'flash:w:{path}:i'" in result.output
+    as_json = CliRunner().invoke(main, ['firmware', '--json'])
+    assert json.loads(as_json.output) == {'path': path}
     records = Path(path).read_text(encoding='ascii').split()
     assert records[-1] == ':00000001FF'  # end of file (Intel, Hexadecimal Object File Format, 1988)
     assert all(sum(bytes.fromhex(record[1:])) % 256 == 0 for record in records)
