@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """The body shifted, raised and tilted over its feet, apart from where it walks."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import starmap
 from math import cos, isfinite, sin
@@ -90,6 +91,13 @@ class BodyOffset:
     rate
         Peak rate of each angle, rad/s.
 
+    Attributes
+    ----------
+    now
+        Where it is.
+    rate
+        How fast shift and angles change, m/s and rad/s.
+
     """
 
     def __init__(self, speed: float, rate: float) -> None:
@@ -98,23 +106,13 @@ class BodyOffset:
         self._states: tuple[State, ...] = (State(0.0),) * 6
         self._goal = LEVEL
         self._remaining = 0.0
+        self.now = LEVEL
+        self.rate = LEVEL
 
     @property
     def goal(self) -> Offset:
         """Where the offset is going."""
         return self._goal
-
-    @property
-    def now(self) -> Offset:
-        """Where it is."""
-        x, y, z, roll, pitch, yaw = (state.position for state in self._states)
-        return Offset((x, y, z), (roll, pitch, yaw))
-
-    @property
-    def rate(self) -> Offset:
-        """How fast shift and angles change, m/s and rad/s."""
-        x, y, z, roll, pitch, yaw = (state.velocity for state in self._states)
-        return Offset((x, y, z), (roll, pitch, yaw))
 
     @property
     def moving(self) -> bool:
@@ -152,6 +150,8 @@ class BodyOffset:
                 starmap(lambda state, end: minimum_jerk(state, end, self._remaining, dt), ends)
             )
             self._remaining -= dt
+            self.now = _offset([state.position for state in self._states])
+            self.rate = _offset([state.velocity for state in self._states])
 
     def see(self, point: Vector, velocity: Vector) -> tuple[Vector, Vector]:
         """Express a moving point of the level body in the offset body, m and m/s."""
@@ -161,6 +161,11 @@ class BodyOffset:
         carried = _cross(now.turn_rate(rate.rpy), _minus(point, now.shift))
         relative = _minus(_minus(velocity, rate.shift), carried)
         return now.see(point), now.turn_back(relative)
+
+
+def _offset(components: Sequence[float]) -> Offset:
+    x, y, z, roll, pitch, yaw = components
+    return Offset((x, y, z), (roll, pitch, yaw))
 
 
 def _minus(a: Vector, b: Vector) -> Vector:

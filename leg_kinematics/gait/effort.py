@@ -8,9 +8,10 @@ from math import inf
 import numpy as np
 
 from leg_kinematics.errors import LegKinematicsError
+from leg_kinematics.gait.body import Body
 from leg_kinematics.gait.body_offset import AXES, LEVEL, PEAK_SPEED, Offset
 from leg_kinematics.gait.foot import Foot, Swing
-from leg_kinematics.gait.planar import Point, Pose, Twist, seen
+from leg_kinematics.gait.planar import Point, seen
 from leg_kinematics.gait.servo_speed import joint_rates
 from leg_kinematics.robot import Vector
 from leg_kinematics.solver import LegSolver, minimum_jerk, solve_batch
@@ -23,13 +24,7 @@ PARTS = 16
 
 
 def swing_effort(
-    leg: LegSolver,
-    speeds: Vector,
-    foot: Foot,
-    swing: Swing,
-    *,
-    goal: Point,
-    where: tuple[Pose, Twist, float, Offset],
+    leg: LegSolver, speeds: Vector, foot: Foot, swing: Swing, goal: Point, *, body: Body
 ) -> float:
     """Tell how much of the permitted joint speed the rest of a swing to a goal asks for.
 
@@ -43,8 +38,8 @@ def swing_effort(
         As they are now.
     goal
         Footprint, m.
-    where
-        Pose, twist, height above z = 0 and offset of the body now; the twist is taken to last.
+    body
+        As it is now; its twist is taken to last.
 
     Returns
     -------
@@ -52,7 +47,7 @@ def swing_effort(
         Infinite where the foot would leave its reach.
 
     """
-    pose, twist, height, offset = where
+    pose, twist, height, offset = body
     highest = 0.0
     for share in LOOKS:
         time = share * swing.remaining

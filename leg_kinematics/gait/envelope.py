@@ -12,17 +12,22 @@ from functools import lru_cache
 from itertools import product
 from math import ceil, floor, hypot, isfinite
 
+from leg_kinematics.errors import CommandError, LegKinematicsError
 from leg_kinematics.gait.body_offset import Offset
 from leg_kinematics.gait.effort import PARTS, posing_times
 from leg_kinematics.gait.foot import LANDING_FIXED
 from leg_kinematics.gait.limits import swing_overshoot
 from leg_kinematics.gait.parameters import GaitParameters
 from leg_kinematics.gait.phases import Cycle, Phases
+from leg_kinematics.gait.planar import Point
 from leg_kinematics.gait.servo_speed import HEADINGS, fastest_stances, liftable_radius
 from leg_kinematics.gait.support import least_margin, projected
 from leg_kinematics.gait.workspace import stride_radii
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import LegSolver, centre_of_mass, posture_angles
+
+#: A foot that cannot go this far from its neutral point cannot walk, m.
+SMALLEST_STRIDE = 5e-3
 
 #: Share of the disc that a walk may use; the rest is for what happens between two ticks.
 USABLE_SHARE = 0.95
@@ -70,6 +75,11 @@ class Envelope:
     margin: float
     labels: tuple[str, ...]
 
+    @property
+    def narrowest(self) -> int:
+        """Leg of the smallest radius."""
+        return self.radii.index(min(self.radii))
+
 
 class Envelopes:
     """Works out what a robot may do, and remembers it.
@@ -87,6 +97,8 @@ class Envelopes:
 
     Attributes
     ----------
+    neutral
+        Where each foot passes at mid stance, in `base_link`, m.
     centre
         Centre of mass of the whole robot in its standing posture, in the body, m.
     joint_speeds, swinging_speeds
@@ -107,7 +119,7 @@ class Envelopes:
         self._parameters = parameters
         self._phases = phases
         self._heights = (robot.resting.height, robot.standing.height)
-        self._neutral = [(x, y) for x, y, _ in robot.standing.feet]
+        self.neutral: tuple[Point, ...] = tuple((x, y) for x, y, _ in robot.standing.feet)
         angles = posture_angles(robot, self._legs, 'standing')
         self.centre = centre_of_mass(robot, self._legs, angles)
         self.joint_speeds = _joint_speeds(robot, parameters.speed_share)
@@ -128,6 +140,30 @@ class Envelopes:
             high = ceil(max(duty_factor, goal) / STEP) * STEP
             high = high if high < 1.0 else max(duty_factor, goal)
         return self._at(tuple(offsets), low, high)
+
+    def check_margin(self, refused: str, envelope: Envelope) -> None:
+        """Raise CommandError, which tells what is refused, where a walk would not be steady."""
+        least = self._parameters.min_margin + SMALLEST_STRIDE
+        if envelope.margin < least:
+            raise CommandError(
+                f'{refused}: the feet would keep a margin of {envelope.margin * 1e3:.3g} mm, a '
+                f'walk needs {least * 1e3:.3g} mm (min_margin and the smallest stride)'
+            )
+
+    def check_carried(self) -> None:
+        """Raise CommandError where a leg that does not walk cannot be carried."""
+        carry_height = self._parameters.carry_height
+        for name, leg, point, walks in zip(
+            self._robot.leg_names, self._legs, self.neutral, self._phases.walking, strict=True
+        ):
+            for height in () if walks else self._heights:
+                try:
+                    leg.angles((*point, carry_height - height))
+                except LegKinematicsError as error:
+                    raise CommandError(
+                        f'{name} cannot be carried {carry_height:g} m above the ground ({error}); '
+                        'change carry_height'
+                    ) from error
 
     def posing_times(self, now: Offset, goal: Offset, envelope: Envelope) -> list[float]:
         """Tell what time each foot, in its place or at its rim, needs for a change of pose, s.
@@ -156,7 +192,7 @@ class Envelopes:
         way = _way(low, high)
         times: list[float] = []
         for leg, speeds, point, walks in zip(
-            self._legs, self.joint_speeds, self._neutral, self._phases.walking, strict=True
+            self._legs, self.joint_speeds, self.neutral, self._phases.walking, strict=True
         ):
             if walks:
                 times += posing_times(leg, speeds, [(*point, 0.0)], way)
@@ -170,7 +206,7 @@ class Envelopes:
         radii, labels = [], []
         discs = (min(each) for each in zip(*map(self._discs, offsets), strict=True))
         for name, point, disc, walks in zip(
-            self._robot.leg_names, self._neutral, discs, self._phases.walking, strict=True
+            self._robot.leg_names, self.neutral, discs, self._phases.walking, strict=True
         ):
             reach = self._stride(USABLE_SHARE * disc, swing_overshoot(low), low, hypot(*point))
             support = self._stride(spare, 1.0, low, hypot(*point))
@@ -209,7 +245,7 @@ class Envelopes:
     def _work_out_margin(self, offset: Offset, duty_factor: float) -> float:
         cycle = Cycle(self._parameters.swing_time, duty_factor, self._phases.at(duty_factor))
         centre = projected(self.centre, offset)
-        return least_margin(cycle, self._phases.walking, self._neutral, centre)
+        return least_margin(cycle, self._phases.walking, self.neutral, centre)
 
     def _work_out_stances(
         self, offset: Offset, duty_factor: float, radii: tuple[float, ...]
