@@ -46,7 +46,10 @@ AROUND_S = 0.1
 def test_no_tick_is_missed_that_the_machine_does_not_explain(
     start_chain: Callable[..., tuple[Chain, Operator]], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Poses reach the board as evenly as a bare timer fires; no frame is refused."""
+    """Poses reach the board as evenly as a bare timer fires; no frame is refused.
+
+    For a machine that has nothing else to do: one that is busy holds up now this process, now that.
+    """
     chain, operator = start_chain()
     operator.bring_up()
     operator.stand()
