@@ -106,7 +106,7 @@ class Foot:
     swing, search
         None while the foot stands.
     missed
-        Whether it stands where it should have met the ground, and did not.
+        Whether it sought the ground in vain and has not felt it since.
 
     """
 
@@ -143,7 +143,6 @@ class Foot:
         """
         place = (self.x.position, self.y.position)
         self.swing = Swing(duration, lift, self.z.position, end, place)
-        self.missed = False
         return self.swing
 
     def advance(self, swing: Swing, dt: float, tolerance: float) -> bool:

@@ -14,6 +14,8 @@ def next_to_place(
     misplaced: Sequence[int],
     centre: Point,
     least: float,
+    *,
+    patient: bool = False,
 ) -> list[int]:
     """Choose legs to lift together.
 
@@ -29,13 +31,15 @@ def next_to_place(
         Projection of the centre of mass, m.
     least
         Static margin that the other feet have to keep, m.
+    patient
+        Whether to wait where no leg may be lifted.
 
     Returns
     -------
     list of int
         As many as may be lifted, but no more than half of the legs that stand. Where not even one
-        may, the one whose absence leaves the largest margin: a robot that tips comes to rest on
-        the foot that it puts down.
+        may, none if that can wait; else the one whose absence leaves the largest margin: a robot
+        that tips comes to rest on the foot that it puts down.
 
     """
 
@@ -46,4 +50,6 @@ def next_to_place(
     for leg in misplaced:
         if len(chosen) < len(standing) // 2 and margin_without([*chosen, leg]) >= least:
             chosen.append(leg)
-    return chosen or [max(misplaced, key=lambda leg: margin_without([leg]))]
+    if chosen or patient:
+        return chosen
+    return [max(misplaced, key=lambda leg: margin_without([leg]))]

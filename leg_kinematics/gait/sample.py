@@ -45,14 +45,14 @@ class GaitSample:
     offset, offset_rate
         Pose of `base_link` in the level body that `pose` and `height` tell of, and its change.
     margin
-        Static margin of the feet that stand: how far the projection of the centre of mass, as the
-        standing posture has it, is inside their polygon, m; negative outside.
+        Static margin of the feet that stand on ground: how far the projection of the centre of
+        mass, as the standing posture has it, is inside their polygon, m; negative outside.
     phase
         Share of the cycle that has passed, in [0, 1); None when no leg takes its turn.
     duty_factor
         Share of the cycle in which a leg stands.
     missed
-        Whether each foot stands where it looked for the ground in vain.
+        Whether each foot looked for the ground in vain and has not felt it since.
 
     """
 

@@ -95,14 +95,27 @@ class Stepping:
         return any(foot.search is not None for foot in self.feet)
 
     @property
+    def astray(self) -> bool:
+        """Tell whether a foot sought the ground in vain and has not felt it since."""
+        return any(foot.missed for foot in self.feet)
+
+    @property
     def ground(self) -> float:
-        """Mean elevation of where the feet stood last, m."""
+        """Mean elevation of where the feet stood last, but for those that found no ground, m."""
         if not self._parameters.contacts:
             return 0.0
         grounds = [
-            foot.ground for foot, walks in zip(self.feet, self._walking, strict=True) if walks
+            foot.ground
+            for foot, walks in zip(self.feet, self._walking, strict=True)
+            if walks and not foot.missed
         ]
-        return sum(grounds) / len(grounds)
+        return sum(grounds) / len(grounds) if grounds else 0.0
+
+    def feel(self, leg: int, touching: bool) -> None:  # noqa: FBT001
+        """Take in whether a foot touches the ground."""
+        self.touching[leg] = touching
+        if touching and self.feet[leg].stands:
+            self.feet[leg].missed = False
 
     def in_place(self, leg: int, pose: Pose) -> bool:
         """Tell whether a foot stands at its neutral point, or is carried if it shall be."""
@@ -170,13 +183,21 @@ class Stepping:
     def put_in_place(self, body: Body) -> None:
         """Lift feet that are not in their places, as many as the others can spare."""
         places = [body.pose.locate(foot.footprint) for foot in self.feet]
-        standing = [leg for leg in range(len(self.feet)) if leg not in self.raised]
+        down = [leg for leg in range(len(self.feet)) if leg not in self.raised]
+        standing = [leg for leg in down if not self.feet[leg].missed]
         misplaced = sorted(
-            (leg for leg in standing if not self.in_place(leg, body.pose)),
-            key=lambda leg: (self._walking[leg], -dist(places[leg], self._neutral[leg])),
+            (leg for leg in down if not self.in_place(leg, body.pose)),
+            key=lambda leg: (
+                self._walking[leg],
+                leg in standing,
+                -dist(places[leg], self._neutral[leg]),
+            ),
         )
         centre = projected(self._envelopes.centre, LEVEL)
-        for leg in next_to_place(places, standing, misplaced, centre, self._parameters.min_margin):
+        least = self._parameters.min_margin
+        # A robot at an edge would not come to rest on the foot that it puts down.
+        patient = self.astray
+        for leg in next_to_place(places, standing, misplaced, centre, least, patient=patient):
             foot = self.feet[leg]
             lift, end = self._lift(foot)
             if not self._walking[leg]:

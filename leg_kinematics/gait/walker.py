@@ -131,7 +131,9 @@ class Walker:
         """Tell whether a foot touches the ground; of use only with the parameter `contacts`.
 
         A foot that touches while it comes down stands there. One that is where the ground should
-        be and does not touch seeks it straight down, while the robot comes to a stop.
+        be and does not touch seeks it straight down, while the robot comes to a stop. Where it
+        finds none, no weight is put on it: it goes back to its place, and the robot walks on only
+        when it feels the ground.
 
         Raises
         ------
@@ -143,7 +145,7 @@ class Walker:
             raise CommandError(
                 f'there is no leg {leg}; they are 0 to {len(self._stepping.feet) - 1}'
             )
-        self._stepping.touching[leg] = touching
+        self._stepping.feel(leg, touching)
 
     def pose_body(self, offset: Offset) -> None:
         """Go to another pose of the body over its feet; obeyed only while standing or walking.
@@ -219,6 +221,8 @@ class Walker:
             return Limited(Twist())
         if self._stepping.seeking:
             return Limited(Twist(), 'a foot seeks the ground')
+        if self._stepping.astray:
+            return Limited(Twist(), 'a foot found no ground: put some under it, or move the robot')
         return self._pace.within_bounds(command, self._envelope)
 
     def _choose_duty_factor(self, wanted: Twist) -> None:
@@ -268,14 +272,17 @@ class Walker:
             clock.stop()
             return
         body = Body(self._pose, self._twist, self._height, self._posing.offset.now)
+        if not moving and stepping.astray:
+            # Back to its place with it, while only feet on the ground carry.
+            clock.stop()
         if moving and not clock.running:
             clock.start()
             self._first = set(self._walking)
         elif not clock.running and all(foot.stands for foot in stepping.feet):
             stepping.put_in_place(body)
         stepping.step(dt, self._ticks, body, clock)
-        # Nobody takes his turn while a foot seeks the ground.
-        if clock.running and not stepping.seeking:
+        # Nobody takes his turn while a foot has no ground.
+        if clock.running and not stepping.seeking and not stepping.astray:
             self._take_turns(dt, body, moving=moving)
 
     def _take_turns(self, dt: float, body: Body, *, moving: bool) -> None:
@@ -341,7 +348,7 @@ class Walker:
                 z, w = foot.z.position - height, foot.z.velocity - rate
             place, velocity = body_offset.see((x, y, z), (u, v, w))
             stands = foot.stands and leg not in raised
-            if stands:
+            if stands and not foot.missed:
                 support.append((x, y))
             feet.append(place)
             velocities.append(velocity)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import BodyMotion, GaitParameters, GaitSample, Twist, Walker
 from leg_kinematics.robot import Robot
-from leg_kinematics.solver import LegSolver
+from leg_kinematics.solver import LegSolver, static_margin
 
 Floats = NDArray[np.float64]
 Ground = Callable[[float, float], float]
@@ -146,6 +146,62 @@ def test_ground_that_is_missing_is_sought_and_reported(
     (leg,) = np.flatnonzero(sample.missed)
     assert sample.standing[leg]
     assert world[leg, 2] == pytest.approx(-PARAMETERS.search_depth, abs=1e-9)
+
+
+@pytest.mark.parametrize('duty_factor', [0.5, 5 / 6])
+def test_no_weight_is_put_on_a_foot_without_ground(
+    bracken: Robot, bracken_legs: tuple[LegSolver, ...], duty_factor: float
+) -> None:
+    """At an edge the robot stops; feet that feel the ground hold it, whatever is commanded.
+
+    The foot that found none goes back to its place. To crouch the robot would have to lift others,
+    which it does as far as the feet on the ground can hold it.
+    """
+    parameters = GaitParameters(
+        contacts=True, duty_factor=duty_factor, slow_duty_factor=duty_factor
+    )
+    walker = Walker(bracken, bracken_legs, parameters, bracken.standing.feet)
+    walker.stand()
+
+    def ground(x: float, y: float) -> float:
+        return -1.0 if x > 0.27 and y > 0.0 else 0.0
+
+    def least_margin(commands: Sequence[tuple[Twist, int]]) -> GaitSample:
+        for sample, world in on_ground(walker, ground, commands):
+            felt = [(x, y) for x, y, z in world.tolist() if z <= ground(x, y) + 1e-9]
+            margin = static_margin(felt, (sample.pose.x, sample.pose.y))
+            assert margin > parameters.min_margin
+            # The walker counts on no more; the centre of mass is off the middle by less than that.
+            assert sample.margin < margin + 2e-3
+        return sample
+
+    sample = least_margin([(Twist(0.05), 1500)])
+    assert sample.limit == 'a foot found no ground: put some under it, or move the robot'
+    assert any(sample.missed)
+    assert not sample.twist
+    walker.crouch()
+    least_margin([(Twist(), 800)])
+
+
+def test_ground_that_comes_back_lets_the_robot_walk(
+    bracken: Robot, bracken_legs: tuple[LegSolver, ...]
+) -> None:
+    """A foot that stood without ground and feels some carries again."""
+    walker = Walker(bracken, bracken_legs, PARAMETERS, bracken.standing.feet)
+    walker.stand()
+    edge = [0.27]
+
+    def ground(x: float, _: float) -> float:
+        return -1.0 if x > edge[0] else 0.0
+
+    drive = [(Twist(0.05), 1000)]
+    *_, (sample, _) = on_ground(walker, ground, drive)
+    assert any(sample.missed)
+    there = sample.pose.x
+    edge[0] = 10.0
+    *_, (sample, _) = on_ground(walker, ground, drive)
+    assert not any(sample.missed)
+    assert sample.pose.x > there + 0.2
 
 
 def test_nobody_lifts_while_a_foot_seeks(
