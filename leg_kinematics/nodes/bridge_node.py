@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from time import monotonic
 from typing import Any
 
+from builtin_interfaces.msg import Time
 from rclpy.lifecycle import LifecycleNode, LifecycleState, TransitionCallbackReturn
 from rclpy.parameter import Parameter as RosParameter
 from sensor_msgs.msg import JointState
@@ -42,6 +43,12 @@ from leg_kinematics.solver import (
 
 SUCCESS = TransitionCallbackReturn.SUCCESS
 FAILURE = TransitionCallbackReturn.FAILURE
+
+#: Clocks that are read within this time tell the same instant, s.
+AT_ONCE = 5e-4
+
+#: More tries to read them so, on a machine that is busy.
+READINGS = 2
 
 
 class BridgeNode(LifecycleNode):
@@ -248,8 +255,8 @@ class BridgeNode(LifecycleNode):
             self._take_over(status.found_again)
         if status.lost or self._enabled_legs < len(self._legs):
             self._tracker.hold()
-        stamp = self.get_clock().now().to_msg()
-        positions = self._tracker.step(monotonic())
+        now, stamp = self._instant()
+        positions = self._tracker.step(now)
         boards.set_pulses(
             {
                 _output(each): each.pulse_us(angle)
@@ -261,6 +268,15 @@ class BridgeNode(LifecycleNode):
             self._enable_next_leg(boards, status)
         if self._active and self._ticks % 2 == 0 and self._enabled_legs:
             self._states.publish(messages.joint_state_message(stamp, self._joints, positions))
+
+    def _instant(self) -> tuple[float, Time]:
+        """Read the steady clock and that of the stamps, again if somebody else ran in between."""
+        now, stamp = monotonic(), self.get_clock().now().to_msg()
+        for _ in range(READINGS):
+            if monotonic() - now < AT_ONCE:
+                break
+            now, stamp = monotonic(), self.get_clock().now().to_msg()
+        return now, stamp
 
     def _enable_next_leg(self, boards: Boards, status: BoardsStatus) -> None:
         """Enable one leg more once the one before has its pulses and the interval is over."""
