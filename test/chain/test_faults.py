@@ -98,6 +98,7 @@ class Scene:
         """See the servos walk again without anybody's help, and no jump; print the row."""
         operator = self.operator
         self.until(lambda: operator.states['bridge'] == 'active', 'an active bridge')
+        self.until(lambda: 'kinematics' in operator.states, 'a word of the kinematics node')
         operator.drive(AHEAD, 0.5, 'catching up')
         start = monotonic()
         operator.drive(AHEAD, 1.2, 'walking on')
