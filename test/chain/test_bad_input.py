@@ -9,7 +9,6 @@ from math import inf, nan
 from pathlib import Path
 from time import CLOCK_MONOTONIC, CLOCK_REALTIME, clock_gettime, monotonic
 
-import numpy as np
 import pytest
 import serial
 from builtin_interfaces.msg import Duration
@@ -261,7 +260,4 @@ def test_a_noisy_line(
         records,
         clock_offset=clock_gettime(CLOCK_REALTIME) - clock_gettime(CLOCK_MONOTONIC),
     )
-    # A busy machine may hold the stream up for longer than its preview; the feet are late then.
-    worst = foot_errors(walk).errors.max(axis=1)
-    assert np.quantile(worst, 0.9) < 0.2e-3
-    assert worst.max() < 10e-3
+    assert foot_errors(walk).errors.max() < 0.5e-3

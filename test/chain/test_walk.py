@@ -5,7 +5,6 @@
 from collections.abc import Callable, Sequence
 from time import CLOCK_MONOTONIC, CLOCK_REALTIME, clock_gettime
 
-import numpy as np
 from sensor_msgs.msg import JointState, MultiDOFJointState
 from std_msgs.msg import String
 
@@ -19,9 +18,7 @@ from leg_kinematics.nodes import qos
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import leg_solvers
 
-WORST_FOOT_ERROR = 0.2e-3
-WORST_WHEN_HELD_UP = 10e-3
-HELD_UP = 0.9
+WORST_FOOT_ERROR = 0.5e-3
 WORST_DISTANCE_ERROR = 0.005
 
 
@@ -66,10 +63,7 @@ def test_a_body_velocity_becomes_steps(
     assert walked > 0.4
     assert abs(walked - commanded) < WORST_DISTANCE_ERROR * commanded
     assert difference < WORST_DISTANCE_ERROR * commanded
-    # A busy machine may hold the stream up for longer than its preview; the feet are late then.
-    worst = foot_errors(walk).errors.max(axis=1)
-    assert np.quantile(worst, HELD_UP) < WORST_FOOT_ERROR
-    assert worst.max() < WORST_WHEN_HELD_UP
+    assert foot_errors(walk).errors.max() < WORST_FOOT_ERROR
     assert smallest_margin(walk, bracken, legs) > 0.0
 
     assert set(joint_states[-1].name) == set(bracken.joints)
