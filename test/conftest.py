@@ -28,7 +28,8 @@ def pytest_configure(config: pytest.Config) -> None:
     """Claim a domain, stay on this machine and log to a folder that ends with the session."""
     stack = config.stash[_session] = ExitStack()
     os.environ['ROS_DOMAIN_ID'] = str(_claim_domain(stack))
-    os.environ['ROS_AUTOMATIC_DISCOVERY_RANGE'] = 'LOCALHOST'
+    # Not by ROS_AUTOMATIC_DISCOVERY_RANGE: on LOCALHOST Fast DDS shares memory, which stalls.
+    os.environ['FASTDDS_DEFAULT_PROFILES_FILE'] = str(Path(__file__).with_name('loopback.xml'))
     os.environ['ROS_LOG_DIR'] = stack.enter_context(tempfile.TemporaryDirectory())
 
 

@@ -23,6 +23,7 @@ from trajectory_msgs.msg import MultiDOFJointTrajectory
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.gait import Twist
 from leg_kinematics.nodes.qos import PUBLISHED
+from leg_kinematics.nodes.transport import prefer_sockets
 
 #: Deep enough that no message is lost while the operator does something else.
 RECORDED = QoSProfile(depth=2000)
@@ -64,6 +65,7 @@ class Operator:
 
     def __init__(self, namespace: str, progress: Callable[[str], None] = lambda _: None) -> None:
         """Connect to the topics of the chain, in a context of its own."""
+        prefer_sockets()
         self._context = Context()
         rclpy.init(context=self._context)
         self.node = rclpy.create_node('operator', namespace=namespace, context=self._context)

@@ -5,6 +5,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from operator import itemgetter
 from pathlib import Path
 
 import matplotlib as mpl
@@ -27,8 +28,8 @@ Array = NDArray[np.float64]
 #: A target this close to the lowest one is on the ground, m.
 ON_GROUND = 1e-6
 
-#: Points whose times agree to this many digits of a second are of the same instant.
-SAME_INSTANT = 4
+#: Points whose times are closer are of the same instant, s.
+SAME_INSTANT = 1e-3
 
 #: The latency of a pose is sought within these bounds, s.
 LATENCY_RANGE = (-0.05, 0.15)
@@ -101,21 +102,33 @@ def read_walk(
         ROS time minus monotonic time, s.
 
     """
-    points = {}
-    for message in targets:
-        start = messages.seconds_of(message.header.stamp) - clock_offset
-        for point in message.points:
-            time = start + messages.seconds_of(point.time_from_start)
-            points[round(time, SAME_INSTANT)] = point
-    times = sorted(points)
+    told_of = [
+        (
+            messages.seconds_of(message.header.stamp)
+            + messages.seconds_of(point.time_from_start)
+            - clock_offset,
+            point,
+        )
+        for message in targets
+        for point in message.points
+    ]
+    told_of.sort(key=itemgetter(0))
+    times, points = zip(
+        *(
+            later
+            for earlier, later in pairwise([(-np.inf, None), *told_of])
+            if later[0] - earlier[0] > SAME_INSTANT
+        ),
+        strict=True,
+    )
     feet = np.array(
         [
-            [(t.translation.x, t.translation.y, t.translation.z) for t in points[time].transforms]
-            for time in times
+            [(t.translation.x, t.translation.y, t.translation.z) for t in point.transforms]
+            for point in points
         ]
     )
     velocities = np.array(
-        [[(v.linear.x, v.linear.y, v.linear.z) for v in points[time].velocities] for time in times]
+        [[(v.linear.x, v.linear.y, v.linear.z) for v in point.velocities] for point in points]
     )
     ground = feet[:, :, 2].min(axis=1, keepdims=True)
     poses = [each for each in records if each.event == 'pose' and each.time >= times[0]]

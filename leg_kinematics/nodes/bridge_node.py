@@ -8,10 +8,9 @@ then follows, deactivate holds, cleanup lets go of the boards.
 
 import sys
 from collections.abc import Mapping, Sequence
-from time import monotonic
+from time import monotonic, monotonic_ns
 from typing import Any
 
-from builtin_interfaces.msg import Time
 from rclpy.lifecycle import LifecycleNode, LifecycleState, TransitionCallbackReturn
 from rclpy.parameter import Parameter as RosParameter
 from sensor_msgs.msg import JointState
@@ -32,6 +31,7 @@ from leg_kinematics.nodes import messages, qos
 from leg_kinematics.nodes.diagnostics import ERROR, OK, WARN, Diagnostics
 from leg_kinematics.nodes.parameters import BRIDGE, declare
 from leg_kinematics.nodes.process import run
+from leg_kinematics.nodes.stamps import Stamps
 from leg_kinematics.robot import load_robot
 from leg_kinematics.solver import (
     StreamClock,
@@ -43,12 +43,6 @@ from leg_kinematics.solver import (
 
 SUCCESS = TransitionCallbackReturn.SUCCESS
 FAILURE = TransitionCallbackReturn.FAILURE
-
-#: Clocks that are read within this time tell the same instant, s.
-AT_ONCE = 5e-4
-
-#: More tries to read them so, on a machine that is busy.
-READINGS = 2
 
 
 class BridgeNode(LifecycleNode):
@@ -95,6 +89,7 @@ class BridgeNode(LifecycleNode):
         self._tick = 1.0 / settings.number('rate')
         self._interval = settings.number('enable_interval')
         self._stream_clock = StreamClock()
+        self._stamps = Stamps(lambda: self.get_clock().now().nanoseconds)
         self._active = False
         self._status = BoardsStatus({})
         self._enabled_legs = 0
@@ -255,8 +250,8 @@ class BridgeNode(LifecycleNode):
             self._take_over(status.found_again)
         if status.lost or self._enabled_legs < len(self._legs):
             self._tracker.hold()
-        now, stamp = self._instant()
-        positions = self._tracker.step(now)
+        now = monotonic_ns()
+        positions = self._tracker.step(now / messages.NANOSECONDS)
         boards.set_pulses(
             {
                 _output(each): each.pulse_us(angle)
@@ -267,16 +262,9 @@ class BridgeNode(LifecycleNode):
         if self._active and not status.lost and not status.released:
             self._enable_next_leg(boards, status)
         if self._active and self._ticks % 2 == 0 and self._enabled_legs:
-            self._states.publish(messages.joint_state_message(stamp, self._joints, positions))
-
-    def _instant(self) -> tuple[float, Time]:
-        """Read the steady clock and that of the stamps, again if somebody else ran in between."""
-        now, stamp = monotonic(), self.get_clock().now().to_msg()
-        for _ in range(READINGS):
-            if monotonic() - now < AT_ONCE:
-                break
-            now, stamp = monotonic(), self.get_clock().now().to_msg()
-        return now, stamp
+            self._states.publish(
+                messages.joint_state_message(self._stamps.at(now), self._joints, positions)
+            )
 
     def _enable_next_leg(self, boards: Boards, status: BoardsStatus) -> None:
         """Enable one leg more once the one before has its pulses and the interval is over."""

@@ -38,6 +38,7 @@ from leg_kinematics.nodes.diagnostics import OK, WARN, Diagnostics
 from leg_kinematics.nodes.markers import gait_markers
 from leg_kinematics.nodes.parameters import GAIT, Settings, declare
 from leg_kinematics.nodes.process import run
+from leg_kinematics.nodes.stamps import Stamps
 from leg_kinematics.nodes.transforms import TransformBroadcaster
 from leg_kinematics.robot import Vector, load_robot
 from leg_kinematics.solver import leg_solvers, posture_angles
@@ -114,6 +115,7 @@ class GaitNode(Node):
         self._tick = 1.0 / settings.number('rate')
         self._tick_ns = round(NANOSECONDS / settings.number('rate'))
         self._due = 0
+        self._stamps = Stamps(lambda: self.get_clock().now().nanoseconds)
         self._missed = 0
         self._ticks = 0
         self._diagnostics = Diagnostics(self, self._robot.name)
@@ -229,7 +231,6 @@ class GaitNode(Node):
             for leg, touching in self._touching.items():
                 self._walker.touch(leg, touching)
             self._preview.clear()
-            self._due = monotonic_ns()
         self._walker.stand()
         response.success = True
         response.message = f'now {self._walker.state}'
@@ -250,7 +251,10 @@ class GaitNode(Node):
             return
         now = monotonic_ns()
         if not self._preview:
+            self._due = now
             self._preview.extend(self._advance() for _ in range(PREVIEW[-1]))
+        # No timer is early: if it seems so, the tick before was late.
+        self._due = min(self._due, now)
         # Ticks that came late are made up for as far as the preview has carried the bridge on.
         # Beyond that the bridge stands at the last point: the walk goes on from there, and the
         # time that the process did not get is left out. Either way nothing jumps.
@@ -263,8 +267,7 @@ class GaitNode(Node):
             self._due = now
         self._preview.append(self._advance())
         self._ticks += 1
-        behind = now - self._due
-        stamp = messages.time_message(self.get_clock().now().nanoseconds - behind)
+        stamp = self._stamps.at(self._due)
         self._due += self._tick_ns
         self._targets.publish(
             messages.foot_targets_message(

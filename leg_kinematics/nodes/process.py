@@ -18,6 +18,7 @@ from rclpy.signals import SignalHandlerOptions
 from rclpy.task import Future
 
 from leg_kinematics.errors import LegKinematicsError
+from leg_kinematics.nodes.transport import prefer_sockets
 
 EXIT_ERROR = 2
 
@@ -40,6 +41,7 @@ def run(factories: Sequence[Callable[[], Node]], arguments: Sequence[str] | None
     """
     code = 0
     stop: Future[None] = Future()
+    prefer_sockets()
     with _signals_to(stop):
         rclpy.init(
             args=None if arguments is None else list(arguments),

@@ -17,6 +17,13 @@ CLOCK_STEP = 1.0
 #: Messages over which the fastest delivery is sought.
 WINDOW = 100
 
+#: When the fastest delivery changes by no more than this, the stream is played a little faster or
+#: slower until it fits again, so that its time never jumps, s.
+EVEN = 0.02
+
+#: How much faster or slower.
+SLEW = 0.01
+
 
 class StreamClock:
     """Places the stamps of a sender on our own clock.
@@ -29,6 +36,8 @@ class StreamClock:
     def __init__(self) -> None:
         """Know nothing yet."""
         self._offsets: deque[float] = deque(maxlen=WINDOW)
+        self._offset = 0.0
+        self._received = 0.0
 
     def start(self, stamp: float, received: float) -> float:
         """When on our clock a message starts, s; a stamp of zero means now."""
@@ -37,8 +46,15 @@ class StreamClock:
         offset = received - stamp
         if self._offsets and abs(offset - min(self._offsets)) > CLOCK_STEP:
             self._offsets.clear()
+        known = bool(self._offsets)
         self._offsets.append(offset)
-        return stamp + min(self._offsets)
+        change = min(self._offsets) - self._offset
+        if known and abs(change) <= EVEN:
+            most = SLEW * (received - self._received)
+            change = max(-most, min(most, change))
+        self._offset += change
+        self._received = received
+        return stamp + self._offset
 
 
 class Tracker:

@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Following a stream: never faster than allowed, never a jump, evenly through jitter."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from math import cos, floor, sin
 
@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from leg_kinematics.solver import StreamClock, Tracker, Trajectory
-from leg_kinematics.solver.tracker import SILENT_AFTER, WINDOW
+from leg_kinematics.solver.tracker import EVEN, SILENT_AFTER, SLEW, WINDOW
 
 SPEEDS = (6.0, 3.0, 1.5)
 CATCH_UP = 2.0
@@ -446,6 +446,15 @@ def test_before_its_start_a_trajectory_waits_at_its_first_point() -> None:
         assert tracker.step(START + tick * TICK) == REST
 
 
+def deliveries(delays: Sequence[float]) -> Iterator[tuple[float, float]]:
+    """When each message of a stream was sent and received, in order."""
+    received = START
+    for index, delay in enumerate(delays):
+        sent = START + index * TICK
+        received = max(received, sent + delay)
+        yield sent, received
+
+
 @given(
     st.floats(-1e9, 1e9),
     st.floats(0.0, 0.01),
@@ -457,22 +466,42 @@ def test_a_stream_plays_as_evenly_as_it_was_stamped(
     """Once the fastest message has come, jitter and the place of the sender's clock do not show."""
     clock = StreamClock()
     starts = []
-    for index, extra in enumerate([0.0, *jitter]):
-        sent = START + index * TICK
-        starts.append(clock.start(sent + offset, sent + delay + extra))
+    for sent, received in deliveries([delay, *(delay + extra for extra in jitter)]):
+        starts.append(clock.start(sent + offset, received))
     # Stamps of a large offset are rounded, 1e9 s to about 1e-7 s.
     for earlier, later in pairwise(starts):
         assert later - earlier == pytest.approx(TICK, abs=1e-6)
     assert starts[0] == pytest.approx(START + delay, abs=1e-6)
 
 
-@given(st.lists(st.floats(0.0, 0.05), min_size=1, max_size=3 * WINDOW))
-def test_no_message_starts_after_it_has_come(delays: list[float]) -> None:
-    """The start is at most the receipt, so nothing is delayed beyond the fastest delivery."""
+@given(st.lists(st.floats(0.0, 0.1), min_size=1, max_size=3 * WINDOW))
+def test_no_message_starts_long_after_it_has_come(delays: list[float]) -> None:
+    """The start is at most so long after the receipt as can be made up for evenly."""
     clock = StreamClock()
-    for index, delay in enumerate(delays):
-        received = START + index * TICK + delay
-        assert clock.start(index * TICK + 1.0, received) <= received + 1e-9
+    for sent, received in deliveries(delays):
+        assert clock.start(sent + 1.0, received) <= received + EVEN + 1e-9
+
+
+@given(st.lists(st.floats(0.0, EVEN), min_size=2, max_size=3 * WINDOW))
+def test_the_time_of_a_stream_does_not_jump(delays: list[float]) -> None:
+    """A faster delivery, or the end of the memory of one, changes how fast a stream plays."""
+    clock = StreamClock()
+    calls = list(deliveries(delays))
+    starts = [clock.start(sent + 1.0, received) for sent, received in calls]
+    for (earlier, later), ((_, before), (_, after)) in zip(
+        pairwise(starts), pairwise(calls), strict=True
+    ):
+        assert abs(later - earlier - TICK) <= SLEW * (after - before) + 1e-9
+
+
+@pytest.mark.parametrize('change', [-0.9 * EVEN, 0.9 * EVEN])
+def test_a_stream_fits_its_deliveries_again(change: float) -> None:
+    """When deliveries have become faster or slower for good, each starts at its receipt again."""
+    clock = StreamClock()
+    needed = WINDOW + round(EVEN / SLEW / TICK)
+    calls = list(deliveries([EVEN] * WINDOW + [EVEN + change] * needed))
+    starts = [clock.start(sent + 1.0, received) for sent, received in calls]
+    assert starts[-1] == pytest.approx(calls[-1][1])
 
 
 def test_a_stamp_of_zero_means_now() -> None:
