@@ -20,6 +20,9 @@ FLAVOUR := ros-$(SOURCED)
 VENV_OPTIONS := --system-site-packages
 INSTALL := -e '.[test,bench,lint]'
 else
+ifdef ROS_DISTRO
+$(warning ROS 2 $(ROS_DISTRO) is sourced, but python3 cannot import rclpy: taking the wheels instead)
+endif
 PYTHON ?= $(shell command -v python3.11 || echo python3)
 FLAVOUR := wheels
 VENV_OPTIONS :=

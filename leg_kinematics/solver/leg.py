@@ -126,15 +126,12 @@ def inverse(
     """
     x, y, z = foot
     r = sqrt(x * x + y * y)
-    if r < COXA_AXIS_RADIUS:
-        q1 = free_coxa
-    elif in_front:
-        q1 = atan2(y, x)
+    if in_front:
+        q1 = atan2(y, x) if r >= COXA_AXIS_RADIUS else free_coxa
+        r -= geometry.coxa
     else:
-        q1 = atan2(-y, -x)
-    if not in_front:
-        r = -r
-    r -= geometry.coxa
+        q1 = atan2(-y, -x) if r >= COXA_AXIS_RADIUS else free_coxa
+        r = -r - geometry.coxa
     square = r * r + z * z
     outer = geometry.farthest_square - square
     inner = square - geometry.nearest_square

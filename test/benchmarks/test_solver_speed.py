@@ -55,10 +55,10 @@ TICK = 'a tick of six legs'
 SCALAR = 'plain scalar code'
 CHECKED = 'scalar code with mounts and limits'
 ALLOWED = 'what the bar allows'
-ANGLES_ALONE = 'eaik, ready poses, angles alone'
+READY = 'eaik, poses made beforehand'
 GENERAL = (
-    'eaik, ready poses',
-    'eaik, foot by foot',
+    'eaik, angles alone',
+    'eaik, exact angles',
     'eaik, six poses a call',
     'pin, damped least squares, warm',
     'modern-robotics, warm',
@@ -80,8 +80,8 @@ BARS = (
 #: What is told beside, group, dividend and divisor.
 BESIDE = (
     (TICK, 'numpy', SCALAR),
-    (TICK, ANGLES_ALONE, SCALAR),
-    (TICK, 'eaik, ready poses', CHECKED),
+    (TICK, READY, SCALAR),
+    (TICK, 'eaik, exact angles', CHECKED),
     *(
         (BATCH.format(count), *pair)
         for count in COUNTS[:-1]
@@ -205,26 +205,25 @@ def numpy_batch(tick: Tick) -> Callable[[], Sequence[object]]:
     return lambda: list(solve()[0])
 
 
-def eaik_angles_alone(tick: Tick) -> Callable[[], Sequence[object]]:
-    """Solve poses that are there already; an answer may be a mere approximation, unnoticed."""
+def eaik_ready_poses(tick: Tick) -> Callable[[], Sequence[object]]:
+    """Solve poses that somebody has made: less than a tick has to do, which begins with feet."""
     arm, poses = eaik_arm(tick.geometry), list(poses_at(np.array(tick.local)))
     return lambda: [arm.IK(pose).Q for pose in poses]
 
 
-def eaik_ready_poses(tick: Tick) -> Callable[[], Sequence[object]]:
-    """Solve poses that are there already, and take the word on which solutions are exact."""
-    arm, poses = eaik_arm(tick.geometry), list(poses_at(np.array(tick.local)))
+def eaik_angles_alone(tick: Tick) -> Callable[[], Sequence[object]]:
+    """Make a pose of each foot and solve it; an answer may be a mere approximation, unnoticed."""
+    arm, pose, feet = eaik_arm(tick.geometry), np.eye(4), tick.local
 
-    def solve(pose: Floats) -> object:
-        solution = arm.IK(pose)
-        assert not all(solution.is_LS)
-        return solution.Q
+    def solve(foot: Vector) -> object:
+        pose[:3, 3] = foot
+        return arm.IK(pose).Q
 
-    return lambda: [solve(pose) for pose in poses]
+    return lambda: [solve(foot) for foot in feet]
 
 
-def eaik_foot_by_foot(tick: Tick) -> Callable[[], Sequence[object]]:
-    """Make a pose of each foot and keep the solutions that are exact."""
+def eaik_exact_angles(tick: Tick) -> Callable[[], Sequence[object]]:
+    """Make a pose of each foot, solve it and keep the solutions that are exact."""
     arm, pose, feet = eaik_arm(tick.geometry), np.eye(4), tick.local
 
     def solve(foot: Vector) -> list[Floats]:
@@ -236,9 +235,16 @@ def eaik_foot_by_foot(tick: Tick) -> Callable[[], Sequence[object]]:
 
 
 def eaik_six_poses(tick: Tick) -> Callable[[], Sequence[object]]:
-    """Solve poses that are there already in one call, on one core."""
-    arm, poses = eaik_arm(tick.geometry), list(poses_at(np.array(tick.local)))
-    return lambda: [each.Q for each in arm.IK_batched(poses, num_worker_threads=1)]
+    """Make poses of all feet and solve them in one call, on one core."""
+    arm, feet = eaik_arm(tick.geometry), tick.local
+    poses = poses_at(np.array(feet))
+    rows = list(poses)
+
+    def solve() -> list[object]:
+        poses[:, :3, 3] = feet
+        return [each.Q for each in arm.IK_batched(rows, num_worker_threads=1)]
+
+    return solve
 
 
 def pin_iteration(tick: Tick) -> Callable[[], Sequence[object]]:
@@ -300,12 +306,12 @@ def modern_robotics_newton(tick: Tick) -> Callable[[], Sequence[object]]:
         (SCALAR, scalar_code),
         (CHECKED, scalar_code_checked),
         ('numpy', numpy_batch),
-        (ANGLES_ALONE, eaik_angles_alone),
+        (READY, eaik_ready_poses),
         *zip(
             GENERAL,
             (
-                eaik_ready_poses,
-                eaik_foot_by_foot,
+                eaik_angles_alone,
+                eaik_exact_angles,
                 eaik_six_poses,
                 pin_iteration,
                 modern_robotics_newton,

@@ -22,9 +22,11 @@ def fuzz(corpus: Path, runs: int, site: Path = PACKAGE.parent) -> subprocess.Com
     """Let the fuzzer run, from the same random numbers every time, on the package found there."""
     pytest.importorskip('atheris', reason='atheris has wheels for Linux on x86_64 only')
     options = [f'-runs={runs}', f'-max_len={INPUT_SIZE}', '-seed=1', '-timeout=60']
+    # A sourced ROS 2 has its packages there too.
+    path = os.pathsep.join((str(site), os.environ.get('PYTHONPATH', '')))
     return subprocess.run(
         [sys.executable, PROGRAM, *options, f'-artifact_prefix={corpus.parent}/', corpus],
-        env=os.environ | {'PYTHONPATH': str(site)},
+        env=os.environ | {'PYTHONPATH': path},
         capture_output=True,
         text=True,
         check=False,

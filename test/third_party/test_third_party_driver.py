@@ -43,7 +43,9 @@ def bridge(notebook: Path, *, installed: Path | None = None) -> 'subprocess.Pope
     """Start a bridge that powers its servos at once, with or without the package."""
     environment = dict(os.environ)
     if installed is not None:
-        environment['PYTHONPATH'] = str(installed)
+        # A sourced ROS 2 has its packages there too.
+        path = (str(installed), environment.get('PYTHONPATH', ''))
+        environment['PYTHONPATH'] = os.pathsep.join(path)
     arguments = ['--ros-args', '-r', '__ns:=/greenhouse_paper']
     for name, value in {
         'robot': ROBOT,
