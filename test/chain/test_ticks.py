@@ -38,12 +38,21 @@ except (KeyboardInterrupt, ExternalShutdownException):
 TICKS = 10_000
 TICK_MS = 10.0
 
-#: A period this much longer than the tick is a tick that was missed.
+#: A node counts a tick as missed when its timer comes later than this. At the board, behind a
+#: thread, a line and another process, a tick is missing when no pose came in the time of two.
 LATE_MS = 1.5 * TICK_MS
+MISSING_MS = 2.0 * TICK_MS
 
 #: The machine explains it when the bare timer was late as well, by this much, around that time.
 BARE_LATE_MS = 1.2 * TICK_MS
 AROUND_S = 0.1
+
+
+def missed_ticks(operator: Operator) -> dict[str, int]:
+    """Ticks that each node has missed by now."""
+    operator.values.clear()
+    operator.spin(lambda: {'gait', 'bridge'} <= operator.values.keys(), 'a status of both')
+    return {node: int(operator.values[node]['missed_ticks']) for node in ('gait', 'bridge')}
 
 
 @pytest.mark.soak
@@ -54,17 +63,19 @@ def test_no_tick_is_missed_that_the_machine_does_not_explain(
     start_chain: Callable[..., tuple[Chain, Operator]],
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    """Poses reach the board as evenly as a bare timer fires; no frame is refused.
+    """No node misses a tick, a pose reaches the board in each, and no frame is refused.
 
     For a machine that has nothing else to do: one that is busy holds up now this process, now that.
     """
     chain, operator = start_chain()
     operator.bring_up()
     operator.stand()
+    before = missed_ticks(operator)
     bare = subprocess.Popen([sys.executable, '-c', BARE_TIMER], stdout=subprocess.PIPE, text=True)
     operator.drive(Twist(x=0.06, yaw=0.1), TICKS * TICK_MS / 1e3 + 1.0, 'walking')
     bare.send_signal(2)
     output, _ = bare.communicate()
+    missed = {node: count - before[node] for node, count in missed_ticks(operator).items()}
     operator.drive(Twist(), 1.5, 'stopping')
     operator.wait_for('gait', 'standing')
     gait, bridge = operator.values['gait'], operator.values['bridge']
@@ -80,8 +91,8 @@ def test_no_tick_is_missed_that_the_machine_does_not_explain(
     poses = np.array([each.time for each in records if each.event == 'pose'])
     poses = poses[(poses > timer[0]) & (poses < timer[-1])]
     bare_late = timer[1:][np.diff(timer) * 1e3 > BARE_LATE_MS]
-    late = poses[1:][np.diff(poses) * 1e3 > LATE_MS]
-    unexplained = [time for time in late if not (np.abs(bare_late - time) < AROUND_S).any()]
+    missing = poses[1:][np.diff(poses) * 1e3 > MISSING_MS]
+    unexplained = [time for time in missing if not (np.abs(bare_late - time) < AROUND_S).any()]
     with capsys.disabled():
         for name, times in (('bare timer', timer), ('poses at the board', poses)):
             values = np.diff(times) * 1e3
@@ -90,10 +101,11 @@ def test_no_tick_is_missed_that_the_machine_does_not_explain(
                 f'\n{name}: {len(values)} periods, p50 {p50:.2f}, p99 {p99:.2f}, '
                 f'max {values.max():.2f} ms, {(values > LATE_MS).sum()} above {LATE_MS:g} ms'
             )
-        print(f'late poses that the bare timer does not explain: {len(unexplained)}')  # noqa: T201
+        print(f'ticks missed while walking: {missed}')  # noqa: T201
+        print(f'missing poses that the bare timer does not explain: {len(unexplained)}')  # noqa: T201
         print(f'worst foot error {worst * 1e3:.3f} mm')  # noqa: T201
         print(f'gait: {gait}\nbridge: {bridge}')  # noqa: T201
     assert len(poses) >= TICKS
     assert bridge['main.refused'] == '0'
-    assert int(gait['missed_ticks']) <= (np.diff(timer) * 1e3 > 7 * TICK_MS).sum()
+    assert max(missed.values()) <= (np.diff(timer) * 1e3 > LATE_MS).sum()
     assert not unexplained
