@@ -27,12 +27,20 @@ rclpy.shutdown()
     reason='the transport is set for Fast DDS, and this ROS 2 runs on another middleware',
 )
 @pytest.mark.parametrize(
-    ('chosen', 'shared'), [({}, False), ({'FASTDDS_BUILTIN_TRANSPORTS': 'DEFAULT'}, True)]
+    ('chosen', 'shared', 'warned'),
+    [
+        ({}, False, False),
+        ({'FASTDDS_BUILTIN_TRANSPORTS': 'DEFAULT'}, True, False),
+        ({'ROS_AUTOMATIC_DISCOVERY_RANGE': 'LOCALHOST'}, True, True),
+    ],
 )
-def test_memory_is_shared_only_on_request(chosen: dict[str, str], *, shared: bool) -> None:
-    """Judged by what a process has mapped."""
+def test_memory_is_shared_only_on_request(
+    chosen: dict[str, str], *, shared: bool, warned: bool
+) -> None:
+    """Judged by what a process has mapped; where it cannot be helped there is a warning."""
     environment = {k: v for k, v in os.environ.items() if 'FASTDDS' not in k} | chosen
     done = subprocess.run(
         [sys.executable, '-c', PROCESS], env=environment, capture_output=True, text=True, check=True
     )
     assert done.stdout == f'{shared}\n'
+    assert ('LOCALHOST' in done.stderr) is warned
