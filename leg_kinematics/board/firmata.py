@@ -6,14 +6,10 @@ Firmata is an open protocol for any microcontroller, and it promises little: `sh
 what is missing. What can be asked for is asked for: the state of every pin after it was switched
 on or off, and of one pin after the other as long as the conversation lasts.
 
-One thread owns the port. Questions go out one at a time and are repeated until answered; poses
-go out as fast as the line takes them, and the latest wins.
+The thread of the line asks, hears and keeps the books. Questions go out one at a time and are
+repeated until answered; poses go out as fast as the line takes them, and the latest wins.
 """
 
-import contextlib
-import os
-import select
-import termios
 import threading
 import time
 from collections import Counter, deque
@@ -24,8 +20,6 @@ from itertools import count
 from math import ceil, floor
 from typing import ClassVar, TypeVar, cast
 
-import serial
-
 from leg_kinematics.board import firmata_messages as messages
 from leg_kinematics.board.driver import (
     BoardIdentity,
@@ -34,7 +28,7 @@ from leg_kinematics.board.driver import (
     SilenceAction,
     Traffic,
 )
-from leg_kinematics.board.port import open_port
+from leg_kinematics.board.serial_line import SerialLine
 from leg_kinematics.errors import (
     BoardError,
     CommandError,
@@ -105,9 +99,8 @@ class FirmataDriver:
         """Prepare the books; nothing is opened yet."""
         self._port = port
         self._lock = threading.Lock()
-        self._thread: threading.Thread | None = None
-        self._wake_out, self._wake_in = -1, -1
-        self._serving = self._closing = self._connected = False
+        self._line = SerialLine(port, BAUD_RATE, self._lock, self._converse, self._end)
+        self._connected = False
         self._questions: deque[_Question] = deque()
         self._urgent = b''
         self._servos: frozenset[int] = frozenset()
@@ -127,18 +120,7 @@ class FirmataDriver:
 
     def open(self) -> BoardIdentity:
         """Open the port and ask until the board has told what it is and what its pins do."""
-        port = open_port(self._port, BAUD_RATE)
-        with self._lock:
-            if self._closing:
-                port.close()
-                raise LinkLostError(f'{self._port}: closed while it was being opened')
-            self._wake_out, self._wake_in = os.pipe()
-            os.set_blocking(self._wake_in, False)
-            self._thread = threading.Thread(
-                target=self._run, args=(port,), name=f'board {self._port}', daemon=True
-            )
-            self._serving = True
-            self._thread.start()
+        self._line.open()
         version = self._ask(messages.version_query(), messages.Version, IDENTIFY_WITHIN)
         if version.major != PROTOCOL_MAJOR:
             raise BoardError(
@@ -241,7 +223,7 @@ class FirmataDriver:
                     return
             self._pose = {channel: round(pulse_us) for channel, pulse_us in pulses_us.items()}
             self._pose_waits = True
-            self._wake()
+            self._line.wake()
 
     def release(self) -> None:
         """Drop what waits, switch every pin off, and look until it is."""
@@ -263,7 +245,7 @@ class FirmataDriver:
                 )
                 for pin in pins
             ]
-            self._wake()
+            self._line.wake()
 
     def status(self) -> BoardStatus:
         """Copy the books."""
@@ -285,31 +267,16 @@ class FirmataDriver:
         with self._lock:
             releases = list(self._releases)
         wait(releases)
-        with self._lock:
-            self._closing = True
-            thread, self._thread = self._thread, None
-            self._wake()
-        if thread is not None:
-            thread.join()
-            with self._lock:
-                os.close(self._wake_out)
-                os.close(self._wake_in)
-                self._wake_out, self._wake_in = -1, -1
+        self._line.close()
 
     # ---- shared, under the lock
-
-    def _wake(self) -> None:
-        if self._wake_in >= 0:
-            # A full pipe already wakes the thread.
-            with contextlib.suppress(BlockingIOError):
-                os.write(self._wake_in, b'\0')
 
     def _enqueue(
         self, data: bytes, answers: Callable[[messages.Message], bool], within: float
     ) -> Future[messages.Message]:
         answer: Future[messages.Message] = Future()
         self._questions.append(_Question(data, answers, within, answer))
-        self._wake()
+        self._line.wake()
         return answer
 
     def _look(self, pin: int) -> Future[messages.Message]:
@@ -320,7 +287,7 @@ class FirmataDriver:
         )
 
     def _check_serving(self) -> None:
-        if not self._serving or self._closing:
+        if not self._line.serving:
             raise LinkLostError(self._last_error or f'{self._port}: not open')
 
     # ---- who asks waits for the thread, which settles every question, come what may
@@ -339,36 +306,23 @@ class FirmataDriver:
 
     # ---- the thread
 
-    def _run(self, port: serial.Serial) -> None:
+    def _converse(self) -> None:
         decoder = messages.Decoder()
-        lost = LinkLostError(f'{self._port}: closed')
-        try:
-            port.write(bytes((messages.END_SYSEX,)))  # ends what was left half sent before
-            while not self._closing:
-                data, pause = self._due(time.monotonic())
-                if data:
-                    port.write(data)
-                readable, _, _ = select.select([port.fileno(), self._wake_out], [], [], pause)
-                if self._wake_out in readable:
-                    os.read(self._wake_out, 4096)
-                if port.fileno() in readable:
-                    self._hear(decoder.feed(port.read(4096)))
-                self._judge(time.monotonic())
-        except LinkLostError as error:
-            lost = error
-        except OSError as error:  # unplugged, or a write that the line does not take
-            lost = LinkLostError(f'{self._port}: the line broke: {error}')
-        finally:
-            with self._lock:
-                self._serving = self._connected = self._pose_waits = False
-                if not self._closing:
-                    self._last_error = str(lost)
-                while self._questions:
-                    self._settle(lost)
-            # Bytes that nobody takes must not hold up closing; an unplugged port has none.
-            with contextlib.suppress(OSError, termios.error):
-                port.reset_output_buffer()
-            port.close()
+        self._line.write(bytes((messages.END_SYSEX,)))  # ends what was left half sent before
+        while not self._line.closing:
+            data, pause = self._due(time.monotonic())
+            if data:
+                self._line.write(data)
+            self._hear(decoder.feed(self._line.read(pause)))
+            self._judge(time.monotonic())
+
+    def _end(self, lost: LinkLostError) -> None:
+        """Give up all that waits, with the lock held."""
+        self._connected = self._pose_waits = False
+        if not self._line.closing:
+            self._last_error = str(lost)
+        while self._questions:
+            self._settle(lost)
 
     def _due(self, now: float) -> tuple[bytes, float]:
         """Take what is to be written now, and tell for how long the line may be watched then."""

@@ -2,16 +2,11 @@
 # SPDX-License-Identifier: Apache-2.0
 """The driver for boards that speak our framed protocol over a serial line.
 
-One thread owns the port from opening to closing: it writes, reads and keeps the books, woken by
-the line or by a pipe. Everybody else only leaves a pose or a request for it under a lock.
-Requests go out one at a time and are repeated until answered; poses are never repeated, because
-the next one says more.
+The thread of the line writes, reads and keeps the books. Everybody else only leaves a pose or a
+request for it under a lock. Requests go out one at a time and are repeated until answered; poses
+are never repeated, because the next one says more.
 """
 
-import contextlib
-import os
-import select
-import termios
 import threading
 import time
 from collections import Counter, deque
@@ -20,11 +15,9 @@ from concurrent.futures import Future, wait
 from dataclasses import dataclass
 from typing import ClassVar
 
-import serial
-
 from leg_kinematics.board import frames
 from leg_kinematics.board.driver import BoardIdentity, BoardStatus, SilenceAction, Traffic
-from leg_kinematics.board.port import open_port
+from leg_kinematics.board.serial_line import SerialLine
 from leg_kinematics.board.settings import Settings
 from leg_kinematics.errors import (
     BoardError,
@@ -110,10 +103,7 @@ class FramedDriver:
         """Prepare the books; nothing is opened yet."""
         self._port = port
         self._lock = threading.Lock()
-        self._thread: threading.Thread | None = None
-        self._wake_out, self._wake_in = -1, -1
-        self._serving = False
-        self._closing = False
+        self._line = SerialLine(port, frames.BAUD_RATE, self._lock, self._converse, self._end)
         self._connected = False
         self._pose: frames.Pose | None = None
         self._requests: deque[_Request] = deque()
@@ -133,19 +123,7 @@ class FramedDriver:
 
     def open(self) -> BoardIdentity:
         """Open the port and ping until the board identifies itself."""
-        port = open_port(self._port, frames.BAUD_RATE)
-        with self._lock:
-            if self._closing:
-                port.close()
-                msg = f'{self._port}: closed while it was being opened'
-                raise LinkLostError(msg)
-            self._wake_out, self._wake_in = os.pipe()
-            os.set_blocking(self._wake_in, False)
-            self._thread = threading.Thread(
-                target=self._run, args=(port,), name=f'board {self._port}', daemon=True
-            )
-            self._serving = True
-            self._thread.start()
+        self._line.open()
         reply = self._ask(frames.Hello(), within=IDENTIFY_WITHIN)
         if not isinstance(reply, frames.Identity):
             msg = f'{self._port}: answered hello with {reply}'
@@ -208,7 +186,7 @@ class FramedDriver:
             if not self._connected:
                 raise LinkLostError(self._last_error or f'{self._port}: not open')
             self._pose = frames.Pose(tuple(pulses))
-            self._wake()
+            self._line.wake()
 
     def release(self) -> None:
         """Drop what waits and send the release first; it is repeated until acknowledged."""
@@ -248,16 +226,7 @@ class FramedDriver:
                 if isinstance(request.message, frames.Release)
             ]
         wait(releases)
-        with self._lock:
-            self._closing = True
-            thread, self._thread = self._thread, None
-            self._wake()
-        if thread is not None:
-            thread.join()
-            with self._lock:
-                os.close(self._wake_out)
-                os.close(self._wake_in)
-                self._wake_out, self._wake_in = -1, -1
+        self._line.close()
 
     # ---- beyond BoardDriver: the board by itself, whatever robot it drives
 
@@ -335,16 +304,10 @@ class FramedDriver:
 
     # ---- shared, under the lock
 
-    def _wake(self) -> None:
-        if self._wake_in >= 0:
-            # A full pipe already wakes the thread.
-            with contextlib.suppress(BlockingIOError):
-                os.write(self._wake_in, b'\0')
-
     def _enqueue(self, message: frames.Message, within: float) -> Future[frames.Message]:
         answer: Future[frames.Message] = Future()
         self._requests.append(_Request(message, time.monotonic(), within, answer))
-        self._wake()
+        self._line.wake()
         return answer
 
     def _settle(self, request: _Request, outcome: frames.Message | BoardError) -> None:
@@ -359,46 +322,33 @@ class FramedDriver:
         """Leave a request for the thread and wait; the thread settles every one, come what may."""
         frames.encode(message, 0)  # what cannot be sent is the caller's affair, not the thread's
         with self._lock:
-            if not self._serving or self._closing:
+            if not self._line.serving:
                 raise LinkLostError(self._last_error or f'{self._port}: not open')
             answer = self._enqueue(message, within)
         return answer.result()
 
     # ---- the thread
 
-    def _run(self, port: serial.Serial) -> None:
+    def _converse(self) -> None:
         decoder = frames.FrameDecoder()
-        lost = LinkLostError(f'{self._port}: closed')
-        try:
-            port.write(b'\0')  # ends whatever an earlier conversation left half sent
-            while not self._closing:
-                for data in self._due(time.monotonic()):
-                    port.write(data)
-                readable, _, _ = select.select([port.fileno(), self._wake_out], [], [], TICK)
-                if self._wake_out in readable:
-                    os.read(self._wake_out, 4096)
-                if port.fileno() in readable:
-                    found = decoder.feed(port.read(4096))
-                    self._hear(found, time.monotonic())
-                self._judge(time.monotonic())
-        except LinkLostError as error:
-            lost = error
-        except OSError as error:  # unplugged, or a write that the line does not take
-            lost = LinkLostError(f'{self._port}: the line broke: {error}')
-        finally:
-            with self._lock:
-                self._serving = self._connected = False
-                self._pose = None
-                if not self._closing:
-                    self._last_error = str(lost)
-                while self._requests:
-                    self._settle(self._requests.popleft(), lost)
-                self._counts['unanswered'] += len(self._flights)
-                self._flights.clear()
-            # Bytes that nobody takes must not hold up closing; an unplugged port has none.
-            with contextlib.suppress(OSError, termios.error):
-                port.reset_output_buffer()
-            port.close()
+        self._line.write(b'\0')  # ends whatever an earlier conversation left half sent
+        while not self._line.closing:
+            for data in self._due(time.monotonic()):
+                self._line.write(data)
+            found = decoder.feed(self._line.read(TICK))
+            self._hear(found, time.monotonic())
+            self._judge(time.monotonic())
+
+    def _end(self, lost: LinkLostError) -> None:
+        """Give up all that waits or is under way, with the lock held."""
+        self._connected = False
+        self._pose = None
+        if not self._line.closing:
+            self._last_error = str(lost)
+        while self._requests:
+            self._settle(self._requests.popleft(), lost)
+        self._counts['unanswered'] += len(self._flights)
+        self._flights.clear()
 
     def _due(self, now: float) -> list[bytes]:
         """Take what is to be written now: the pose that waits, then the request at the head."""
