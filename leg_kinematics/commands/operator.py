@@ -96,7 +96,7 @@ class Operator:
         node.create_subscription(Odometry, 'odom', self.odometry.append, RECORDED, raw=True)
         node.create_subscription(DiagnosticArray, '/diagnostics', self._on_diagnostics, RECORDED)
 
-    def _client(self, kind: type[Any], name: str) -> Client[Any, Any]:
+    def _client(self, kind: type[Any], name: str) -> 'Client[Any, Any]':
         return self.node.create_client(kind, name)
 
     def close(self) -> None:
@@ -149,7 +149,7 @@ class Operator:
             'discovery of the chain',
         )
 
-    def _ask(self, client: Client[Any, Any], request: object, name: str) -> Any:  # noqa: ANN401
+    def _ask(self, client: 'Client[Any, Any]', request: object, name: str) -> Any:  # noqa: ANN401
         """Return the response of a service."""
         future = client.call_async(request)
         self.spin(future.done, f'an answer of {name}')

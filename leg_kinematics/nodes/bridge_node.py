@@ -53,7 +53,7 @@ class BridgeNode(LifecycleNode):
     followed, from wherever the joints are and never faster than allowed.
     """
 
-    def __init__(self, overrides: Sequence[RosParameter[Any]] = ()) -> None:
+    def __init__(self, overrides: 'Sequence[RosParameter[Any]]' = ()) -> None:
         """Load and check the files; nothing is opened yet."""
         # ROS destroys the node at its end even if one of the checks below has failed.
         self._boards: Boards | None = None

@@ -77,7 +77,7 @@ class GaitNode(Node):
     where `foot_states` says that the feet are. From then on it streams for as long as it lives.
     """
 
-    def __init__(self, overrides: Sequence[RosParameter[Any]] = ()) -> None:
+    def __init__(self, overrides: 'Sequence[RosParameter[Any]]' = ()) -> None:
         """Load the files, check both postures, then listen."""
         super().__init__(
             'gait',

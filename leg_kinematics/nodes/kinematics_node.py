@@ -49,7 +49,7 @@ class KinematicsNode(Node):
     the feet are: at rest at both ends, close to the line, all joints arriving together.
     """
 
-    def __init__(self, overrides: Sequence[RosParameter[Any]] = ()) -> None:
+    def __init__(self, overrides: 'Sequence[RosParameter[Any]]' = ()) -> None:
         """Load the files, check both postures, then listen."""
         super().__init__(
             'kinematics',

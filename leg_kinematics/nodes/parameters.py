@@ -305,6 +305,6 @@ class Settings:
         return value
 
 
-def as_overrides(values: Mapping[str, Value]) -> list[RosParameter[Any]]:
+def as_overrides(values: Mapping[str, Value]) -> 'list[RosParameter[Any]]':
     """Turn values into what a node's constructor takes as `parameter_overrides`."""
     return [RosParameter(name, value=value) for name, value in values.items()]
