@@ -165,13 +165,14 @@ class Envelopes:
                         'change carry_height'
                     ) from error
 
-    def posing_times(self, now: Offset, goal: Offset, envelope: Envelope) -> list[float]:
-        """Tell what time each foot, in its place or at its rim, needs for a change of pose, s.
+    def posing_times(self, now: Offset, goal: Offset, envelope: Envelope) -> list[list[float]]:
+        """Tell what time a foot of each leg needs for a change of pose, s.
 
-        Infinite where it is out of reach on the way.
+        In its place and at four points of its rim; infinite where it is out of reach on the way.
+        A leg that is carried needs none.
         """
         way = _way(now, goal)
-        times = []
+        times: list[list[float]] = []
         for leg, (x, y, z), speeds, radius, walks in zip(
             self._legs,
             self._robot.standing.feet,
@@ -180,10 +181,9 @@ class Envelopes:
             self._phases.walking,
             strict=True,
         ):
-            if walks:
-                rim = ((0.0, 0.0), (radius, 0.0), (-radius, 0.0), (0.0, radius), (0.0, -radius))
-                feet = [(x + dx, y + dy, z) for dx, dy in rim]
-                times += posing_times(leg, speeds, feet, way)
+            rim = ((0.0, 0.0), (radius, 0.0), (-radius, 0.0), (0.0, radius), (0.0, -radius))
+            feet = [(x + dx, y + dy, z) for dx, dy in rim]
+            times.append(posing_times(leg, speeds, feet, way) if walks else [])
         return times
 
     def rise_time(self) -> float:

@@ -7,6 +7,7 @@ waits, and the walk is bounded by what is allowed in every pose of the way.
 """
 
 from collections.abc import Sequence
+from itertools import chain
 from math import isfinite
 
 from leg_kinematics.errors import CommandError
@@ -79,9 +80,14 @@ class Posing:
             leg = self._names[there.narrowest]
             raise CommandError(f'the body cannot be posed so: {leg} could not take a step')
         way = self._way_to(goal)
-        times = self._envelopes.posing_times(self.offset.now, goal, self._along(way, clock))
-        if not isfinite(max(times)):
-            raise CommandError('the body cannot be posed so: a foot is out of reach on the way')
+        along = self._along(way, clock)
+        posing_times = self._envelopes.posing_times(self.offset.now, goal, along)
+        for leg, times in zip(self._names, posing_times, strict=True):
+            if not all(map(isfinite, times)):
+                raise CommandError(
+                    f'the body cannot be posed so: {leg} would be out of reach on the way; go '
+                    'there by another pose'
+                )
         self.goal, self.way = goal, way
 
     def level_out(self) -> None:
@@ -90,7 +96,9 @@ class Posing:
 
     def set_out(self, envelope: Envelope) -> None:
         """Go to the pose that is ordered, with all feet within the radii of an envelope."""
-        times = self._envelopes.posing_times(self.offset.now, self.goal, envelope)
+        times = chain.from_iterable(
+            self._envelopes.posing_times(self.offset.now, self.goal, envelope)
+        )
         # No foot stands where it would be out of reach.
         self.offset.aim(self.goal, max(filter(isfinite, times), default=0.0))
 
