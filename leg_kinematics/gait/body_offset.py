@@ -16,8 +16,6 @@ SHORTEST_MOVE = 0.3
 #: Peak speed of a minimum-jerk move of unit length in unit time (Flash and Hogan 1985).
 PEAK_SPEED = 1.875
 
-AXES: tuple[Vector, Vector, Vector] = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
-
 
 @dataclass(frozen=True, slots=True)
 class Offset:
@@ -40,6 +38,19 @@ class Offset:
         """Tell whether every component is a number."""
         return all(map(isfinite, (*self.shift, *self.rpy)))
 
+    @property
+    def rotation(self) -> tuple[Vector, Vector, Vector]:
+        """Axes of the level body expressed in the offset body.
+
+        They are the rows of a matrix: ``vectors @ rotation`` does to many what `turn_back` does to
+        one.
+        """
+        return (
+            self.turn_back((1.0, 0.0, 0.0)),
+            self.turn_back((0.0, 1.0, 0.0)),
+            self.turn_back((0.0, 0.0, 1.0)),
+        )
+
     def towards(self, other: 'Offset', share: float) -> 'Offset':
         """Go a share of the way to another pose, every component alike."""
         x, y, z, roll, pitch, yaw = (
@@ -54,9 +65,7 @@ class Offset:
 
     def place(self, point: Vector) -> Vector:
         """Express a point of the offset body in the level body, m."""
-        x, y, z = (
-            sum(a * b for a, b in zip(self.turn_back(axis), point, strict=True)) for axis in AXES
-        )
+        x, y, z = (sum(a * b for a, b in zip(axis, point, strict=True)) for axis in self.rotation)
         return (x + self.shift[0], y + self.shift[1], z + self.shift[2])
 
     def turn_back(self, vector: Vector) -> Vector:

@@ -9,7 +9,7 @@ import numpy as np
 
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.gait.body import Body
-from leg_kinematics.gait.body_offset import AXES, LEVEL, PEAK_SPEED, Offset
+from leg_kinematics.gait.body_offset import LEVEL, PEAK_SPEED, Offset
 from leg_kinematics.gait.foot import Foot, Swing
 from leg_kinematics.gait.planar import Point, seen
 from leg_kinematics.gait.servo_speed import joint_rates
@@ -115,7 +115,7 @@ def posing_times(
 
     """
     # Shape (ends, feet, axes).
-    turns = np.array([[offset.turn_back(axis) for axis in AXES] for offset in way])
+    turns = np.array([offset.rotation for offset in way])
     seen_feet = (np.array(feet) - np.array([[offset.shift] for offset in way])) @ turns
     solution = solve_batch(leg, seen_feet.reshape(-1, 3))
     angles = solution.angles.reshape(seen_feet.shape)

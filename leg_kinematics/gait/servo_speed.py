@@ -13,12 +13,14 @@ from math import atan2, tau
 import numpy as np
 from numpy.typing import NDArray
 
-from leg_kinematics.gait.body_offset import AXES, LEVEL, Offset
+from leg_kinematics.gait.body_offset import LEVEL, Offset
 from leg_kinematics.gait.planar import Point
 from leg_kinematics.robot import Vector
 from leg_kinematics.solver import LegSolver, solve_batch
 
 Array = NDArray[np.float64]
+
+UP = np.array((0.0, 0.0, 1.0))
 
 #: Directions in which a foot is tried; between two of them the speed is interpolated.
 HEADINGS = 16
@@ -85,9 +87,8 @@ def fastest_stances(
     half_strides = radius * np.arange(STRIDES + 1) / STRIDES
     # Shape (headings, strides, instants, axes).
     forth = heading[:, None, None, :] * half_strides[None, :, None, None]
-    up = np.array(AXES[2])
-    places = np.array(neutral) + forth * along[:, None] + up * rise[:, None]
-    velocities = forth * along_rate[:, None] + up * rise_rate[:, None]
+    places = np.array(neutral) + forth * along[:, None] + UP * rise[:, None]
+    velocities = forth * along_rate[:, None] + UP * rise_rate[:, None]
     rates = joint_rates(leg, places.reshape(-1, 3), velocities.reshape(-1, 3), offset)
     efforts = np.abs(rates) / np.array(speeds)
     effort = efforts.reshape(HEADINGS // 2, STRIDES + 1, -1).max(axis=-1)
@@ -117,11 +118,10 @@ def liftable_radius(
     heading = np.stack((np.cos(angle), np.sin(angle), np.zeros(HEADINGS)), axis=-1)
     radii = radius * np.arange(STRIDES + 1) / STRIDES
     # Shape (radii, headings, instants, axes).
-    up = np.array(AXES[2])
     places = np.array(neutral) + (
-        radii[:, None, None, None] * heading[:, None, :] + up * rise[:, None]
+        radii[:, None, None, None] * heading[:, None, :] + UP * rise[:, None]
     )
-    velocities = np.broadcast_to(up * rise_rate[:, None], places.shape)
+    velocities = np.broadcast_to(UP * rise_rate[:, None], places.shape)
     rates = joint_rates(leg, places.reshape(-1, 3), velocities.reshape(-1, 3), offset)
     efforts = np.abs(rates) / np.array(speeds)
     effort = efforts.reshape(STRIDES + 1, -1).max(axis=-1)
@@ -162,7 +162,7 @@ def joint_rates(leg: LegSolver, places: Array, velocities: Array, offset: Offset
         rad/s, shape (n, 3), infinite where the leg cannot go.
 
     """
-    turn = np.array([offset.turn_back(axis) for axis in AXES])
+    turn = np.array(offset.rotation)
     feet = (places - np.array(offset.shift)) @ turn
     x, y, z = ((velocities @ turn) @ np.array(leg.mount.rotation)).T
     solution = solve_batch(leg, feet)

@@ -8,7 +8,7 @@ from math import hypot, tau
 import numpy as np
 from numpy.typing import NDArray
 
-from leg_kinematics.gait.body_offset import AXES, LEVEL, Offset
+from leg_kinematics.gait.body_offset import LEVEL, Offset
 from leg_kinematics.robot import Vector
 from leg_kinematics.solver import LegSolver, solve_batch
 
@@ -73,7 +73,7 @@ def _reachable_radius(
     leg: LegSolver, foot: Vector, heights: Sequence[float], offset: Offset
 ) -> float:
     # Seen from the body: the middle of the disc at each height, and its rim at a radius of 1.
-    turn = np.array([offset.turn_back(axis) for axis in AXES])
+    turn = np.array(offset.rotation)
     angles = np.arange(DIRECTIONS) * tau / DIRECTIONS
     rim = np.stack((np.cos(angles), np.sin(angles), np.zeros(DIRECTIONS)), axis=-1) @ turn
     middles = np.array([offset.see((foot[0], foot[1], foot[2] + height)) for height in heights])
