@@ -18,7 +18,7 @@ from rich.table import Table
 from leg_kinematics.board import read_log
 from leg_kinematics.calibration import load_servo_maps
 from leg_kinematics.commands.chain import Chain
-from leg_kinematics.commands.files import config_folder
+from leg_kinematics.commands.files import config_folder, make_output_folder
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.gait import Twist
 from leg_kinematics.robot import load_robot
@@ -36,6 +36,9 @@ SCHEDULE = (
 SHORTEST_WALK = 1.0
 WORST_FOOT_ERROR = 0.5e-3
 WORST_DISTANCE_ERROR = 0.005
+
+#: So far ahead the gait tells the bridge where to go, ms; longer pauses cost accuracy.
+BRIDGED_PAUSE = 70.0
 
 
 @dataclass(frozen=True)
@@ -68,7 +71,17 @@ class Summary:
         if not self.walked_distance_m > SHORTEST_WALK:
             found.append(f'the robot walked {self.walked_distance_m:.3f} m only')
         if not self.worst_foot_error_mm <= WORST_FOOT_ERROR * 1e3:
-            found.append(f'a foot was {self.worst_foot_error_mm:.2f} mm from its target')
+            fault = (
+                f'a foot was {self.worst_foot_error_mm:.2f} mm from its target, '
+                f'{WORST_FOOT_ERROR * 1e3:g} mm at most was expected'
+            )
+            if self.pose_period_max_ms > BRIDGED_PAUSE:
+                fault += (
+                    f'; poses came up to {self.pose_period_max_ms:.0f} ms apart, as on a busy '
+                    f'machine, and the nodes bridge {BRIDGED_PAUSE:g} ms: close other programs '
+                    f'and run it again'
+                )
+            found.append(fault)
         difference = abs(self.walked_distance_m - self.commanded_distance_m)
         if not difference <= WORST_DISTANCE_ERROR * self.commanded_distance_m:
             found.append(f'walked and commanded distance differ by {difference * 1e3:.1f} mm')
@@ -85,7 +98,7 @@ class Summary:
 @click.command(epilog='Example: leg-kinematics demo --output demo-output')
 @click.option(
     '--output',
-    type=click.Path(file_okay=False, path_type=Path),
+    type=click.Path(file_okay=False, writable=True, path_type=Path),
     default=Path('demo-output'),
     show_default=True,
     help='Folder for pictures, logs and summary.json.',
@@ -98,6 +111,7 @@ def demo(*, output: Path, as_json: bool) -> None:
     turns, walks an arc, stops and crouches; then measures from the pulses that the board was told
     where the feet went. No hardware is touched. Exit code 0 only after a good run.
     """
+    make_output_folder(output)
     console = Console(stderr=as_json)
     try:
         summary = _walk(output, console)

@@ -1,13 +1,39 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""Where the example files are, in a source tree and in every kind of installation."""
+"""Files that commands read and write: where the examples are, and what is said of wrong ones."""
 
 from pathlib import Path
+
+import click
 
 ROOT = Path(__file__).parents[2]
 
 #: ROOT is a source tree, or ``PREFIX/lib/pythonX.Y/site-packages``.
 PLACES = (ROOT / 'config', ROOT / '../../../share/leg_kinematics/config')
+
+
+class WrongFileError(click.ClickException):
+    """A file that a person wrote is wrong; exit code 2, as for a wrong option."""
+
+    exit_code = 2
+
+
+def make_output_folder(folder: Path) -> None:
+    """Make the folder that the option --output names.
+
+    Raises
+    ------
+    click.BadParameter
+        It cannot be made.
+
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise click.BadParameter(
+            f'folder {folder} cannot be made: {error.strerror}; name another one',
+            param_hint='--output',
+        ) from error
 
 
 def config_folder() -> Path:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from leg_kinematics.commands.files import WrongFileError
 from leg_kinematics.errors import DescriptionError
 from leg_kinematics.robot import load_robot
 from leg_kinematics.robot.urdf import urdf as urdf_of
@@ -22,4 +23,4 @@ def urdf(robot: Path) -> None:
     try:
         click.echo(urdf_of(load_robot(robot)), nl=False)
     except DescriptionError as error:
-        raise click.ClickException(str(error)) from error
+        raise WrongFileError(str(error)) from error

@@ -433,8 +433,20 @@ def test_command_refuses_a_wrong_file(tmp_path: Path, change: tuple[str, str]) -
     robot = changed(BRACKEN, tmp_path, (change,))
     result = CliRunner().invoke(main, ['check', str(robot), '--output', str(tmp_path)])
     assert result.exit_code == 2
-    assert f'{robot}:' in result.stdout
+    assert f'{robot}:' in result.stderr
+    assert 'Traceback' not in result.stderr
     assert isinstance(result.exception, SystemExit)
+
+
+def test_command_refuses_an_output_folder_that_cannot_be_made(tmp_path: Path) -> None:
+    """Exit code 2 with folder and option, no traceback, and before the design is questioned."""
+    (tmp_path / 'file').write_text('')
+    folder = tmp_path / 'file' / 'pictures'
+    result = CliRunner().invoke(main, ['check', str(BRACKEN), '--output', str(folder)])
+    assert result.exit_code == 2
+    assert '--output' in result.stderr
+    assert f'folder {folder} cannot be made: Not a directory' in result.stderr
+    assert result.stdout == ''
 
 
 def test_the_longest_stride_is_the_stride_radius(report: Report, bracken: Robot) -> None:

@@ -169,6 +169,23 @@ def test_each_fault_is_told(run: Summary, words: str) -> None:
     assert words in fault
 
 
+def test_a_busy_machine_is_told_beside_the_foot_error() -> None:
+    """Poses farther apart than the preview bridges are named, with what to do."""
+    (fault,) = replace(GOOD, worst_foot_error_mm=0.59, pose_period_max_ms=114.0).faults()
+    assert 'poses came up to 114 ms apart' in fault
+    assert 'run it again' in fault
+    (fault,) = replace(GOOD, worst_foot_error_mm=0.59, pose_period_max_ms=69.0).faults()
+    assert 'apart' not in fault
+
+
+def test_urdf_refuses_a_wrong_file(tmp_path: Path) -> None:
+    """Exit code 2 as for every wrong file, the place on stderr, nothing on stdout."""
+    done = CliRunner().invoke(main, ['urdf', str(tmp_path / 'nowhere.yaml')])
+    assert done.exit_code == 2
+    assert 'nowhere.yaml: cannot be read: No such file or directory' in done.stderr
+    assert done.stdout == ''
+
+
 def test_all_faults_are_told_at_once() -> None:
     """Not only the first."""
     bad = replace(

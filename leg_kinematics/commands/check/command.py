@@ -17,6 +17,7 @@ from rich.table import Table
 
 from leg_kinematics.calibration import load_servo_maps
 from leg_kinematics.commands.check.finding import Verdict
+from leg_kinematics.commands.files import WrongFileError, make_output_folder
 from leg_kinematics.errors import DescriptionError
 from leg_kinematics.robot import load_robot
 
@@ -37,7 +38,7 @@ CAPTION = 'In brackets: beyond this a line fails. Torques in percent of the stal
 )
 @click.option(
     '--output',
-    type=click.Path(file_okay=False, path_type=Path),
+    type=click.Path(file_okay=False, writable=True, path_type=Path),
     default=Path('check-output'),
     show_default=True,
     help='Folder for the pictures.',
@@ -50,16 +51,16 @@ def check(*, robot: Path, servo_maps: Path | None, output: Path, as_json: bool) 
     maps, pulses and straight lines: each line says pass, tight or fail, and what would help. Exit
     code 0 when nothing fails, 1 when something does, 2 when a file is wrong.
     """
+    try:
+        described = load_robot(robot)
+        maps = None if servo_maps is None else load_servo_maps(servo_maps, described)
+    except DescriptionError as error:
+        raise WrongFileError(str(error)) from error
+    make_output_folder(output)
     console = Console(stderr=as_json)
     columns = (SpinnerColumn(), TextColumn('{task.description}'), TimeElapsedColumn())
     with Progress(*columns, console=console, transient=True) as progress:
-        task = progress.add_task('reading', total=None)
-        try:
-            described = load_robot(robot)
-            maps = None if servo_maps is None else load_servo_maps(servo_maps, described)
-        except DescriptionError as error:
-            console.print(f'[red]{error}[/red]', soft_wrap=True)
-            sys.exit(2)
+        task = progress.add_task('starting', total=None)
         # Imported here: --help shall not wait for scipy and matplotlib.
         from leg_kinematics.commands.check.report import check_robot  # noqa: PLC0415
 

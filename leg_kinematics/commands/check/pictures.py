@@ -43,7 +43,6 @@ def draw(robot: Robot, report: Report, folder: Path) -> list[Path]:
     Pictures of an earlier design are removed.
     """
     mpl.use('Agg')
-    folder.mkdir(parents=True, exist_ok=True)
     walks = report.walks[: len(HEADINGS)]
     pictures = {'reach.png': _draw_reach(robot, report.legs, walks)}
     ground = common_ground(report.legs, robot.standing.feet, robot.standing.height, SPACING)
