@@ -8,13 +8,10 @@ from itertools import starmap
 from math import cos, isfinite, sin
 
 from leg_kinematics.robot import Vector
-from leg_kinematics.solver import State, minimum_jerk
+from leg_kinematics.solver import PEAK_SPEED, State, minimum_jerk
 
 #: No change of the offset takes less, s.
 SHORTEST_MOVE = 0.3
-
-#: Peak speed of a minimum-jerk move of unit length in unit time (Flash and Hogan 1985).
-PEAK_SPEED = 1.875
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,9 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""What a planned motion asks of the servos, as a share of what they may be asked."""
+"""What a planned motion asks of the servos.
+
+Of a swing it is a share of what they may be asked, of a way of the body the time that they need.
+"""
 
 from collections.abc import Sequence
 from math import inf
@@ -9,12 +12,12 @@ import numpy as np
 
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.gait.body import Body
-from leg_kinematics.gait.body_offset import LEVEL, PEAK_SPEED, Offset
+from leg_kinematics.gait.body_offset import LEVEL, Offset
 from leg_kinematics.gait.foot import Foot, Swing
 from leg_kinematics.gait.planar import Point, seen
-from leg_kinematics.gait.servo_speed import joint_rates
+from leg_kinematics.gait.servo_speed import joint_rates, minimum_jerk_law
 from leg_kinematics.robot import Vector
-from leg_kinematics.solver import LegSolver, minimum_jerk, solve_batch
+from leg_kinematics.solver import PEAK_SPEED, LegSolver, minimum_jerk, solve_batch
 
 #: Instants of the rest of a swing, as shares of it, at which its joint speeds are looked at.
 LOOKS = (0.2, 0.33, 0.46, 0.62, 0.78)
@@ -81,7 +84,7 @@ def placing_effort(
     Both points in the level body, m, its height above z = 0.
     """
     u = np.linspace(0.0, 1.0, PARTS + 1)
-    law, slope = u**3 * (10.0 - 15.0 * u + 6.0 * u**2), 30.0 * (u * (1.0 - u)) ** 2
+    law, slope = minimum_jerk_law(u)
     way = np.array(goal) - place
     elevations = [swing.elevation(progress) for progress in u]
     z = np.array([state.position for state in elevations]) - height
@@ -92,7 +95,7 @@ def placing_effort(
     return float((np.abs(rates) / speeds).max())
 
 
-def posing_times(
+def way_times(
     leg: LegSolver, speeds: Vector, feet: Sequence[Vector], way: Sequence[Offset]
 ) -> list[float]:
     """Time that the body needs for a way over feet that stand, one a foot, s.
@@ -111,7 +114,7 @@ def posing_times(
     Returns
     -------
     list of float
-        Infinite where the foot cannot stay where it is.
+        Infinite where the foot is out of reach on the way.
 
     """
     # Shape (ends, feet, axes).

@@ -14,7 +14,7 @@ from math import ceil, floor, hypot, isfinite
 
 from leg_kinematics.errors import CommandError, LegKinematicsError
 from leg_kinematics.gait.body_offset import Offset
-from leg_kinematics.gait.effort import PARTS, posing_times
+from leg_kinematics.gait.effort import PARTS, way_times
 from leg_kinematics.gait.foot import LANDING_FIXED
 from leg_kinematics.gait.limits import swing_overshoot
 from leg_kinematics.gait.parameters import GaitParameters
@@ -183,7 +183,7 @@ class Envelopes:
         ):
             rim = ((0.0, 0.0), (radius, 0.0), (-radius, 0.0), (0.0, radius), (0.0, -radius))
             feet = [(x + dx, y + dy, z) for dx, dy in rim]
-            times.append(posing_times(leg, speeds, feet, way) if walks else [])
+            times.append(way_times(leg, speeds, feet, way) if walks else [])
         return times
 
     def rise_time(self) -> float:
@@ -195,7 +195,7 @@ class Envelopes:
             self._legs, self.joint_speeds, self.neutral, self._phases.walking, strict=True
         ):
             if walks:
-                times += posing_times(leg, speeds, [(*point, 0.0)], way)
+                times += way_times(leg, speeds, [(*point, 0.0)], way)
         return max(self._parameters.rise_time, *filter(isfinite, times))
 
     def _work_out(self, offsets: tuple[Offset, ...], low: float, high: float) -> Envelope:

@@ -2,8 +2,8 @@
 # SPDX-License-Identifier: Apache-2.0
 """The level that the ground seems to have: the mean of where the feet stood last, smoothed."""
 
-from leg_kinematics.gait.body_offset import PEAK_SPEED, SHORTEST_MOVE
-from leg_kinematics.solver import State, minimum_jerk
+from leg_kinematics.gait.body_offset import SHORTEST_MOVE
+from leg_kinematics.solver import PEAK_SPEED, State, minimum_jerk
 
 
 class GroundLevel:

@@ -76,11 +76,10 @@ def fastest_stances(
 
     """
     u = np.linspace(0.0, 1.0, PARTS + 1)
-    law, slope = u**3 * (10.0 - 15.0 * u + 6.0 * u**2), 30.0 * (u * (1.0 - u)) ** 2
+    law, slope = minimum_jerk_law(u)
     along = 2.0 * (law - (1.0 - duty_factor) * u) / duty_factor - 1.0
     along_rate = 2.0 * (slope - (1.0 - duty_factor)) / (duty_factor * swing_time)
-    rise = 64.0 * lift * (u * (1.0 - u)) ** 3
-    rise_rate = 192.0 * lift * (u * (1.0 - u)) ** 2 * (1.0 - 2.0 * u) / swing_time
+    rise, rise_rate = _rise(u, lift, swing_time)
     # There and back are one: the same swing the other way round, with every joint speed reversed.
     angle = tau * np.arange(HEADINGS // 2) / HEADINGS
     heading = np.stack((np.cos(angle), np.sin(angle), np.zeros(HEADINGS // 2)), axis=-1)
@@ -112,8 +111,7 @@ def liftable_radius(
     """
     # The foot comes down as it went up.
     u = np.linspace(0.0, 0.5, PARTS // 2 + 1)
-    rise = 64.0 * lift * (u * (1.0 - u)) ** 3
-    rise_rate = 192.0 * lift * (u * (1.0 - u)) ** 2 * (1.0 - 2.0 * u) / swing_time
+    rise, rise_rate = _rise(u, lift, swing_time)
     angle = tau * np.arange(HEADINGS) / HEADINGS
     heading = np.stack((np.cos(angle), np.sin(angle), np.zeros(HEADINGS)), axis=-1)
     radii = radius * np.arange(STRIDES + 1) / STRIDES
@@ -126,6 +124,20 @@ def liftable_radius(
     efforts = np.abs(rates) / np.array(speeds)
     effort = efforts.reshape(STRIDES + 1, -1).max(axis=-1)
     return radius if effort.max() <= 1.0 else _crossing(radii, effort)
+
+
+def minimum_jerk_law(u: Array) -> tuple[Array, Array]:
+    """Share of a way from rest to rest, and its rate, at shares of the time (as `minimum_jerk`)."""
+    return u**3 * (10.0 - 15.0 * u + 6.0 * u**2), 30.0 * (u * (1.0 - u)) ** 2
+
+
+def _rise(u: Array, lift: float, swing_time: float) -> tuple[Array, Array]:
+    """Elevation of a swing over level ground at shares of it, m, and its rate, m/s.
+
+    As `Swing.elevation` has it.
+    """
+    rise = 64.0 * lift * (u * (1.0 - u)) ** 3
+    return rise, 192.0 * lift * (u * (1.0 - u)) ** 2 * (1.0 - 2.0 * u) / swing_time
 
 
 def _crossing(half_strides: Array, effort: Array) -> float:

@@ -10,7 +10,7 @@ from functools import partial
 from math import dist, isfinite
 
 from leg_kinematics.gait.body import Body
-from leg_kinematics.gait.body_offset import LEVEL, PEAK_SPEED
+from leg_kinematics.gait.body_offset import LEVEL
 from leg_kinematics.gait.clock import Clock
 from leg_kinematics.gait.effort import placing_effort, swing_effort
 from leg_kinematics.gait.envelope import Envelopes
@@ -21,7 +21,7 @@ from leg_kinematics.gait.placing import next_to_place
 from leg_kinematics.gait.planar import Point, Pose
 from leg_kinematics.gait.support import projected
 from leg_kinematics.robot import Vector
-from leg_kinematics.solver import LegSolver, State
+from leg_kinematics.solver import PEAK_SPEED, LegSolver, State
 
 #: A foot closer to its neutral point than this need not step when the robot stops, m.
 SETTLED = 1e-3

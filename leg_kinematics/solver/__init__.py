@@ -1,6 +1,6 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""One leg and all legs: forward, inverse, Jacobian, postures, balance, time laws.
+"""One leg and all legs: forward, inverse, Jacobian, reach, balance, time laws, tracking.
 
 Statics stand apart in `leg_kinematics.solver.statics`: with scipy they would cost every node a
 quarter of a second at its start.
@@ -25,7 +25,7 @@ from leg_kinematics.solver.leg import (
 )
 from leg_kinematics.solver.leg_solver import LegSolver, Range, leg_solvers, posture_angles
 from leg_kinematics.solver.line import polyline_move, straight_move
-from leg_kinematics.solver.minimum_jerk import State, minimum_jerk
+from leg_kinematics.solver.minimum_jerk import PEAK_SPEED, State, minimum_jerk
 from leg_kinematics.solver.mount import MountTransform
 from leg_kinematics.solver.reach import LegReach
 from leg_kinematics.solver.section import Section, common_ground, level_section, side_section
@@ -33,6 +33,7 @@ from leg_kinematics.solver.tracker import StreamClock, Tracker
 from leg_kinematics.solver.trajectory import Trajectory
 
 __all__ = [
+    'PEAK_SPEED',
     'BatchSolution',
     'LegGeometry',
     'LegReach',

@@ -10,6 +10,9 @@ way without a jump in position, velocity or acceleration.
 
 from dataclasses import dataclass
 
+#: Peak speed of a way of unit length, from rest to rest, in unit time: 30 u^2 (1 - u)^2 at 1/2.
+PEAK_SPEED = 1.875
+
 
 @dataclass(frozen=True, slots=True)
 class State:
