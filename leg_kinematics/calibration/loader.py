@@ -7,7 +7,7 @@ from pathlib import Path
 
 from leg_kinematics.calibration.curves import Curve, LinearCurve, TableCurve
 from leg_kinematics.calibration.servo_map import Measured, ServoMap, ServoMaps
-from leg_kinematics.robot import Document, Robot, ServoModel
+from leg_kinematics.robot import SEGMENTS, Document, Robot, ServoModel
 
 
 def load_servo_maps(path: Path | str, robot: Robot) -> ServoMaps:
@@ -57,7 +57,8 @@ def _check_joints(document: Document, robot: Robot) -> None:
         if joint not in robot.joints:
             raise document.error(
                 f'joints.{joint}',
-                f'{robot.name} has no joint {joint!r}; its legs are: {", ".join(robot.leg_names)}',
+                f'{robot.name} has no joint {joint!r}; its legs are: {", ".join(robot.leg_names)}, '
+                f'and a joint is a leg with {", ".join(f"_{each}" for each in SEGMENTS)}',
             )
     missing = [joint for joint in robot.joints if joint not in mapped]
     if missing:

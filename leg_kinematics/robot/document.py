@@ -23,6 +23,12 @@ _CONSTANTS = {'true': True, 'false': False, 'null': None, '~': None, '': None}
 _INTEGER = re.compile(r'[+-]?\d{1,18}')
 _NUMBER = re.compile(r'[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?')
 
+#: What is wrong when a parser finds something else than it expected.
+LAYOUT = (
+    '; look here and in the lines above: the keys of one mapping begin in the same column, '
+    'without tabs, and what is opened by a bracket or quote is closed'
+)
+
 
 class Document:
     """The content of a YAML file that fits its schema, and where in the file it stands.
@@ -138,8 +144,9 @@ class Document:
             root: yaml.Node | None = yaml.compose(text, yaml.BaseLoader)
         except yaml.MarkedYAMLError as error:
             mark = error.problem_mark or error.context_mark
+            hint = '' if isinstance(error, yaml.composer.ComposerError) else LAYOUT
             raise DescriptionError(
-                f'not valid YAML: {", ".join(filter(None, (error.context, error.problem)))}',
+                f'not valid YAML: {", ".join(filter(None, (error.context, error.problem)))}{hint}',
                 file=self.file,
                 line=None if mark is None else mark.line + 1,
             ) from error

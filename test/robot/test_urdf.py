@@ -285,9 +285,9 @@ def test_command_prints_the_urdf() -> None:
 
 
 def test_command_names_what_is_wrong_in_the_file(edited: Callable[[str, str], Path]) -> None:
-    """A wrong description ends the command with status 1, file, line and place."""
+    """A wrong description ends the command with status 2, file, line and place."""
     file = edited('radius: 16 mm', 'radius: 0 mm')
     run = CliRunner().invoke(command, [str(file)])
     line = file.read_text(encoding='utf-8').split('radius: 0 mm')[0].count('\n') + 1
-    assert run.exit_code == 1
+    assert run.exit_code == 2
     assert run.stderr.startswith(f'Error: {file}:{line}: links.coxa.radius: ')
