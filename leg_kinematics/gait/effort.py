@@ -11,8 +11,8 @@ from math import inf
 import numpy as np
 
 from leg_kinematics.errors import LegKinematicsError
-from leg_kinematics.gait.body import Body
 from leg_kinematics.gait.body_offset import LEVEL, Offset
+from leg_kinematics.gait.body_state import BodyState
 from leg_kinematics.gait.foot import Foot, Swing
 from leg_kinematics.gait.planar import Point, seen
 from leg_kinematics.gait.servo_speed import joint_rates, minimum_jerk_law
@@ -27,7 +27,7 @@ PARTS = 16
 
 
 def swing_effort(
-    leg: LegSolver, speeds: Vector, foot: Foot, swing: Swing, goal: Point, *, body: Body
+    leg: LegSolver, speeds: Vector, foot: Foot, swing: Swing, goal: Point, *, body: BodyState
 ) -> float:
     """Tell how much of the permitted joint speed the rest of a swing to a goal asks for.
 

@@ -18,7 +18,7 @@ from leg_kinematics.gait.effort import PARTS, way_times
 from leg_kinematics.gait.foot import LANDING_FIXED
 from leg_kinematics.gait.limits import swing_overshoot
 from leg_kinematics.gait.parameters import GaitParameters
-from leg_kinematics.gait.phases import Cycle, Phases
+from leg_kinematics.gait.phases import LOWEST_DUTY_FACTOR, Cycle, Phases
 from leg_kinematics.gait.planar import Point
 from leg_kinematics.gait.servo_speed import HEADINGS, fastest_stances, liftable_radius
 from leg_kinematics.gait.support import least_margin, projected
@@ -43,7 +43,7 @@ SWINGING_SHARE = 0.9
 POSING_SHARE = 0.1
 
 #: While the duty factor changes, what it allows is worked out for multiples of this.
-STEP = 0.05
+DUTY_FACTOR_STEP = 0.05
 
 #: Of a leg that does not walk, m and m/s.
 UNBOUNDED = 1e9
@@ -101,8 +101,8 @@ class Envelopes:
         Where each foot passes at mid stance, in `base_link`, m.
     centre
         Centre of mass of the whole robot in its standing posture, in the body, m.
-    joint_speeds, swinging_speeds
-        What may be asked of coxa, femur and tibia of each leg, and for the plan of a swing, rad/s.
+    swinging_speeds
+        What the plan of a swing may ask of coxa, femur and tibia of each leg, rad/s.
 
     """
 
@@ -122,7 +122,7 @@ class Envelopes:
         self.neutral: tuple[Point, ...] = tuple((x, y) for x, y, _ in robot.standing.feet)
         angles = posture_angles(robot, self._legs, 'standing')
         self.centre = centre_of_mass(robot, self._legs, angles)
-        self.joint_speeds = _joint_speeds(robot, parameters.speed_share)
+        self._highest_speeds = _joint_speeds(robot, parameters.speed_share)
         self.swinging_speeds = _joint_speeds(robot, SWINGING_SHARE * parameters.speed_share)
         self._walking_speeds = _joint_speeds(robot, WALKING_SHARE * parameters.speed_share)
         self._posing_speeds = _joint_speeds(robot, POSING_SHARE * parameters.speed_share)
@@ -136,8 +136,11 @@ class Envelopes:
         if duty_factor == goal:
             low = high = goal
         else:
-            low = max(0.5, floor(min(duty_factor, goal) / STEP) * STEP)
-            high = ceil(max(duty_factor, goal) / STEP) * STEP
+            low = max(
+                LOWEST_DUTY_FACTOR,
+                floor(min(duty_factor, goal) / DUTY_FACTOR_STEP) * DUTY_FACTOR_STEP,
+            )
+            high = ceil(max(duty_factor, goal) / DUTY_FACTOR_STEP) * DUTY_FACTOR_STEP
             high = high if high < 1.0 else max(duty_factor, goal)
         return self._at(tuple(offsets), low, high)
 
@@ -192,15 +195,15 @@ class Envelopes:
         way = _way(low, high)
         times: list[float] = []
         for leg, speeds, point, walks in zip(
-            self._legs, self.joint_speeds, self.neutral, self._phases.walking, strict=True
+            self._legs, self._highest_speeds, self.neutral, self._phases.walking, strict=True
         ):
             if walks:
                 times += way_times(leg, speeds, [(*point, 0.0)], way)
         return max(self._parameters.rise_time, *filter(isfinite, times))
 
     def _work_out(self, offsets: tuple[Offset, ...], low: float, high: float) -> Envelope:
-        steps = ceil((high - low) / STEP)
-        factors = {low, high, *(low + STEP * step for step in range(1, steps))}
+        steps = ceil((high - low) / DUTY_FACTOR_STEP)
+        factors = {low, high, *(low + DUTY_FACTOR_STEP * step for step in range(1, steps))}
         margin = min(self._margin(offset, factor) for offset, factor in product(offsets, factors))
         spare = margin - self._parameters.min_margin
         radii, labels = [], []

@@ -55,7 +55,7 @@ class Pace:
         self._parameters = parameters
         self._family = phases.depends_on_duty_factor
         self._envelopes = envelopes
-        self._fastest, self._slowest = parameters.duty_factor, parameters.slowest
+        self._smallest, self._largest = parameters.duty_factor, parameters.largest_duty_factor
 
     def keep_duty_factor(self, duty_factor: float, clock: Clock, way: Sequence[Offset]) -> None:
         """Choose the same duty factor at every speed from now on.
@@ -79,7 +79,7 @@ class Pace:
         if not isfinite(duty_factor):
             raise CommandError(f'duty_factor must be finite, got {duty_factor!r}')
         check_duty_factor(duty_factor)
-        if duty_factor == self._fastest == self._slowest:
+        if duty_factor == self._smallest == self._largest:
             return
         if not self._family:
             raise CommandError(
@@ -88,7 +88,7 @@ class Pace:
             )
         envelope = self._envelopes.at(way, clock.cycle.duty_factor, duty_factor)
         self._envelopes.check_margin(f'duty_factor cannot be {duty_factor:g}', envelope)
-        self._fastest = self._slowest = duty_factor
+        self._smallest = self._largest = duty_factor
 
     def duty_factor(self, wanted: Twist, now: float, way: Sequence[Offset]) -> float:
         """Choose the steadiest duty factor that leaves time for what is asked.
@@ -106,16 +106,16 @@ class Pace:
             Poses that the body may take.
 
         """
-        fastest, slowest = self._fastest, self._slowest
-        if slowest <= fastest:
-            return slowest
+        smallest, largest = self._smallest, self._largest
+        if largest <= smallest:
+            return largest
         if not wanted:
             return now
-        envelope = self._envelopes.at(way, fastest, fastest)
-        stance_time = self._stance_time(fastest)
+        envelope = self._envelopes.at(way, smallest, smallest)
+        stance_time = self._stance_time(smallest)
         share = demand(wanted, self._neutral, envelope.radii, envelope.fastest, stance_time)
-        steadiest = 1.0 / (1.0 + HEADROOM * share * (1.0 - fastest) / fastest)
-        return max(fastest, min(slowest, steadiest))
+        steadiest = 1.0 / (1.0 + HEADROOM * share * (1.0 - smallest) / smallest)
+        return max(smallest, min(largest, steadiest))
 
     def within_bounds(self, command: Twist, envelope: Envelope) -> Limited:
         """Limit a command to the bounds of the speed; no foot that cannot step need follow it."""

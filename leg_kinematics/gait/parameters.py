@@ -73,20 +73,15 @@ class GaitParameters:
     search_depth: float = 0.02
 
     @property
-    def period(self) -> float:
-        """Of the shortest cycle, s."""
-        return self.swing_time / (1.0 - self.duty_factor)
-
-    @property
-    def slowest(self) -> float:
-        """Largest duty factor."""
+    def largest_duty_factor(self) -> float:
+        """With which the robot walks where the command leaves time for it."""
         return max(self.duty_factor, self.slow_duty_factor)
 
     def check(self) -> None:
         """Raise CommandError where the parameters contradict each other."""
         check_duty_factor(self.duty_factor)
-        check_duty_factor(self.slowest)
-        if self.phases and self.slowest > self.duty_factor:
+        check_duty_factor(self.largest_duty_factor)
+        if self.phases and self.largest_duty_factor > self.duty_factor:
             raise CommandError(
                 f'declared phases hold for one duty factor: slow_duty_factor '
                 f'{self.slow_duty_factor:g} must not be above duty_factor {self.duty_factor:g}'

@@ -9,8 +9,8 @@ from collections.abc import Callable, Sequence
 from functools import partial
 from math import dist, isfinite
 
-from leg_kinematics.gait.body import Body
 from leg_kinematics.gait.body_offset import LEVEL
+from leg_kinematics.gait.body_state import BodyState
 from leg_kinematics.gait.clock import Clock
 from leg_kinematics.gait.effort import placing_effort, swing_effort
 from leg_kinematics.gait.envelope import Envelopes
@@ -138,7 +138,7 @@ class Stepping:
             if walks
         )
 
-    def step(self, dt: float, tick: int, body: Body, clock: Clock) -> None:
+    def step(self, dt: float, tick: int, body: BodyState, clock: Clock) -> None:
         """Move the feet that are not on the ground on by dt seconds.
 
         Parameters
@@ -167,7 +167,7 @@ class Stepping:
                 elif foot.descend(foot.search, dt):
                     foot.stand(missed=True)
 
-    def lift_off(self, leg: int, body: Body, cycle: Cycle, phase: float) -> None:
+    def lift_off(self, leg: int, body: BodyState, cycle: Cycle, phase: float) -> None:
         """Lift a foot at the instant within this tick at which its turn came."""
         foot = self.feet[leg]
         late = max(0.0, (cycle.since_touchdown(leg, phase) - cycle.duty_factor) * cycle.period)
@@ -180,7 +180,7 @@ class Stepping:
         self.feet[leg].arrive(swing)
         self._land(leg)
 
-    def put_in_place(self, body: Body) -> None:
+    def put_in_place(self, body: BodyState) -> None:
         """Lift feet that are not in their places, as many as the others can spare."""
         places = [body.pose.locate(foot.footprint) for foot in self.feet]
         down = [leg for leg in range(len(self.feet)) if leg not in self.raised]
@@ -225,7 +225,7 @@ class Stepping:
             return self._parameters.lift, 0.0
         return self._parameters.lift + max(0.0, self.ground - foot.ground), foot.ground
 
-    def _aim(self, leg: int, swing: Swing, dt: float, body: Body, cycle: Cycle) -> None:
+    def _aim(self, leg: int, swing: Swing, dt: float, body: BodyState, cycle: Cycle) -> None:
         """Let the landing point follow the command, as far as the servos can.
 
         The body is that of the end of the tick, the swing still that of dt seconds before.

@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from math import dist, hypot
 
 from leg_kinematics.errors import CommandError
-from leg_kinematics.gait.body import Body
 from leg_kinematics.gait.body_offset import LEVEL, Offset
+from leg_kinematics.gait.body_state import BodyState
 from leg_kinematics.gait.clock import Clock
 from leg_kinematics.gait.envelope import Envelopes
 from leg_kinematics.gait.level import GroundLevel
@@ -82,7 +82,7 @@ class Walker:
         }
         self._walking = [leg for leg, walks in enumerate(phases.walking) if walks]
         self._first = set(self._walking)
-        self._clock = Clock(phases, parameters.swing_time, parameters.slowest)
+        self._clock = Clock(phases, parameters.swing_time, parameters.largest_duty_factor)
         self._envelopes = Envelopes(robot, legs, parameters, phases)
         self._envelopes.check_carried()
         self._pace = Pace(robot.leg_names, parameters, phases, self._envelopes)
@@ -271,7 +271,7 @@ class Walker:
         if not moving and stepping.all_in_place(self._pose):
             clock.stop()
             return
-        body = Body(self._pose, self._twist, self._height, self._posing.offset.now)
+        body = BodyState(self._pose, self._twist, self._height, self._posing.offset.now)
         if not moving and stepping.astray:
             # Back to its place with it, while only feet on the ground carry.
             clock.stop()
@@ -285,7 +285,7 @@ class Walker:
         if clock.running and not stepping.seeking and not stepping.astray:
             self._take_turns(dt, body, moving=moving)
 
-    def _take_turns(self, dt: float, body: Body, *, moving: bool) -> None:
+    def _take_turns(self, dt: float, body: BodyState, *, moving: bool) -> None:
         """Let the clock go on by dt seconds; land and lift feet whose turns end and begin."""
         clock, stepping = self._clock, self._stepping
         before = [clock.cycle.swinging(leg, clock.phase) for leg in self._walking]

@@ -120,7 +120,8 @@ class Extremes:
     @classmethod
     def of(cls, parameters: GaitParameters, walker: Walker) -> Self:
         """Derive them."""
-        period, duty, swing = parameters.period, parameters.duty_factor, parameters.swing_time
+        duty, swing = parameters.duty_factor, parameters.swing_time
+        period = swing / (1.0 - duty)
         arm = max(hypot(x, y) + r for (x, y), r in zip(walker.neutral, walker.radii, strict=True))
         fastest = parameters.max_speed + parameters.max_yaw_rate * arm
         body = parameters.acceleration + parameters.yaw_acceleration * arm

@@ -267,7 +267,8 @@ def test_stop_ends_in_the_neutral_stance_and_stays(
         parameters.max_speed / parameters.acceleration,
         parameters.max_yaw_rate / parameters.yaw_acceleration,
     )
-    time = ramp + 2.0 * parameters.period + parameters.rise_time
+    period = parameters.swing_time / (1.0 - parameters.duty_factor)
+    time = ramp + 2.0 * period + parameters.rise_time
     for _ in range(floor(time / life.dt) + 2):
         walker.step(life.dt, Twist())
     sample = walker.step(life.dt, Twist())

@@ -24,6 +24,9 @@ PARAMETERS = GaitParameters()
 
 TICK = 0.01
 
+#: Of the tripod, s.
+CYCLE = 2.0 * PARAMETERS.swing_time
+
 #: Of a second, and of a minute.
 TICKS = 100
 MINUTE = 60 * TICKS
@@ -61,7 +64,7 @@ def test_odometry_stays_sound(
     for minute in range(minutes):
         for command in commands(minute):
             for sample in (walker.step(TICK, command) for _ in range(TICKS)):
-                odometry.go(sample.pose, sample.twist, TICK, PARAMETERS.period)
+                odometry.go(sample.pose, sample.twist, TICK, CYCLE)
                 way = hypot(sample.pose.x - pose.x, sample.pose.y - pose.y)
                 assert way <= longest_way
                 assert abs(remainder(sample.pose.yaw - pose.yaw, tau)) <= widest_turn

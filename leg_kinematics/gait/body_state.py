@@ -8,7 +8,7 @@ from leg_kinematics.gait.body_offset import Offset
 from leg_kinematics.gait.planar import Pose, Twist
 
 
-class Body(NamedTuple):
+class BodyState(NamedTuple):
     """The body at one instant.
 
     Attributes
@@ -27,6 +27,6 @@ class Body(NamedTuple):
     height: float
     offset: Offset
 
-    def after(self, time: float) -> 'Body':
+    def after(self, time: float) -> 'BodyState':
         """Let it go on like this for a time, s; a negative one leads back."""
-        return Body(self.pose * self.twist.over(time), self.twist, self.height, self.offset)
+        return BodyState(self.pose * self.twist.over(time), self.twist, self.height, self.offset)
