@@ -81,6 +81,7 @@ class Walker:
             GaitState.STANDING: robot.standing.height,
         }
         self._walking = [leg for leg, walks in enumerate(phases.walking) if walks]
+        # Legs whose first step from a stand is still to come.
         self._first = set(self._walking)
         self._clock = Clock(phases, parameters.swing_time, parameters.largest_duty_factor)
         self._envelopes = Envelopes(robot, legs, parameters, phases)
@@ -229,6 +230,7 @@ class Walker:
         clock = self._clock
         clock.goal = self._pace.duty_factor(wanted, clock.cycle.duty_factor, self._posing.way)
         if not clock.running:
+            # What is due is taken at once.
             clock.stop()
 
     def _next_twist(self, dt: float, wanted: Limited) -> Limited:
@@ -310,6 +312,11 @@ class Walker:
         """Of the level body above z = 0, m."""
         return self._level.state.position + self._rise.state.position
 
+    @property
+    def _height_rate(self) -> float:
+        """Of the level body, m/s."""
+        return self._level.state.velocity + self._rise.state.velocity
+
     def _move_body(self, dt: float) -> None:
         """Follow the ground; raise or lower the body once the feet are in their places."""
         self._level.step(self._stepping.ground, dt)
@@ -327,47 +334,47 @@ class Walker:
             self._state = end
 
     def _sample(self, limit: str) -> GaitSample:
-        feet, velocities, standing = [], [], []
-        support: list[Point] = []
-        raised, body_offset = self._stepping.raised, self._posing.offset
-        height, rate = self._height, self._level.state.velocity + self._rise.state.velocity
-        for leg, foot in enumerate(self._stepping.feet):
-            if leg in raised:
-                # Carried along by the body, at rest in it.
-                x, y = self.neutral[leg]
-                u = v = 0.0
-                z = self._parameters.carry_height - self._rise.state.position
-                w = -self._rise.state.velocity
-            else:
-                (x, y), (u, v) = seen(
-                    self._pose,
-                    self._twist,
-                    (foot.x.position, foot.y.position),
-                    (foot.x.velocity, foot.y.velocity),
-                )
-                z, w = foot.z.position - height, foot.z.velocity - rate
-            place, velocity = body_offset.see((x, y, z), (u, v, w))
-            stands = foot.stands and leg not in raised
-            if stands and not foot.missed:
-                support.append((x, y))
-            feet.append(place)
-            velocities.append(velocity)
-            standing.append(stands)
-        offset = body_offset.now
+        stepping, offset = self._stepping, self._posing.offset
+        legs = range(len(stepping.feet))
+        seen_feet = [self._foot_from_level_body(leg) for leg in legs]
+        feet, velocities = zip(*(offset.see(*each) for each in seen_feet), strict=True)
+        standing = tuple(stepping.feet[leg].stands and leg not in stepping.raised for leg in legs)
+        missed = tuple(foot.missed for foot in stepping.feet)
+        support = [
+            (x, y)
+            for ((x, y, _), _), stands, no_ground in zip(seen_feet, standing, missed, strict=True)
+            if stands and not no_ground
+        ]
         return GaitSample(
-            tuple(feet),
-            tuple(velocities),
-            tuple(standing),
+            feet=feet,
+            velocities=velocities,
+            standing=standing,
+            pose=self._pose,
+            twist=self._twist,
+            height=self._height,
+            state=self.state,
+            limit=limit,
+            height_rate=self._height_rate,
+            offset=offset.now,
+            offset_rate=offset.rate,
+            margin=static_margin(support, projected(self._envelopes.centre, offset.now)),
+            phase=self._clock.phase % 1.0 if self._clock.running else None,
+            duty_factor=self._clock.cycle.duty_factor,
+            missed=missed,
+        )
+
+    def _foot_from_level_body(self, leg: int) -> tuple[Vector, Vector]:
+        """Place and velocity of a foot in the level body, m and m/s."""
+        if leg in self._stepping.raised:
+            # Carried along by the body, at rest in it.
+            z = self._parameters.carry_height - self._rise.state.position
+            return (*self.neutral[leg], z), (0.0, 0.0, -self._rise.state.velocity)
+        foot = self._stepping.feet[leg]
+        place, velocity = seen(
             self._pose,
             self._twist,
-            height,
-            self.state,
-            limit,
-            rate,
-            offset,
-            body_offset.rate,
-            static_margin(support, projected(self._envelopes.centre, offset)),
-            self._clock.phase % 1.0 if self._clock.running else None,
-            self._clock.cycle.duty_factor,
-            tuple(foot.missed for foot in self._stepping.feet),
+            (foot.x.position, foot.y.position),
+            (foot.x.velocity, foot.y.velocity),
         )
+        z, w = foot.z.position - self._height, foot.z.velocity - self._height_rate
+        return (*place, z), (*velocity, w)
