@@ -36,11 +36,13 @@ def board(
     rate: float | None,
     as_json: bool,
 ) -> None:
-    """Show the settings of the servo board at PORT, after storing those that are given.
+    """Show and store the settings of the servo board at PORT.
 
-    Nothing moves. The bridge must not be running, for a port has one user. What is stored outlasts
-    power-off, with all limits that the board knows at this moment. More than 50 pulses a second
-    are for servos that are made for them: many analogue ones are not, and may overheat.
+    What the options give is stored, then all is shown. No servo is told to move. But many boards
+    start anew when their port is opened, and pulses go off: put a standing robot down first.
+    The bridge must not be running, for a port has one user. What is stored outlasts power-off,
+    with all limits that the board knows at this moment. More than 50 pulses a second are for
+    servos that are made for them: many analogue ones are not, and may overheat.
     """
     driver = FramedDriver(port)
     try:

@@ -105,7 +105,7 @@ class Summary:
 )
 @click.option('--json', 'as_json', is_flag=True, help='Print the summary for a script to read.')
 def demo(*, output: Path, as_json: bool) -> None:
-    """Walk the example robot through the whole chain, against a mock servo board.
+    """Walk the example robot against a mock servo board.
 
     Starts the mock board and the three nodes as processes, stands up, walks forward, sideways,
     turns, walks an arc, stops and crouches; then measures from the pulses that the board was told

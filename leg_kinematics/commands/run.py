@@ -14,9 +14,12 @@ from leg_kinematics.commands.files import config_folder
 from leg_kinematics.errors import BoardError
 
 CAUTION = """\
-CAUTION: servos start without warning and pinch. Put the robot on a stand with its feet free, keep
-fingers and eyes clear, fuse the battery and keep its switch within reach. Local rules and, where
-they ask for it, licensed people decide over batteries and wiring."""
+CAUTION: servos start without warning and pinch, batteries burn, robots fall. Put the robot on a
+stand with its feet free, keep fingers and eyes clear, fuse the battery and keep its switch within
+reach. At its first pulse a servo runs to the resting posture at full speed: with the power off,
+turn the legs gently near to it. Ctrl-C ends this program, not the pulses: the board then holds,
+unless board_silence_reaction is release. bridge/release or the switch of the battery ends them.
+Local rules and, where they ask for it, licensed people decide over batteries and wiring."""
 
 
 @click.command(
@@ -58,9 +61,11 @@ def run(
     namespace: str,
     enable: bool,
 ) -> None:
-    """Run kinematics, gait and bridge in one process until interrupted.
+    """Run the three nodes in one process, until interrupted.
 
-    Without --robot and --servo-maps it is the example robot.
+    Without --robot and --servo-maps it is the example robot, without --board the mock. With a
+    real board, Ctrl-C ends kinematics, gait and bridge, but not the pulses: the board then acts
+    by the parameter board_silence_reaction, which is to hold.
     """
     # Imported here: --help shall not wait for ROS 2.
     from leg_kinematics.nodes.bridge_node import BridgeNode  # noqa: PLC0415

@@ -199,8 +199,14 @@ def test_all_faults_are_told_at_once() -> None:
     assert len(bad.faults()) == 7
 
 
+def test_the_list_of_commands_is_not_cut_off() -> None:
+    """What each does stands there in full, in 80 columns."""
+    done = CliRunner().invoke(main, ['--help'], terminal_width=80)
+    assert '...' not in done.stdout.replace('[ARGS]...', '')
+
+
 def test_run_refuses_a_board_that_is_none() -> None:
-    """A message instead of a traceback, exit code 2, and no node left."""
+    """A message instead of a traceback, exit code 2, no node left, and the cautions before."""
     done = subprocess.run(
         [*LEG_KINEMATICS, 'run', '--board', 'nonsense'],
         capture_output=True,
@@ -210,6 +216,9 @@ def test_run_refuses_a_board_that_is_none() -> None:
     assert done.returncode == 2
     assert 'nonsense' in done.stderr
     assert 'NAME=DRIVER:PORT' in done.stderr
+    caution = ' '.join(done.stderr[: done.stderr.index('nonsense')].split())
+    for words in ('full speed', 'Ctrl-C ends this program, not the pulses', 'licensed people'):
+        assert words in caution
     assert 'Traceback' not in done.stderr
 
 
