@@ -24,9 +24,10 @@ ifdef ROS_DISTRO
 $(warning ROS 2 $(ROS_DISTRO) is sourced, but python3 cannot import rclpy: taking the wheels instead)
 endif
 PYTHON ?= $(shell command -v python3.11 || echo python3)
-FLAVOUR := wheels
+WHEELS ?= kilted
+FLAVOUR := wheels-of-$(WHEELS)
 VENV_OPTIONS :=
-INSTALL := -c constraints.txt -e '.[ros,test,bench,lint]'
+INSTALL := -c constraints/common.txt -c constraints/$(WHEELS).txt -e '.[ros,test,bench,lint]'
 endif
 
 # Says what .venv was made from. Another flavour, or a set-up cut short, starts afresh.
@@ -35,7 +36,7 @@ STAMP := $(VENV)/installed-$(FLAVOUR)
 .PHONY: venv
 venv: $(STAMP)  ## set up .venv
 
-$(STAMP): setup.py setup.cfg pyproject.toml constraints.txt
+$(STAMP): setup.py setup.cfg pyproject.toml $(wildcard constraints/*.txt)
 	$(PYTHON) -m venv $(if $(wildcard $(STAMP)),,--clear) $(VENV_OPTIONS) $(VENV)
 	$(RUN)/python -m pip install --quiet --disable-pip-version-check $(INSTALL)
 	touch $@
