@@ -223,7 +223,8 @@ class BridgeNode(LifecycleNode):
             self._refusal = str(error)
             return
         self._refusal = ''
-        if self._active and self._enabled_legs == len(self._legs):
+        # Not before the last leg has its pulses: it joins at rest as well.
+        if self._active and self._legs_are_on(self._status):
             stamp = messages.seconds_of(message.header.stamp)
             self._tracker.follow(trajectory, self._stream_clock.start(stamp, monotonic()))
 
@@ -265,6 +266,12 @@ class BridgeNode(LifecycleNode):
             self._states.publish(
                 messages.joint_state_message(self._stamps.at(now), self._joints, positions)
             )
+
+    def _legs_are_on(self, status: BoardsStatus) -> bool:
+        """Whether every leg was enabled and has its pulses."""
+        return self._enabled_legs == len(self._legs) and status.enabled.issuperset(
+            map(_output, self._maps)
+        )
 
     def _enable_next_leg(self, boards: Boards, status: BoardsStatus) -> None:
         """Enable one leg more once the one before has its pulses and the interval is over."""
@@ -358,7 +365,7 @@ class BridgeNode(LifecycleNode):
             detail = ', '.join(f'{supply:.1f} V' for supply in low.values() if supply is not None)
         elif not self._active:
             level, state = OK, 'inactive: following nothing'
-        elif not status.enabled.issuperset(map(_output, self._maps)):
+        elif not self._legs_are_on(status):
             level, state = OK, 'enabling legs'
         elif self._tracker.cut_off:
             level, state = WARN, 'joint_trajectory fell silent in motion: holding'

@@ -45,7 +45,10 @@ def test_it_shows_without_changing(folder: Path) -> None:
         'channel 0    600 to 2400 us, stored',
         'channel 17   700.5 to 2300 us, stored',
     ]
-    assert [record.event for record in read_log(folder / 'log.jsonl')] == ['boot', 'hello']
+    # On a busy machine it may be greeted again before it has answered.
+    first, *others = read_log(folder / 'log.jsonl')
+    assert first.event == 'boot'
+    assert {record.event for record in others} == {'hello'}
 
 
 def test_a_script_reads_the_same(folder: Path) -> None:

@@ -2,8 +2,9 @@
 # SPDX-License-Identifier: Apache-2.0
 """Node `bridge` alone, with the mock board as a process: its life, its legs, its releases."""
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
+from functools import partial
 from math import nan
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,7 +18,7 @@ from sensor_msgs.msg import JointState
 from std_srvs.srv import Trigger
 from trajectory_msgs.msg import JointTrajectory
 
-from leg_kinematics.board import Record, read_log
+from leg_kinematics.board import Boards, Output, Record, read_log
 from leg_kinematics.board.memory import Memory
 from leg_kinematics.board.settings import Settings
 from leg_kinematics.calibration import ServoMaps
@@ -250,8 +251,9 @@ def test_a_low_supply_is_a_warning_and_no_stop(
     start_board('--supply', '7.4', '--low-voltage', '6.0', '--sag', '4.6', '--sag-at', '150')
     bench.start()
     bench.bring_up()
-    words = 'low supply voltage of board main: 4.6 V'
-    assert bench.probe.wait_for_words('bridge', words) == DiagnosticStatus.WARN
+    # On a busy machine it sags while the legs are still being enabled.
+    low = (DiagnosticStatus.WARN, 'low supply voltage of board main: 4.6 V')
+    bench.probe.until(lambda: low in bench.probe.states['bridge'], f'{low}')
     assert {record.enabled for record in bench.poses_from_now(5)} == {EVERY_CHANNEL}
     bench.probe.wait_for('bridge', 'active')
     bench.probe.until(lambda: bench.probe.values['bridge']['main.supply_v'] == '7.4', 'the supply')
@@ -264,8 +266,9 @@ def test_inactive_powers_nothing(board_bench: Bench, resting: Mapping[int, float
     for record in board_bench.poses_from_now(20):
         assert record.enabled == 0
         assert record.pulses_us == about(resting)
-    # The limits of 18 channels, and the reaction to silence.
-    assert len(board_bench.records('setting')) == 19
+    # The limits of 18 channels, and the reaction to silence; on a busy machine one may be told
+    # again before the board has answered.
+    assert len({record.detail for record in board_bench.records('setting')}) == 19
 
 
 def test_legs_are_enabled_one_after_another_at_rest(
@@ -312,6 +315,39 @@ def test_it_follows_while_active_and_holds_while_inactive(
         assert record.enabled == EVERY_CHANNEL
     assert board_bench.change(ACTIVATE)
     probe.until(lambda: board_bench.records('pose')[-1].pulses_us == about(resting), 'the way back')
+    timer.cancel()
+
+
+def test_nothing_is_followed_before_the_last_leg_has_its_pulses(
+    board_bench: Bench,
+    bracken: Robot,
+    servo_maps: ServoMaps,
+    resting: Mapping[int, float],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """However long a board takes for that leg, it joins at rest."""
+    enable = Boards.enable
+    late: list[Callable[[], None]] = []
+
+    def slow(boards: Boards, outputs: Sequence[Output]) -> None:
+        if len(outputs) < len(servo_maps.maps):
+            enable(boards, outputs)
+        else:
+            late.append(partial(enable, boards, outputs))
+
+    monkeypatch.setattr(Boards, 'enable', slow)
+    probe = board_bench.probe
+    goal = trajectory(bracken, [a + 0.05 for a in resting_angles(resting, servo_maps)])
+    publisher = probe.publisher(JointTrajectory, 'joint_trajectory')
+    timer = probe.node.create_timer(0.01, lambda: publisher.publish(goal))
+    assert board_bench.change(CONFIGURE)
+    assert board_bench.change(ACTIVATE)
+    probe.until(lambda: late, 'the last leg')
+    for record in board_bench.poses_from_now(20):
+        assert record.pulses_us == about(resting)
+    (enable_last,) = late
+    enable_last()
+    probe.until(lambda: board_bench.records('pose')[-1].pulses_us != about(resting), 'a motion')
     timer.cancel()
 
 
@@ -388,7 +424,8 @@ def test_release_is_latched_until_rearm(
     probe.until(lambda: len(probe.states['bridge']) > count, 'another status')
     assert {record.enabled for record in read_log(board_bench.log)[before:]} <= {0}
     before = len(read_log(board_bench.log))
-    assert board_bench.trigger('bridge/rearm').success
+    # Refused until the board has confirmed its release.
+    probe.until(lambda: board_bench.trigger('bridge/rearm').success, 'bridge/rearm')
     probe.wait_for('bridge', 'active')
     board_bench.poses_from_now(2)
     assert_enabled_leg_after_leg(read_log(board_bench.log)[before:], legs, resting)
