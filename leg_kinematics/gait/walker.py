@@ -16,6 +16,7 @@ from leg_kinematics.gait.body_offset import LEVEL, Offset
 from leg_kinematics.gait.body_state import BodyState
 from leg_kinematics.gait.clock import Clock
 from leg_kinematics.gait.envelope import Envelopes
+from leg_kinematics.gait.foot import Foot
 from leg_kinematics.gait.level import GroundLevel
 from leg_kinematics.gait.limits import Limited
 from leg_kinematics.gait.pace import Pace
@@ -29,7 +30,7 @@ from leg_kinematics.gait.stance import Stance
 from leg_kinematics.gait.stepping import Stepping
 from leg_kinematics.gait.support import projected
 from leg_kinematics.robot import Robot, Vector
-from leg_kinematics.solver import LegSolver, posture_angles, static_margin
+from leg_kinematics.solver import LegSolver, State, posture_angles, static_margin
 
 #: Of half the stride that is asked for: how far back the body may leave a foot before its first
 #: step, which starts from the neutral point and not from half a stride in front of it.
@@ -273,7 +274,7 @@ class Walker:
         if not moving and stepping.all_in_place(self._pose):
             clock.stop()
             return
-        body = BodyState(self._pose, self._twist, self._height, self._posing.offset.now)
+        body = BodyState(self._pose, self._twist, self._height.position, self._posing.offset.now)
         if not moving and stepping.astray:
             # Back to its place with it, while only feet on the ground carry.
             clock.stop()
@@ -308,14 +309,10 @@ class Walker:
                 stepping.lift_off(leg, body, clock.cycle, clock.phase)
 
     @property
-    def _height(self) -> float:
-        """Of the level body above z = 0, m."""
-        return self._level.state.position + self._rise.state.position
-
-    @property
-    def _height_rate(self) -> float:
-        """Of the level body, m/s."""
-        return self._level.state.velocity + self._rise.state.velocity
+    def _height(self) -> State:
+        """Of the level body above z = 0, and its rate, m and m/s."""
+        level, rise = self._level.state, self._rise.state
+        return State(level.position + rise.position, level.velocity + rise.velocity)
 
     def _move_body(self, dt: float) -> None:
         """Follow the ground; raise or lower the body once the feet are in their places."""
@@ -334,47 +331,48 @@ class Walker:
             self._state = end
 
     def _sample(self, limit: str) -> GaitSample:
-        stepping, offset = self._stepping, self._posing.offset
-        legs = range(len(stepping.feet))
-        seen_feet = [self._foot_from_level_body(leg) for leg in legs]
-        feet, velocities = zip(*(offset.see(*each) for each in seen_feet), strict=True)
-        standing = tuple(stepping.feet[leg].stands and leg not in stepping.raised for leg in legs)
-        missed = tuple(foot.missed for foot in stepping.feet)
-        support = [
-            (x, y)
-            for ((x, y, _), _), stands, no_ground in zip(seen_feet, standing, missed, strict=True)
-            if stands and not no_ground
-        ]
+        stepping, offset, height = self._stepping, self._posing.offset, self._height
+        feet, velocities, standing = [], [], []
+        support: list[Point] = []
+        for leg, foot in enumerate(stepping.feet):
+            (x, y, z), velocity = self._seen_from_level_body(leg, foot, height)
+            stands = foot.stands and leg not in stepping.raised
+            if stands and not foot.missed:
+                support.append((x, y))
+            place, velocity = offset.see((x, y, z), velocity)
+            feet.append(place)
+            velocities.append(velocity)
+            standing.append(stands)
         return GaitSample(
-            feet=feet,
-            velocities=velocities,
-            standing=standing,
+            feet=tuple(feet),
+            velocities=tuple(velocities),
+            standing=tuple(standing),
             pose=self._pose,
             twist=self._twist,
-            height=self._height,
+            height=height.position,
             state=self.state,
             limit=limit,
-            height_rate=self._height_rate,
+            height_rate=height.velocity,
             offset=offset.now,
             offset_rate=offset.rate,
             margin=static_margin(support, projected(self._envelopes.centre, offset.now)),
             phase=self._clock.phase % 1.0 if self._clock.running else None,
             duty_factor=self._clock.cycle.duty_factor,
-            missed=missed,
+            missed=tuple(foot.missed for foot in stepping.feet),
         )
 
-    def _foot_from_level_body(self, leg: int) -> tuple[Vector, Vector]:
-        """Place and velocity of a foot in the level body, m and m/s."""
+    def _seen_from_level_body(self, leg: int, foot: Foot, height: State) -> tuple[Vector, Vector]:
+        """Place and velocity of the foot of a leg, m and m/s, for the height of the body."""
         if leg in self._stepping.raised:
             # Carried along by the body, at rest in it.
+            x, y = self.neutral[leg]
             z = self._parameters.carry_height - self._rise.state.position
-            return (*self.neutral[leg], z), (0.0, 0.0, -self._rise.state.velocity)
-        foot = self._stepping.feet[leg]
-        place, velocity = seen(
+            return (x, y, z), (0.0, 0.0, -self._rise.state.velocity)
+        (x, y), (u, v) = seen(
             self._pose,
             self._twist,
             (foot.x.position, foot.y.position),
             (foot.x.velocity, foot.y.velocity),
         )
-        z, w = foot.z.position - self._height, foot.z.velocity - self._height_rate
-        return (*place, z), (*velocity, w)
+        z, w = foot.z.position - height.position, foot.z.velocity - height.velocity
+        return (x, y, z), (u, v, w)
