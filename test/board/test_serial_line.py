@@ -15,6 +15,7 @@ from pathlib import Path
 from queue import SimpleQueue
 
 import pytest
+import serial
 
 from leg_kinematics.board.port import open_port
 from leg_kinematics.board.serial_line import SerialLine
@@ -83,6 +84,16 @@ def talk(ends: Pty) -> Iterator[Talk]:
         yield made
 
 
+def noting(done: list[str], method: Callable[[serial.Serial], None]) -> object:
+    """Wrap a method of ports so that its calls are noted."""
+
+    def note(port: serial.Serial) -> None:
+        done.append(method.__name__)
+        method(port)
+
+    return note
+
+
 def test_the_line_wakes_it(ends: Pty, talk: Talk) -> None:
     """What the board says is read at once, and what is written gets there."""
     talk.line.open()
@@ -112,10 +123,12 @@ def test_waking_never_waits(talk: Talk) -> None:
 
     talk.converse = busy
     talk.line.open()
-    with talk.lock:
-        for _ in range(100_000):  # a pipe holds 65536 bytes (pipe(7))
-            talk.line.wake()
-    go_on.set()
+    try:
+        with talk.lock:
+            for _ in range(100_000):  # a pipe holds 65536 bytes (pipe(7))
+                talk.line.wake()
+    finally:
+        go_on.set()
     assert talk.read.get(timeout=PATIENCE) == b''
 
 
@@ -143,10 +156,39 @@ def test_closing_ends_a_conversation_that_waits(ends: Pty, talk: Talk) -> None:
 def test_a_closed_line_stays_closed(ends: Pty, talk: Talk) -> None:
     """Who opens it after or during the closing gets an error, and the port is free again."""
     talk.line.close()
-    with pytest.raises(LinkLostError, match='closed while it was being opened'):
+    with pytest.raises(LinkLostError) as raised:
         talk.line.open()
-    assert talk.ended.empty()
+    # While the error is there its frames are, so that nobody but the line has closed the port.
     open_port(ends.port, 9600).close()
+    assert str(raised.value) == f'{ends.port}: closed while it was being opened'
+    assert talk.ended.empty()
+
+
+def test_nothing_is_left_for_a_line_that_is_closing(talk: Talk) -> None:
+    """It is not serving any more although its conversation still goes on."""
+    serving: SimpleQueue[bool] = SimpleQueue()
+
+    def converse() -> None:
+        talk.listen()
+        serving.put(talk.line.serving)
+
+    talk.converse = converse
+    talk.line.open()
+    assert talk.line.serving
+    talk.line.close()
+    assert not serving.get_nowait()
+
+
+def test_bytes_that_nobody_takes_are_thrown_away(
+    talk: Talk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Before the port is closed, which a real line would delay until they are out."""
+    done: list[str] = []
+    for name in ('reset_output_buffer', 'close'):
+        monkeypatch.setattr(serial.Serial, name, noting(done, getattr(serial.Serial, name)))
+    talk.line.open()
+    talk.line.close()
+    assert done == ['reset_output_buffer', 'close']
 
 
 def test_a_conversation_may_give_up(talk: Talk) -> None:
