@@ -78,16 +78,14 @@ class Odometry:
         Standard deviation of the share of the way by which a cycle goes wrong; 0.02 is 2 %.
     feet
         Where the feet stand in mid stance, in `base_link`, m.
-    start
-        Where the body is.
 
     """
 
-    def __init__(self, slip: float, feet: Sequence[Vector], start: Pose = Pose()) -> None:  # noqa: B008  a value
-        """Start where the pose is known exactly."""
+    def __init__(self, slip: float, feet: Sequence[Vector]) -> None:
+        """Start at the origin of `odom`, where the pose is known exactly."""
         self._slip = slip
         self._arm = sqrt(fsum(x * x + y * y for x, y, _ in feet) / len(feet))
-        self._at = start
+        self._at: Point = (0.0, 0.0)
         self._pose = Covariance()
 
     @property
@@ -123,8 +121,8 @@ class Odometry:
         are 1/2 and 1/3.
 
         """
-        x, y = pose.x - self._at.x, pose.y - self._at.y
-        self._at = pose
+        x, y = pose.x - self._at[0], pose.y - self._at[1]
+        self._at = (pose.x, pose.y)
         rate = self.twist(twist)
         spread, turn = cycle * dt * rate.xx, cycle * dt * rate.yaw_yaw
         self._pose = self._pose.carried((x, y)) + Covariance(
