@@ -131,6 +131,7 @@ class FirmataDriver:
         capabilities = self._ask(messages.capability_query(), messages.Capabilities)
         states = self._look_at(sorted(capabilities.servos))
         with self._lock:
+            self._check_serving()  # the line may have broken since the last answer
             self._servos = capabilities.servos
             self._connected = True
             pulses_us = {

@@ -4,7 +4,7 @@
 
 import os
 import signal
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,6 +15,7 @@ from leg_kinematics.board import BoardLink, BoardSpec, LinkState, find_driver
 from leg_kinematics.board import firmata as module
 from leg_kinematics.board.driver import Reaction, SilenceAction
 from leg_kinematics.board.firmata import FirmataDriver
+from leg_kinematics.board.firmata_messages import PinState
 from leg_kinematics.errors import CommandError, LinkLostError, PortError, RefusedError
 
 if TYPE_CHECKING:
@@ -342,6 +343,26 @@ def test_a_board_that_never_answers_is_given_up(
     traffic = driver.status().traffic
     assert traffic.sent > 1
     assert traffic.sent == traffic.unanswered
+
+
+def test_a_line_that_breaks_at_the_end_of_opening_is_noticed(
+    start_firmata: StartFirmata, make_driver: Made, until: Until, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The board has answered everything, but nobody may take it for connected any more."""
+    board = start_firmata()
+    driver = make_driver(board.port)
+    look_at = FirmataDriver._look_at  # noqa: SLF001  no other way to be there at that moment
+
+    def look_and_lose(driver: FirmataDriver, pins: Iterable[int]) -> list[PinState]:
+        states = look_at(driver, pins)
+        board.process.kill()
+        until(lambda: driver.status().last_error)
+        return states
+
+    monkeypatch.setattr(FirmataDriver, '_look_at', look_and_lose)
+    with pytest.raises(LinkLostError, match='the line broke'):
+        driver.open()
+    assert not driver.status().connected
 
 
 def test_a_link_starts_a_restarted_board_anew(start_firmata: StartFirmata, until: Until) -> None:
