@@ -10,7 +10,8 @@ from math import cos, isfinite, sin
 from leg_kinematics.robot import Vector
 from leg_kinematics.solver import PEAK_SPEED, State, minimum_jerk
 
-#: No change of the offset takes less, s.
+#: No move of the body over its feet takes less, s: small changes of the order, or of the ground,
+#: shall not jerk it.
 SHORTEST_MOVE = 0.3
 
 

@@ -25,6 +25,13 @@ class Clock:
     duty_factor
         At the start.
 
+    Attributes
+    ----------
+    goal
+        The duty factor that is due.
+    cycle
+        Timing with the present one.
+
     """
 
     def __init__(self, phases: Phases, swing_time: float, duty_factor: float) -> None:

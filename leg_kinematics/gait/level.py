@@ -14,6 +14,11 @@ class GroundLevel:
     speed
         Peak speed of a way from rest, m/s.
 
+    Attributes
+    ----------
+    state
+        Elevation, m, and its rates.
+
     """
 
     def __init__(self, speed: float) -> None:

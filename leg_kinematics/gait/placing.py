@@ -26,7 +26,8 @@ def next_to_place(
     standing
         Legs whose feet are on the ground.
     misplaced
-        Those of them that have to be put elsewhere, the most urgent one first.
+        Legs whose feet have to be put elsewhere, the most urgent one first: one or more, and not
+        only such as stand.
     centre
         Projection of the centre of mass, m.
     least

@@ -21,6 +21,11 @@ class Rise:
     duration
         Of a way, s.
 
+    Attributes
+    ----------
+    state
+        Height, m, and its rates.
+
     """
 
     def __init__(self, height: float, duration: float) -> None:

@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 from leg_kinematics.gait.planar import Point, Twist
 
+#: In which the part of a change that is allowed is sought: to 1/4096 of what a tick may change.
 HALVINGS = 12
 
 

@@ -14,9 +14,12 @@ from leg_kinematics.solver import LegSolver, solve_batch
 
 Array = NDArray[np.float64]
 
+#: In which the rim is looked at. Between two of them a disc passes a straight edge of the reach by
+#: up to 1 - cos(pi / 32) of its radius, 0.5 %; a walk leaves more than that unused.
 DIRECTIONS = 32
 
-#: The radius is sought in rounds, each a number of times finer than the one before.
+#: The radius is sought in rounds, each a number of times finer than the one before: to 1/4096 of
+#: the stretched leg.
 ROUNDS, STEPS = 3, 16
 
 #: Neighbouring feet keep a tenth of their distance even when both stray towards each other.
