@@ -80,7 +80,7 @@ def _reachable_radius(
     angles = np.arange(DIRECTIONS) * tau / DIRECTIONS
     rim = np.stack((np.cos(angles), np.sin(angles), np.zeros(DIRECTIONS)), axis=-1) @ turn
     middles = np.array([offset.see((foot[0], foot[1], foot[2] + height)) for height in heights])
-    low, step = 0.0, leg.geometry.coxa + leg.geometry.femur + leg.geometry.tibia
+    low, step = 0.0, leg.geometry.stretched
     for _ in range(ROUNDS):
         step /= STEPS
         radii = low + step * np.arange(1, STEPS + 1)

@@ -325,7 +325,7 @@ def solve_batch(leg: LegSolver, feet: Floats, *, free_coxa: float = 0.0) -> Batc
         axis_distance=np.empty(count),
         near_singular=np.empty(count, dtype=np.bool_),
     )
-    stretched = leg.geometry.coxa + leg.geometry.femur + leg.geometry.tibia
+    nearly_on_axis = NEAR_SINGULAR_RADIUS * leg.geometry.stretched
     scratch = np.empty((8, min(CHUNK, count)))
     with np.errstate(all='ignore'):
         for chunk, columns in _columns(feet):
@@ -342,7 +342,7 @@ def solve_batch(leg: LegSolver, feet: Floats, *, free_coxa: float = 0.0) -> Batc
             solution.knee_sine[chunk] = knee_sine
             solution.axis_distance[chunk] = axis_distance
             solution.near_singular[chunk] = (knee_sine < NEAR_SINGULAR_SINE) | (
-                axis_distance < NEAR_SINGULAR_RADIUS * stretched
+                axis_distance < nearly_on_axis
             )
     return solution
 

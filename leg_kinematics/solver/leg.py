@@ -56,6 +56,11 @@ class LegGeometry:
         object.__setattr__(self, 'nearest_square', difference * difference)
         object.__setattr__(self, 'square_difference', difference * total)
 
+    @property
+    def stretched(self) -> float:
+        """Farthest that the foot can be from the coxa axis, m."""
+        return self.coxa + self.femur + self.tibia
+
     @classmethod
     def of(cls, leg: Leg) -> 'LegGeometry':
         """Take the lengths from the description of a leg."""
@@ -209,11 +214,10 @@ def joint_velocity(geometry: LegGeometry, angles: Vector, foot_velocity: Vector)
     s23, c23, s3 = sin(q2 + q3), cos(q2 + q3), sin(q3)
     rho = geometry.coxa + geometry.femur * c2 + geometry.tibia * c23
     if abs(s3) < SINGULAR_SINE or abs(rho) < COXA_AXIS_RADIUS:
-        message = (
+        raise ReachError(
             f'singular: sin(tibia angle) is {s3:.3g} and the foot is {abs(rho) * 1e3:.3g} mm '
             'from the coxa axis; bend the leg or move the foot outwards'
         )
-        raise ReachError(message)
     radial = c1 * vx + s1 * vy
     femur_rate = (radial * c23 + vz * s23) / (geometry.femur * s3)
     tibia_rate = -(radial * c2 + vz * s2) / (geometry.tibia * s3)

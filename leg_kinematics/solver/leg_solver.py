@@ -81,8 +81,7 @@ class LegSolver:
         try:
             angles = inverse(self.geometry, self.mount.to_mount(foot), free_coxa)
         except ReachError as error:
-            message = f'{self.name}: {error}'
-            raise ReachError(message) from None
+            raise ReachError(f'{self.name}: {error}') from None
         self.check(angles)
         return angles
 
@@ -114,8 +113,7 @@ class LegSolver:
         try:
             return joint_velocity(self.geometry, angles, self.mount.turn_to_mount(foot_velocity))
         except ReachError as error:
-            message = f'{self.name}: {error}'
-            raise ReachError(message) from None
+            raise ReachError(f'{self.name}: {error}') from None
 
 
 def _beyond(joint: str, angle: float, bounds: Range, what: str) -> str:
@@ -191,9 +189,9 @@ def posture_angles(robot: Robot, legs: tuple[LegSolver, ...], which: str) -> tup
         try:
             angles.append(leg.angles(foot))
         except LegKinematicsError as error:
-            message = (
+            raise robot.document.error(
+                which,
                 f'this posture cannot be taken: {error}; change height or reach of the posture, '
-                'the lengths, the limits or the servo map'
-            )
-            raise robot.document.error(which, message) from error
+                'the lengths, the limits or the servo map',
+            ) from error
     return tuple(angles)

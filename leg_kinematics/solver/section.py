@@ -56,7 +56,7 @@ def side_section(leg: LegSolver, spacing: float) -> Section:
         leg.
 
     """
-    span = _span(leg)
+    span = leg.geometry.stretched
     across, along = _axis(0.0, span, spacing), _axis(-span, span, spacing)
     low = max(leg.limits[0][0], leg.expressible[0][0])
     high = min(leg.limits[0][1], leg.expressible[0][1])
@@ -86,7 +86,7 @@ def level_section(leg: LegSolver, height: float, spacing: float) -> Section:
         Across: x, forward; along: y, to the left.
 
     """
-    span, (x0, y0, _) = _span(leg), leg.mount.position
+    span, (x0, y0, _) = leg.geometry.stretched, leg.mount.position
     across, along = _axis(x0 - span, x0 + span, spacing), _axis(y0 - span, y0 + span, spacing)
     return Section(across, along, _reached(leg, (0.0, 0.0), height, across, along))
 
@@ -116,7 +116,7 @@ def common_ground(
         leg reaches.
 
     """
-    span = 2.0 * max(map(_span, legs))
+    span = 2.0 * max(leg.geometry.stretched for leg in legs)
     axis = _axis(-span, span, spacing)
     reached = np.logical_and.reduce(
         [
@@ -125,10 +125,6 @@ def common_ground(
         ]
     )
     return Section(axis, axis, reached)
-
-
-def _span(leg: LegSolver) -> float:
-    return leg.geometry.coxa + leg.geometry.femur + leg.geometry.tibia
 
 
 def _axis(low: float, high: float, spacing: float) -> Floats:

@@ -33,25 +33,23 @@ class Trajectory:
     def __post_init__(self) -> None:
         """Refuse what cannot be sampled."""
         if not len(self.times) == len(self.positions) == len(self.velocities) > 0:
-            message = (
+            raise CommandError(
                 f'a trajectory needs one row of positions and velocities a time, got '
                 f'{len(self.times)} times, {len(self.positions)} and {len(self.velocities)} rows'
             )
-            raise CommandError(message)
         rows = (self.times, *self.positions, *self.velocities)
         if not all(isfinite(value) for row in rows for value in row):
-            message = 'a trajectory holds a time, position or velocity that is not finite'
-            raise CommandError(message)
+            raise CommandError('a trajectory holds a time, position or velocity that is not finite')
         widths = sorted({len(row) for row in rows[1:]})
         if len(widths) > 1:
-            message = f'every row of a trajectory needs one value a joint, got rows of {widths}'
-            raise CommandError(message)
+            raise CommandError(
+                f'every row of a trajectory needs one value a joint, got rows of {widths}'
+            )
         for earlier, later in pairwise(self.times):
             if not later > earlier:
-                message = (
+                raise CommandError(
                     f'time_from_start must increase strictly, got {earlier:g} s then {later:g} s'
                 )
-                raise CommandError(message)
 
     @property
     def end(self) -> float:
