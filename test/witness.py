@@ -7,20 +7,23 @@ each was meant the bridge tells: every second one is in ``joint_states``, with t
 is for. By these instants the limits of speed and acceleration hold to rounding.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from itertools import pairwise
-from time import CLOCK_MONOTONIC, CLOCK_REALTIME, clock_gettime
+from time import CLOCK_MONOTONIC, CLOCK_REALTIME, clock_gettime, monotonic
 
 import numpy as np
 import pytest
+from diagnostic_msgs.msg import DiagnosticArray
 from numpy.typing import NDArray
 from rclpy.serialization import deserialize_message
 from sensor_msgs.msg import JointState
 
 from leg_kinematics.board import Record
 from leg_kinematics.calibration import ServoMaps
-from leg_kinematics.commands.operator import RECORDED, Operator
+from leg_kinematics.commands.operator import PATIENCE, RECORDED, NoAnswerError, Operator
+from leg_kinematics.gait import Twist
 from leg_kinematics.nodes.messages import seconds_of
 from leg_kinematics.nodes.parameters import BRIDGE
 from leg_kinematics.robot import Robot
@@ -43,17 +46,166 @@ PAUSE = SILENT_AFTER + 0.04
 LATE = 0.01
 """s that the first pose after that may have been on its way to the board."""
 
+A_STEP = 1.2
+"""s in which every leg makes a step."""
+
+WALKING_US = 20.0
+"""us, of which the pulse of every channel sweeps more in a step."""
+
+QUIET = 0.2
+"""s of the same pulses that tell a robot which holds still from one that walks."""
+
+TOLD = 10
+"""Poses that there must be in a time for that to mean something."""
+
+
+@dataclass(frozen=True)
+class Said:
+    """What a node has said of itself, and when."""
+
+    time: float
+    """Of the monotonic clock, when the node said so, s."""
+    node: str
+    words: str
+    values: Mapping[str, str]
+
 
 class Witness(Operator):
-    """An operator who records as well what the bridge says it does."""
+    """An operator who records as well what the nodes say and what the bridge says it does.
+
+    What another process does takes the time that the machine gives it. So this operator goes on
+    until it is done, instead of looking after a while.
+
+    Attributes
+    ----------
+    joint_states
+        Every message received, in its serialised form.
+    said
+        Every status of every node.
+
+    """
 
     def __init__(self, namespace: str) -> None:
         """Listen from the beginning."""
         super().__init__(namespace)
         self.joint_states: list[bytes] = []
+        self.said: list[Said] = []
         self.node.create_subscription(
             JointState, 'joint_states', self.joint_states.append, RECORDED, raw=True
         )
+
+    def _on_diagnostics(self, message: DiagnosticArray) -> None:
+        super()._on_diagnostics(message)
+        time = seconds_of(message.header.stamp) - _clock_offset()
+        prefix = self.node.get_namespace() + '/'
+        for status in message.status:
+            if status.name.startswith(prefix):
+                values = {value.key: value.value for value in status.values}
+                name = status.name.removeprefix(prefix)
+                self.said.append(Said(time, name, status.message, values))
+
+    def drive_until(self, twist: Twist, condition: Callable[[], bool], what: str) -> None:
+        """Go on commanding until something is true.
+
+        Raises
+        ------
+        NoAnswerError
+            It was not in time.
+
+        """
+        end = monotonic() + PATIENCE
+        while not condition():
+            if monotonic() > end:
+                raise NoAnswerError(
+                    f'{what} did not happen within {PATIENCE:g} s; the nodes say {self.states}'
+                )
+            self.drive(twist, 0.05, what)
+
+    def drive_until_said(self, twist: Twist, since: float, node: str, words: str) -> Said:
+        """Go on commanding until a node has said these words at or after a time; return how."""
+        found: list[Said] = []
+
+        def heard() -> bool:
+            found[:] = [
+                each
+                for each in self.said
+                if each.time >= since and each.node == node and words in each.words
+            ]
+            return bool(found)
+
+        self.drive_until(twist, heard, f"'{words}' of {node}")
+        return found[0]
+
+    @contextmanager
+    def seeing_anew(self, service: str) -> Iterator[None]:
+        """See that a service is offered once more than before.
+
+        Of a node that was killed the graph still shows the services, and nobody hears a call
+        before the new node has been found.
+        """
+        known = self.node.count_services(service)
+        yield
+        self.spin(lambda: self.node.count_services(service) > known, f'{service} again')
+
+    def rearm(self) -> None:
+        """Rearm the bridge, which refuses until every board has confirmed its release."""
+
+        def rearmed() -> bool:
+            with suppress(NoAnswerError):
+                self.call('bridge/rearm')
+                return True
+            return False
+
+        self.spin(rearmed, 'bridge/rearm')
+
+    def walk_on(self, twist: Twist, poses: Callable[[], Sequence[Record]], channels: int) -> None:
+        """Go on commanding until every channel has been told to walk from now on."""
+        start = monotonic()
+        self.drive(twist, A_STEP, 'walking on')
+
+        def all_walk() -> bool:
+            told = told_since(poses(), start)
+            sweeps = [max(pulses) - min(pulses) for pulses in told.values()]
+            return len(sweeps) == channels and min(sweeps) > WALKING_US
+
+        self.drive_until(twist, all_walk, 'a step of every leg')
+
+    def see_hold(
+        self, twist: Twist, poses: Callable[[], Sequence[Record]], channels: int, seconds: float
+    ) -> None:
+        """Go on commanding, in vain: the servos come to hold still, and do so for a while."""
+
+        def quiet() -> bool:
+            records = poses()
+            told = told_since(records, records[-1].time - QUIET)
+            return enough(told) and hold(told)
+
+        def enough(told: Mapping[int, Sequence[float]]) -> bool:
+            return len(told) == channels and min(map(len, told.values())) >= TOLD
+
+        def hold(told: Mapping[int, Sequence[float]]) -> bool:
+            return all(len(set(pulses)) == 1 for pulses in told.values())
+
+        self.drive_until(twist, quiet, 'holding still')
+        still = poses()[-1].time
+        self.drive(twist, seconds, 'holding still')
+        self.drive_until(twist, lambda: enough(told_since(poses(), still)), 'more poses')
+        assert hold(told_since(poses(), still))
+
+
+def told_since(poses: Sequence[Record], start: float) -> dict[int, list[float]]:
+    """Pulses that each channel was told after a time, us."""
+    told: dict[int, list[float]] = {}
+    for record in poses:
+        if record.time > start:
+            for channel, pulse in record.pulses_us.items():
+                told.setdefault(channel, []).append(pulse)
+    return told
+
+
+def _clock_offset() -> float:
+    """By how much the system's clock is ahead of the monotonic one, s."""
+    return clock_gettime(CLOCK_REALTIME) - clock_gettime(CLOCK_MONOTONIC)
 
 
 @pytest.fixture(scope='session')
@@ -67,7 +219,7 @@ class _Meant:
 
     def __init__(self, witness: Witness, maps: ServoMaps) -> None:
         messages = [deserialize_message(each, JointState) for each in witness.joint_states]
-        offset = clock_gettime(CLOCK_REALTIME) - clock_gettime(CLOCK_MONOTONIC)
+        offset = _clock_offset()
         self.times = np.array([seconds_of(each.header.stamp) - offset for each in messages])
         order = [messages[0].name.index(each.joint) for each in maps.maps]
         self._pulses = np.array(

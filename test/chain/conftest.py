@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from itertools import count
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from rclpy.serialization import deserialize_message
@@ -13,9 +14,11 @@ from trajectory_msgs.msg import MultiDOFJointTrajectory
 
 from leg_kinematics.calibration import ServoMaps, load_servo_maps
 from leg_kinematics.commands.chain import Chain
-from leg_kinematics.commands.operator import Operator
 from leg_kinematics.gait import Twist
 from leg_kinematics.robot import Robot, load_robot
+
+if TYPE_CHECKING:
+    from test.witness import Witness
 
 CONFIG = Path(__file__).parents[2] / 'config'
 ROBOT = CONFIG / 'robots' / 'bracken.yaml'
@@ -60,8 +63,8 @@ class ChainOnBoard(Chain):
 
 @contextmanager
 def chains_in(
-    parent: Path, new_witness: Callable[[str], Operator]
-) -> Iterator[Callable[..., tuple[Chain, Operator]]]:
+    parent: Path, new_witness: 'Callable[[str], Witness]'
+) -> 'Iterator[Callable[..., tuple[Chain, Witness]]]':
     """Start chains with options of the mock; in the end every process must have ended well.
 
     With a ``board`` they use that port instead of a mock; ``bridge`` are more of its parameters.
@@ -73,7 +76,7 @@ def chains_in(
             *mock_options: str,
             board: Path | None = None,
             bridge: Mapping[str, object] | None = None,
-        ) -> tuple[Chain, Operator]:
+        ) -> 'tuple[Chain, Witness]':
             namespace = next(_namespaces)
             folder = parent / namespace.strip('/')
             chain = (ChainOnBoard if board else Chain)(
@@ -98,8 +101,8 @@ def chains_in(
 
 @pytest.fixture
 def start_chain(
-    tmp_path: Path, new_witness: Callable[[str], Operator]
-) -> Iterator[Callable[..., tuple[Chain, Operator]]]:
+    tmp_path: Path, new_witness: 'Callable[[str], Witness]'
+) -> 'Iterator[Callable[..., tuple[Chain, Witness]]]':
     """Start chains of a test's own."""
     with chains_in(tmp_path, new_witness) as start:
         yield start
@@ -107,18 +110,18 @@ def start_chain(
 
 @pytest.fixture(scope='module')
 def start_shared_chain(
-    tmp_path_factory: pytest.TempPathFactory, new_witness: Callable[[str], Operator]
-) -> Iterator[Callable[..., tuple[Chain, Operator]]]:
+    tmp_path_factory: pytest.TempPathFactory, new_witness: 'Callable[[str], Witness]'
+) -> 'Iterator[Callable[..., tuple[Chain, Witness]]]':
     """Start chains that several tests use one after another."""
     with chains_in(tmp_path_factory.mktemp('shared'), new_witness) as start:
         yield start
 
 
 @pytest.fixture(scope='session')
-def walk_into_a_step() -> Callable[[Operator], None]:
+def walk_into_a_step() -> 'Callable[[Witness], None]':
     """Return a way to bring a robot that stands or walks to where a foot is high in the air."""
 
-    def walk(operator: Operator) -> None:
+    def walk(operator: 'Witness') -> None:
         operator.drive(AHEAD, 0.5, 'walking')
 
         def in_the_air() -> bool:
@@ -126,18 +129,21 @@ def walk_into_a_step() -> Callable[[Operator], None]:
             heights = [transform.translation.z for transform in message.points[-1].transforms]
             return bool(max(heights) - min(heights) > IN_THE_AIR)
 
-        operator.spin(in_the_air, 'a foot in the air')
+        operator.drive_until(AHEAD, in_the_air, 'a foot in the air')
 
     return walk
 
 
 @pytest.fixture
-def walking(start_chain: Callable[..., tuple[Chain, Operator]]) -> tuple[Chain, Operator]:
+def walking(
+    start_chain: 'Callable[..., tuple[Chain, Witness]]',
+) -> 'tuple[Chain, Witness]':
     """Return a chain that walks forward, and its operator, who has just said so."""
     chain, operator = start_chain()
     operator.bring_up()
     operator.stand()
     operator.drive(AHEAD, 1.5, 'walking')
+    operator.drive_until(AHEAD, lambda: operator.states['gait'] == 'walking', 'a walk')
     return chain, operator
 
 

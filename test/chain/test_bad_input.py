@@ -4,10 +4,11 @@
 
 import subprocess
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from math import inf, nan
 from pathlib import Path
-from time import CLOCK_MONOTONIC, CLOCK_REALTIME, clock_gettime, monotonic
+from time import CLOCK_MONOTONIC, CLOCK_REALTIME, clock_gettime
+from typing import TYPE_CHECKING
 
 import pytest
 import serial
@@ -31,13 +32,16 @@ from leg_kinematics.nodes import qos
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import leg_solvers
 
+if TYPE_CHECKING:
+    from test.witness import Witness
+
 CONFIG = Path(__file__).parents[2] / 'config'
 ROBOT = CONFIG / 'robots' / 'bracken.yaml'
 SERVO_MAPS = CONFIG / 'servo_maps' / 'bracken.yaml'
 
 PATIENCE = 60.0  # s, for a process to end on a busy machine
 
-StartChain = Callable[..., tuple[Chain, Operator]]
+StartChain = Callable[..., 'tuple[Chain, Witness]']
 
 
 def ends(names: Sequence[str], folder: Path, *parameters: str) -> dict[str, str]:
@@ -198,16 +202,19 @@ def test_wrong_messages(bracken: Robot, start_chain: StartChain) -> None:
             return words in operator.states.get(node, '')
 
         operator.spin(reported, f"'{words}' from {node}")
-    refused = monotonic()
-    operator.spin(lambda: monotonic() > refused + 0.5, 'a while')
-    records = read_log(chain.pulse_log)
-    start = max(index for index, record in enumerate(records) if record.event == 'enable')
-    poses = [record.pulses_us for record in records[start:] if record.event == 'pose']
-    assert len(poses) > 10
-    assert all(pose == poses[0] for pose in poses)
+
+    def poses() -> list[Mapping[int, float]]:
+        records = read_log(chain.pulse_log)
+        start = max(index for index, record in enumerate(records) if record.event == 'enable')
+        return [record.pulses_us for record in records[start:] if record.event == 'pose']
+
+    refused = len(poses())
+    operator.spin(lambda: len(poses()) > refused + 50, 'poses after all that')
+    first, *others = poses()
+    assert all(pose == first for pose in others)
     operator.stand()
     operator.drive(Twist(x=0.05), 1.0, 'walking, for nothing is lost')
-    assert operator.states['gait'] == 'walking'
+    operator.drive_until(Twist(x=0.05), lambda: operator.states['gait'] == 'walking', 'a walk')
 
 
 def test_a_port_that_cannot_be_opened(start_chain: StartChain) -> None:
@@ -243,7 +250,7 @@ def test_a_noisy_line(
     operator.bring_up()
     operator.stand()
     operator.drive(Twist(x=0.08), 3.0, 'walking')
-    assert operator.states['gait'] == 'walking'
+    operator.drive_until(Twist(x=0.08), lambda: operator.states['gait'] == 'walking', 'a walk')
     records = read_log(chain.pulse_log)
     assert 'bad' in {record.event for record in records}
     assert_no_jump(operator, records)

@@ -6,24 +6,23 @@ import signal
 from bisect import bisect_left
 from collections import Counter
 from collections.abc import Callable, Sequence
-from itertools import pairwise
 from math import inf
 from time import monotonic
 from typing import TYPE_CHECKING
 
 import pytest
 
-from leg_kinematics.board import frames
+from leg_kinematics.board import Record, frames
 from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.commands.chain import Chain
 from leg_kinematics.commands.operator import Operator
 from leg_kinematics.gait import Twist
-from leg_kinematics.nodes.parameters import BRIDGE
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import leg_solvers, posture_angles
 
 if TYPE_CHECKING:
-    from test.simulated_chip import ChipProcess, Pulse
+    from test.simulated_chip import ChipProcess
+    from test.witness import Witness
 
 AHEAD = Twist(x=0.08)
 
@@ -33,65 +32,63 @@ FRAME = 0.020
 ACCURACY_US = 2.0
 """Of a pulse, as the firmware's own tests have it."""
 
-AT_REST = 0.05
-"""rad from the resting posture, which a joint that catches up leaves by 0.02 rad in a frame."""
+QUANTUM_US = 0.25 + 1e-6
+"""By which a pulse on the line may differ from the one meant."""
 
-RECENTLY = 0.3
-"""s for which a delay of the line may still show at the pins."""
+TAKEN_IN = 0.005
+"""s that the line and the firmware need for the poses that a busy machine delivers at once."""
+
+ALL = 2**frames.CHANNELS - 1
 
 SILENCE = 0.5
 """s, the setting of the board in these tests."""
 
-WALKING_US = 20.0
-"""The pulse of every channel sweeps more than this in a step."""
-
-StartChain = Callable[..., tuple[Chain, Operator]]
+StartChain = Callable[..., 'tuple[Chain, Witness]']
 
 
-def poses(chip: 'ChipProcess') -> list[tuple[float, tuple[float, ...]]]:
+def poses(chip: 'ChipProcess') -> list[Record]:
     """Give the poses that the chip has heard, and when."""
     return [
-        (time, frame.message.pulses_us)
+        Record(time, 'pose', frame.seq, ALL, dict(enumerate(frame.message.pulses_us)))
         for time, frame in chip.heard()
         if isinstance(frame.message, frames.Pose)
     ]
 
 
-def sweeps(pulses: 'Sequence[Pulse]', since: float) -> dict[int, float]:
-    """How far the pulse of each channel has gone up and down since then, us."""
-    widths: dict[int, list[float]] = {}
-    for pulse in pulses:
-        if pulse.start > since:
-            widths.setdefault(pulse.channel, []).append(pulse.width_us)
-    return {channel: max(each) - min(each) for channel, each in widths.items()}
+def put_out(chip: 'ChipProcess') -> list[Record]:
+    """Give the pulses of the chip, each as a pose of one channel at its begin."""
+    return [
+        Record(pulse.start, 'pose', None, 1 << pulse.channel, {pulse.channel: pulse.width_us})
+        for pulse in chip.pulses()
+    ]
 
 
 @pytest.fixture
 def assert_no_step(
-    bracken: Robot, servo_maps: ServoMaps, chip_process: 'ChipProcess'
-) -> Callable[[float, float], None]:
+    chip_process: 'ChipProcess',
+    assert_no_jump: Callable[[Operator, Sequence[Record]], None],
+) -> Callable[[Operator, float, float], None]:
     """Return a check that no servo was led faster than its limit from pulse to pulse.
 
-    Between pulses lies the time of the poses behind them: up to a frame more than that of the
-    pulses, and the longest that a busy machine has just let the board wait for a pose.
+    The poses that the chip has heard do not jump, and each pulse is of one of them: of the latest
+    before its frame, or of one that came in that frame.
     """
-    (share,) = [each.default for each in BRIDGE if each.name == 'speed_share']
-    assert isinstance(share, float)
-    speeds = [share * link.servo.speed for leg in bracken.legs for link in leg.links]
 
-    def check(begin: float, end: float) -> None:
-        pulses = [p for p in chip_process.pulses() if p.start > begin and p.end < end]
-        told = [time for time, _ in poses(chip_process)]
-        for each, speed in zip(servo_maps.maps, speeds, strict=True):
-            of_channel = [pulse for pulse in pulses if pulse.channel == each.channel]
-            for earlier, later in pairwise(of_channel):
-                recent = told[
-                    bisect_left(told, later.start - RECENTLY) : bisect_left(told, later.start)
-                ]
-                waited = max((b - a for a, b in pairwise(recent)), default=0.0)
-                time = later.start - earlier.start + FRAME + waited
-                before, after = each.angle(earlier.width_us), each.angle(later.width_us)
-                assert abs(after - before) <= speed * time, f'{each.joint} at {later.start}'
+    def check(operator: Operator, begin: float, end: float) -> None:
+        # In this order, for the chip goes on: every pulse was told before.
+        shown = [pulse for pulse in put_out(chip_process) if begin < pulse.time < end]
+        told = [pose for pose in poses(chip_process) if begin < pose.time < end]
+        assert_no_jump(operator, told)
+        times = [pose.time for pose in told]
+        assert shown[-1].time > times[0]
+        for pulse in shown:
+            if pulse.time < times[0] + FRAME:
+                continue  # may be of a pose before the begin
+            ((channel, width_us),) = pulse.pulses_us.items()
+            first = bisect_left(times, pulse.time - FRAME - TAKEN_IN) - 1
+            last = bisect_left(times, pulse.time)
+            near = [pose.pulses_us[channel] for pose in told[max(first, 0) : last]]
+            assert min(abs(each - width_us) for each in near) <= ACCURACY_US, pulse
 
     return check
 
@@ -101,8 +98,8 @@ def test_a_board_that_restarts_in_mid_step(  # noqa: PLR0917  fixtures
     servo_maps: ServoMaps,
     chip_process: 'ChipProcess',
     start_chain: StartChain,
-    walk_into_a_step: Callable[[Operator], None],
-    assert_no_step: Callable[[float, float], None],
+    walk_into_a_step: 'Callable[[Witness], None]',
+    assert_no_step: Callable[[Operator, float, float], None],
     say: Callable[[str], None],
 ) -> None:
     """It starts silent; legs are enabled again one after another, at rest; then it walks on."""
@@ -112,14 +109,10 @@ def test_a_board_that_restarts_in_mid_step(  # noqa: PLR0917  fixtures
     walk_into_a_step(operator)
     struck = monotonic()
     chip_process.reset()
-    operator.wait_for('bridge', 'enabling legs')
-    noticed = monotonic() - struck
-    operator.wait_for('bridge', 'active')
-    again = monotonic() - struck
+    noticed = operator.drive_until_said(AHEAD, struck, 'bridge', 'enabling legs').time
+    again = operator.drive_until_said(AHEAD, noticed, 'bridge', 'active').time
     operator.drive(AHEAD, 1.0, 'catching up')
-    walking = monotonic()
-    operator.drive(AHEAD, 1.2, 'walking on')
-    assert operator.states['gait'] == 'walking'
+    operator.walk_on(AHEAD, lambda: put_out(chip_process), len(servo_maps.maps))
 
     pulses = chip_process.pulses()
     heard = chip_process.heard()
@@ -127,23 +120,28 @@ def test_a_board_that_restarts_in_mid_step(  # noqa: PLR0917  fixtures
     *_, found = [time for time, frame in heard if isinstance(frame.message, frames.Hello)]
     assert found > struck
     enabled: dict[int, float] = {}
+    at: dict[int, float] = {}
+    pose: tuple[float, ...] = ()
     for time, frame in heard:
-        if time > found and isinstance(frame.message, frames.Enable):
-            for channel in sorted(frames.to_channels(frame.message.mask)):
-                enabled.setdefault(channel, time)  # it may be asked again on a busy machine
+        match frame.message:
+            case frames.Pose(pose):
+                pass
+            case frames.Enable(mask) if time > found:
+                for channel in sorted(frames.to_channels(mask) - enabled.keys()):
+                    enabled[channel], at[channel] = time, pose[channel]
     assert list(enabled) == [each.channel for each in servo_maps.maps]
     legs = leg_solvers(bracken, {each.joint: each.angle_range for each in servo_maps.maps})
     resting = [angle for leg in posture_angles(bracken, legs, 'resting') for angle in leg]
     for each, angle in zip(servo_maps.maps, resting, strict=True):
         first, *_ = [p for p in pulses if p.channel == each.channel and p.start > found]
         assert first.start > enabled[each.channel]
-        # Those of the last leg may come when the stream is followed already, slowly.
-        assert each.angle(first.width_us) == pytest.approx(angle, abs=AT_REST)
-    assert_no_step(0.0, found)
-    assert_no_step(found, inf)
-    swept = sweeps(pulses, walking)
-    assert min(swept[each.channel] for each in servo_maps.maps) > WALKING_US
-    say(f"board restarted: 'enabling legs' after {noticed:.3f} s, 'active' after {again:.2f} s")
+        assert at[each.channel] == pytest.approx(each.pulse_us(angle), abs=QUANTUM_US, rel=0.0)
+    assert_no_step(operator, 0.0, found)
+    assert_no_step(operator, found, inf)
+    say(
+        f"board restarted: 'enabling legs' after {noticed - struck:.3f} s, "
+        f"'active' after {again - struck:.2f} s"
+    )
 
 
 @pytest.mark.parametrize('reaction', [pytest.param('hold', marks=pytest.mark.soak), 'release'])
@@ -151,8 +149,8 @@ def test_a_bridge_that_is_killed(  # noqa: PLR0917  fixtures
     servo_maps: ServoMaps,
     chip_process: 'ChipProcess',
     start_chain: StartChain,
-    walk_into_a_step: Callable[[Operator], None],
-    assert_no_step: Callable[[float, float], None],
+    walk_into_a_step: 'Callable[[Witness], None]',
+    assert_no_step: Callable[[Operator, float, float], None],
     say: Callable[[str], None],
     reaction: str,
 ) -> None:
@@ -166,64 +164,76 @@ def test_a_bridge_that_is_killed(  # noqa: PLR0917  fixtures
     walk_into_a_step(operator)
     chain.nodes['bridge'].send_signal(signal.SIGKILL)
     chain.nodes['bridge'].wait()
-    operator.drive(AHEAD, SILENCE + 0.5, 'no bridge')
-    last, pose = poses(chip_process)[-1]
-    pulses = chip_process.pulses()
-    after = [pulse for pulse in pulses if pulse.start > last + 2.0 * FRAME]
-    for pulse in after:
-        assert pulse.width_us == pytest.approx(pose[pulse.channel], abs=ACCURACY_US)
-    assert {pulse.channel for pulse in after} == {each.channel for each in servo_maps.maps}
+
+    def counts() -> Counter[int]:
+        last = poses(chip_process)[-1].time
+        return Counter(p.channel for p in chip_process.pulses() if p.start > last)
+
     # Frames tell the chip's own time, whatever the machine makes of it.
-    each_channel = Counter(pulse.channel for pulse in pulses if pulse.start > last)
+    due = round(SILENCE / FRAME)
+    operator.drive_until(
+        AHEAD, lambda: min(counts().values(), default=0) >= due - 1, 'the time of silence'
+    )
+    operator.drive(AHEAD, 0.5, 'no bridge')
     if reaction == 'release':
-        assert {abs(count - round(SILENCE / FRAME)) for count in each_channel.values()} <= {0, 1}
+        assert {abs(count - due) for count in counts().values()} <= {0, 1}
     else:
-        assert all(count * FRAME > SILENCE + 0.3 for count in each_channel.values())
-    end = FRAME * max(each_channel.values())
+        operator.drive_until(AHEAD, lambda: min(counts().values()) > due + 15, 'more pulses')
+    pose = poses(chip_process)[-1]
+    after = [p for p in chip_process.pulses() if p.start > pose.time + 2.0 * FRAME]
+    for pulse in after:
+        assert pulse.width_us == pytest.approx(pose.pulses_us[pulse.channel], abs=ACCURACY_US)
+    assert {pulse.channel for pulse in after} == {each.channel for each in servo_maps.maps}
+    end = FRAME * max(counts().values())
     killed = monotonic()
     operator.states.clear()
-    chain.start('bridge')
+    with operator.seeing_anew('bridge/change_state'):
+        chain.start('bridge')
     operator.wait_for('bridge', 'unconfigured')
     operator.bring_up()
     operator.drive(AHEAD, 1.0, 'catching up')
-    walking = monotonic()
-    operator.drive(AHEAD, 1.2, 'walking on')
-    pulses = chip_process.pulses()
+    operator.walk_on(AHEAD, lambda: put_out(chip_process), len(servo_maps.maps))
     if reaction == 'hold':
-        assert_no_step(0.0, inf)
+        assert_no_step(operator, 0.0, inf)
     else:
-        assert_no_step(0.0, killed)
-        assert_no_step(killed, inf)
-    swept = sweeps(pulses, walking)
-    assert min(swept[each.channel] for each in servo_maps.maps) > WALKING_US
+        assert_no_step(operator, 0.0, killed)
+        assert_no_step(operator, killed, inf)
     say(f'bridge killed, to {reaction} after {SILENCE} s: pulses {end:.2f} s after the last pose')
 
 
 def test_release_in_mid_step(
     chip_process: 'ChipProcess',
     start_chain: StartChain,
-    walk_into_a_step: Callable[[Operator], None],
+    walk_into_a_step: 'Callable[[Witness], None]',
     say: Callable[[str], None],
 ) -> None:
     """No pulse begins after the firmware has heard it, and the last ends within a frame."""
     _, operator = start_chain(board=chip_process.port)
     operator.bring_up()
     operator.stand()
-    seen = 0
+
+    def releases() -> list[float]:
+        return [t for t, f in chip_process.heard() if isinstance(f.message, frames.Release)]
+
     for _ in range(3):
         walk_into_a_step(operator)
+        before = len(releases())
+
+        def released(before: int = before) -> bool:
+            return len(releases()) > before
+
         pressed = monotonic()
         operator.call('bridge/release')
+        operator.drive_until(AHEAD, released, 'a release at the board')
         operator.drive(AHEAD, 0.3, 'released')
-        heard = [t for t, f in chip_process.heard() if isinstance(f.message, frames.Release)][seen:]
-        seen += len(heard)  # it may be said again on a busy machine
+        heard = releases()[before]
         last = chip_process.pulses()[-1]
-        assert last.end < heard[0] + FRAME
+        assert last.end < heard + FRAME
         # The chip's clock is up to a few milliseconds slow.
         say(
-            f'release in mid-step: at the board {1e3 * (heard[0] - pressed):.1f} ms after the '
-            f'call, the last pulse ends {1e3 * (last.end - heard[0]):+.1f} ms from then'
+            f'release in mid-step: at the board {1e3 * (heard - pressed):.1f} ms after the '
+            f'call, the last pulse ends {1e3 * (last.end - heard):+.1f} ms from then'
         )
         operator.states.pop('bridge')
-        operator.call('bridge/rearm')
+        operator.rearm()
         operator.wait_for('bridge', 'active')

@@ -21,6 +21,7 @@ from leg_kinematics.solver import leg_solvers, posture_angles
 
 if TYPE_CHECKING:
     from test.cable import Cable
+    from test.witness import Witness
 
 AHEAD = Twist(x=0.08)
 
@@ -32,7 +33,7 @@ LOST = 'lost board main: holding, trying to reopen'
 def test_release_is_latched(
     bracken: Robot,
     servo_maps: ServoMaps,
-    walking: tuple[Chain, Operator],
+    walking: 'tuple[Chain, Witness]',
     assert_no_jump: Callable[[Operator, Sequence[Record]], None],
 ) -> None:
     """Nothing but rearm ends it, no stream and no restart of the board; then it starts at rest."""
@@ -55,38 +56,37 @@ def test_release_is_latched(
     assert 'boot' in {record.event for record in records[before:]}
     assert {record.enabled for record in records[start:]} == {0}
 
-    operator.call('bridge/rearm')
+    operator.rearm()
     operator.wait_for('bridge', 'active')
     after = read_log(chain.pulse_log)[len(records) :]
-    enabled = [
-        (channel, pulse)
-        for record in after
-        if record.event == 'enable'
-        for channel, pulse in record.pulses_us.items()
-    ]
+    enabled: dict[int, float] = {}
+    for record in after:
+        if record.event == 'enable':
+            for channel, pulse in record.pulses_us.items():
+                enabled.setdefault(channel, pulse)  # it may be asked again on a busy machine
     legs = leg_solvers(bracken, {each.joint: each.angle_range for each in servo_maps.maps})
     resting = [angle for leg in posture_angles(bracken, legs, 'resting') for angle in leg]
-    assert [channel for channel, _ in enabled] == [each.channel for each in servo_maps.maps]
-    assert [pulse for _, pulse in enabled] == [
+    assert list(enabled) == [each.channel for each in servo_maps.maps]
+    assert list(enabled.values()) == [
         pytest.approx(each.pulse_us(angle), abs=0.25)
         for each, angle in zip(servo_maps.maps, resting, strict=True)
     ]
     operator.drive(AHEAD, 2.0, 'walking again')
-    assert operator.states['gait'] == 'walking'
+    operator.drive_until(AHEAD, lambda: operator.states['gait'] == 'walking', 'a walk')
     assert_no_jump(operator, read_log(chain.pulse_log))
 
 
 class Presser:
     """Somebody who presses release, and looks at what the board is told from then on."""
 
-    def __init__(self, chain: Chain, operator: Operator, say: Callable[[str], None]) -> None:
+    def __init__(self, chain: Chain, operator: 'Witness', say: Callable[[str], None]) -> None:
         """Take a robot that has been brought up."""
         self._log = chain.pulse_log
         self._operator = operator
         self._say = say
 
-    def press(self, when: str, answer: Callable[[], None] = lambda: None) -> None:
-        """Release, do something else and then see that the pulses are off; rearm again."""
+    def press(self, when: str, answer: Callable[[], None] = lambda: None) -> float:
+        """Release, do something else, see that the pulses are off and rearm; tell when, s."""
         operator = self._operator
         seen = len(read_log(self._log))
         pressed = monotonic()
@@ -106,11 +106,13 @@ class Presser:
         assert 'enable' not in {record.event for record in after}
         self._say(f'release {when}: at the board after {1e3 * (off.time - pressed):.1f} ms')
         operator.states.pop('bridge')
-        operator.call('bridge/rearm')
+        rearmed = monotonic()
+        operator.rearm()
+        return rearmed
 
 
 def test_release_at_any_instant(
-    start_chain: Callable[..., tuple[Chain, Operator]],
+    start_chain: 'Callable[..., tuple[Chain, Witness]]',
     lay_cable: 'Callable[[Path, Path], Cable]',
     say: Callable[[str], None],
     tmp_path: Path,
@@ -125,8 +127,8 @@ def test_release_at_any_instant(
         presser = Presser(chain, operator, say)
         for _ in range(2):
             operator.drive(AHEAD, rng.uniform(0.3, 1.2), 'walking')
-            presser.press('in a walk')
-            operator.wait_for('bridge', 'enabling legs')
+            rearmed = presser.press('in a walk')
+            operator.drive_until_said(AHEAD, rearmed, 'bridge', 'enabling legs')
             operator.drive(AHEAD, rng.uniform(0.0, 0.3), 'rising')
             presser.press('while legs are being enabled')
             operator.wait_for('bridge', 'active')
@@ -137,7 +139,11 @@ def test_release_at_any_instant(
             start = len(read_log(chain.pulse_log))
             presser.press(f'{wait:.3f} s after the cable was pulled', cable.plug)
             told = [r.event for r in read_log(chain.pulse_log)[start:] if r.event != 'silence']
-            assert told[: told.index('release')] == ['hello']
+            before = told[: told.index('release')]
+            found = before.index('hello')
+            # Poses from before the loss may still be on the line; hello may be said again.
+            assert set(before[:found]) <= {'pose'}
+            assert set(before[found:]) == {'hello'}
             operator.wait_for('bridge', 'active')
         operator.drive(AHEAD, 1.5, 'walking again')
-        assert operator.states['gait'] == 'walking'
+        operator.drive_until(AHEAD, lambda: operator.states['gait'] == 'walking', 'a walk')
