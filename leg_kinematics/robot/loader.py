@@ -26,6 +26,10 @@ from leg_kinematics.robot.description import (
 from leg_kinematics.robot.document import Document
 from leg_kinematics.robot.units import STANDARD_GRAVITY, UNITS, Dimension
 
+#: A leg whose direction, a unit vector, has a smaller horizontal part than this is upright: that
+#: part is only what is missing when somebody writes 1.57 rad for 90 deg.
+UPRIGHT = 1e-3
+
 
 def load_robot(path: Path | str) -> Robot:
     """Read the description of a robot.
@@ -161,7 +165,7 @@ def _posture(document: Document, path: str, legs: tuple[Leg, ...]) -> Posture:
         else:
             forward, left, _ = euler2mat(*leg.mount.rpy, 'sxyz')[:, 0].tolist()
             across = math.hypot(forward, left)
-            if across < 1e-6:
+            if across < UPRIGHT:
                 raise document.error(
                     path,
                     f'leg {leg.name!r} points straight up or down, so that reach has no '

@@ -68,9 +68,10 @@ def test_foot_may_differ_from_the_reach(edited: Callable[[str, str], Path]) -> N
     assert robot.standing.feet[1] == (0.010, 0.2, -0.085)
 
 
-def test_upright_leg_needs_a_foot_of_its_own(edited: Callable[[str, str], Path]) -> None:
+@pytest.mark.parametrize('down', ['90 deg', '1.57'])
+def test_upright_leg_needs_a_foot_of_its_own(edited: Callable[[str, str], Path], down: str) -> None:
     """A mount that points straight down gives the reach no direction, which is said."""
-    file = edited('rpy: [0 deg, 0 deg, 90 deg]', 'rpy: [0 deg, 90 deg, 0 deg]')
+    file = edited('rpy: [0 deg, 0 deg, 90 deg]', f'rpy: [0 deg, {down}, 0 deg]')
     with pytest.raises(DescriptionError, match=r"resting: leg 'left_middle' points straight"):
         load_robot(file)
 
