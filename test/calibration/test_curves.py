@@ -22,8 +22,9 @@ def tables(draw: st.DrawFn) -> TableCurve:
     pulse_steps = draw(st.lists(st.floats(5.0, 300.0), min_size=count, max_size=count))
     angles = [sum(angle_steps[:index], -1.5) for index in range(count)]
     pulses = [sum(pulse_steps[:index], 500.0) for index in range(count)]
-    if draw(st.booleans()):
-        angles.reverse()
+    for column in (angles, pulses):
+        if draw(st.booleans()):
+            column.reverse()
     return TableCurve(tuple(angles), tuple(pulses))
 
 

@@ -3,7 +3,6 @@
 """No joint is asked for more speed than it may be."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 from math import cos, pi, sin, tau
 
 import numpy as np
@@ -255,9 +254,8 @@ def test_a_fast_rise_takes_the_time_that_the_servos_need(
     bracken: Robot, bracken_legs: tuple[LegSolver, ...]
 ) -> None:
     """Asked to stand up in 50 ms the robot takes longer, and just as long as it must."""
-    robot = replace(bracken)
     parameters = GaitParameters(rise_time=0.05)
-    walker = Walker(robot, bracken_legs, parameters, robot.resting.feet)
+    walker = Walker(bracken, bracken_legs, parameters, bracken.resting.feet)
     walker.stand()
     samples = [walker.step(DT, Twist())]
     while samples[-1].state is not GaitState.STANDING:
