@@ -96,45 +96,6 @@ def test_longitudinal_margin_follows_the_published_formula(
     assert min(margins) == pytest.approx(formula, abs=1e-6)
 
 
-@pytest.mark.parametrize(
-    ('duty', 'speed'), [(1 / 2, 0.05), (2 / 3, 0.05), (3 / 4, 0.04), (5 / 6, 0.06)]
-)
-def test_walking_robot_has_that_margin(
-    standing_walker: Callable[[GaitParameters], Walker],
-    bracken: Robot,
-    duty: float,
-    speed: float,
-) -> None:
-    """The feet of a straight steady walk leave the longitudinal margin of the formula.
-
-    The formula wants both rows of feet straight, so each foot counts by its x alone.
-    """
-    dt = 0.005
-    # A cycle of one second, whatever the servos.
-    parameters = GaitParameters(swing_time=1.0 - duty, duty_factor=duty, speed_share=10.0)
-    walker = standing_walker(parameters)
-    for _ in range(600):
-        walker.step(dt, Twist(speed))
-    margins = []
-    for sample in [walker.step(dt, Twist(speed)) for _ in range(200)]:
-        assert sample.twist == Twist(speed)
-        ends = []
-        for side in (slice(0, 3), slice(3, 6)):
-            places = [
-                foot[0]
-                for foot, stands in zip(sample.feet[side], sample.standing[side], strict=True)
-                if stands
-            ]
-            ends.append((max(places), min(places)))
-        (left_front, left_rear), (right_front, right_rear) = ends
-        margins += [(left_front + right_front) / 2.0, -(left_rear + right_rear) / 2.0]
-    pitch = bracken.standing.feet[0][0] - bracken.standing.feet[1][0]
-    stroke = speed * duty
-    formula = 0.5 * pitch + (1.0 - 0.75 / duty) * stroke
-    # A tick sees the event up to dt late, when a foot has already moved on by that much.
-    assert formula - 1e-9 <= min(margins) <= formula + speed * dt
-
-
 def test_stride_arithmetic(standing_walker: Callable[[GaitParameters], Walker]) -> None:
     """R = 60 mm, beta = 2/3, T = 1.2 s: stance 0.8 s, swing 0.4 s, v = R / (beta T) = 75 mm/s.
 
