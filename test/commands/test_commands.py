@@ -233,6 +233,7 @@ def test_run_is_the_whole_chain_in_one_process(number: signal.Signals) -> None:
             try:
                 operator.wait_for('bridge', 'active', 60.0)
                 operator.wait_for('gait', 'waiting for gait/stand', 60.0)
+                operator.wait_for_graph()
                 operator.stand()
             finally:
                 operator.close()
