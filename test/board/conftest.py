@@ -51,12 +51,17 @@ def start_mock(tmp_path: Path) -> Iterator[Callable[..., MockProcess]]:
 
 @pytest.fixture
 def until() -> Until:
-    """Wait until something is true; the time allowed is for a machine under heavy load."""
+    """Wait until something is true; the time allowed is for a machine under heavy load.
+
+    A condition that drives is so given its pace. For what an answer of the board or the end of a
+    process tells, wait for that.
+    """
 
     def wait(condition: Callable[[], object]) -> None:
         deadline = time.monotonic() + 30.0
         while not condition():
             assert time.monotonic() < deadline, 'waited in vain'
-            time.sleep(0.01)  # nothing tells across the process boundary
+            # Drivers and links call nobody back, and a log that grows wakes nobody.
+            time.sleep(0.01)
 
     return wait

@@ -59,7 +59,7 @@ def answered(driver: FramedDriver) -> bool:
 
 
 def test_it_identifies_configures_enables_and_drives(
-    start_mock: Callable[..., Any], make_driver: Made, until: Until
+    start_mock: Callable[..., Any], make_driver: Made
 ) -> None:
     """A whole conversation: every frame is acknowledged, and the board logs what was meant."""
     mock = start_mock()
@@ -71,26 +71,24 @@ def test_it_identifies_configures_enables_and_drives(
     driver.enable(range(18))
     assert driver.status().enabled == frozenset(range(18))
     driver.set_pulses(POSE | {7: 1600.25})
-    until(lambda: len(mock.records('pose')) == 2)
-    until(lambda: answered(driver))
-    assert mock.records('pose')[-1].pulses_us == POSE | {7: 1600.0}
-    status = driver.status()
+    status = driver.refresh()  # answered after the pose
+    told = [record.pulses_us for record in mock.records('pose')]
+    assert told == [POSE, POSE | {7: 1600.0}]
     assert status.connected
     assert status.ack_latency is not None
     assert (status.traffic.refused, status.traffic.unanswered, status.traffic.bad) == (0, 0, 0)
 
 
-def test_a_refused_pose_is_told(
-    start_mock: Callable[..., Any], make_driver: Made, until: Until
-) -> None:
+def test_a_refused_pose_is_told(start_mock: Callable[..., Any], make_driver: Made) -> None:
     """The status counts it and names reason and channel; nothing reached the servos."""
     mock = start_mock()
     driver = make_driver(mock.port)
     driver.open()
     driver.configure(LIMITS | {4: (1000.0, 1400.0)}, HOLD)
     driver.set_pulses(POSE)
-    until(lambda: driver.status().traffic.refused == 1)
-    assert driver.status().last_error == 'the board refused pose: beyond limits (channel 4)'
+    status = driver.refresh()  # answered after the pose
+    assert status.traffic.refused == 1
+    assert status.last_error == 'the board refused pose: beyond limits (channel 4)'
     assert mock.records('pose') == []
 
 
@@ -127,7 +125,7 @@ def test_a_pose_that_is_none_is_not_sent(
 
 
 def test_release_overtakes_and_is_confirmed(
-    start_mock: Callable[..., Any], make_driver: Made, until: Until
+    start_mock: Callable[..., Any], make_driver: Made
 ) -> None:
     """A release goes out before the pose that waits, and the board confirms that all is off."""
     mock = start_mock()
@@ -137,7 +135,7 @@ def test_release_overtakes_and_is_confirmed(
     driver.set_pulses(POSE)
     driver.enable(range(18))
     driver.release()
-    until(lambda: not driver.status().enabled)
+    assert not driver.refresh().enabled
     (released,) = mock.records('release')
     assert released.enabled == 0
 
@@ -259,8 +257,8 @@ def test_low_voltage_is_told(
     driver.configure({0: LIMITS[0]}, HOLD)
     driver.set_pulses({0: 1500.0})
     driver.enable([0])
-    until(lambda: driver.status().supply == 7.4)
-    assert not driver.status().low_voltage
+    status = driver.refresh()
+    assert (status.supply, status.low_voltage) == (7.4, False)
     until(lambda: driver.status().low_voltage)
     status = driver.status()
     assert (status.supply, status.enabled) == (5.5, frozenset({0}))
@@ -327,26 +325,25 @@ def test_close_ends_an_opening(
     assert len(errors) == 1
 
 
-def test_death_of_the_board_is_noticed(
-    start_mock: Callable[..., Any], make_driver: Made, until: Until
-) -> None:
+def test_death_of_the_board_is_noticed(start_mock: Callable[..., Any], make_driver: Made) -> None:
     """When the port goes away, the status tells and every later call raises."""
     mock = start_mock()
     driver = make_driver(mock.port)
     driver.open()
     mock.process.kill()
-    until(lambda: not driver.status().connected)
-    assert 'the line broke' in driver.status().last_error
+    mock.process.wait()
+    for _ in range(2):  # waits for an answer in vain, and does not even ask any more
+        with pytest.raises(LinkLostError, match='the line broke'):
+            driver.enable([0])
     with pytest.raises(LinkLostError, match='the line broke'):
         driver.set_pulses(POSE)
-    with pytest.raises(LinkLostError, match='the line broke'):
-        driver.enable([0])
+    assert not driver.status().connected
+    assert 'the line broke' in driver.status().last_error
 
 
 def test_nobody_waits_for_a_thread_that_is_ending(
     start_mock: Callable[..., Any],
     make_driver: Made,
-    until: Until,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """A request made after the loss, while the port is still being closed, raises at once."""
@@ -362,10 +359,11 @@ def test_nobody_waits_for_a_thread_that_is_ending(
 
     monkeypatch.setattr(serial.Serial, 'close', close_late)
     mock.process.kill()
+    mock.process.wait()
     try:
-        until(lambda: not driver.status().connected)
-        with pytest.raises(LinkLostError, match='the line broke'):
-            driver.enable([0])
+        for _ in range(2):  # the first one waits for the loss
+            with pytest.raises(LinkLostError, match='the line broke'):
+                driver.enable([0])
     finally:
         go_on.set()
 
