@@ -157,8 +157,9 @@ class Walker:
         Raises
         ------
         CommandError
-            The pose is not finite, a foot could not walk in it, the walk would not keep its least
-            margin, or the robot does not stand; nothing has changed then.
+            The pose is not finite, a foot could not walk in it or is out of reach on the way, the
+            walk would not keep its least margin, or the robot does not stand; nothing has changed
+            then.
 
         """
         if not offset.finite:

@@ -6,6 +6,8 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
 
 from leg_kinematics.errors import CommandError, LegKinematicsError
 from leg_kinematics.gait import GaitParameters, GaitSample, Offset, Twist, Walker
@@ -17,6 +19,12 @@ from leg_kinematics.solver import LegSolver
 DT = 0.01
 
 LEVEL = Offset()
+
+poses = st.builds(
+    Offset,
+    st.tuples(*3 * [st.floats(-0.06, 0.06)]),
+    st.tuples(*2 * [st.floats(-0.3, 0.3)], st.floats(-0.5, 0.5)),
+)
 
 
 def refused(robot: Robot, legs: tuple[LegSolver, ...], pose: Offset) -> list[bool]:
@@ -75,3 +83,14 @@ def test_a_way_out_of_reach_is_refused_and_a_detour_taken(
     go(other)
     with pytest.raises(CommandError, match='left_middle would be out of reach on the way'):
         walker.pose_body(one)
+
+
+@settings(deadline=None)
+@given(pose=poses)
+def test_the_way_to_the_level_pose_is_in_reach_from_anywhere(
+    bracken: Robot, bracken_legs: tuple[LegSolver, ...], pose: Offset
+) -> None:
+    """The robot may be told to crouch at any time, and then levels out without asking."""
+    assume(not any(refused(bracken, bracken_legs, pose)))
+    for share in np.linspace(0.0, 1.0, 50).tolist():
+        assert not any(refused(bracken, bracken_legs, pose.towards(LEVEL, share)))
