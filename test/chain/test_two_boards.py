@@ -7,6 +7,7 @@ The left legs are on a board with our framed protocol, the right ones on a Firma
 
 import signal
 from bisect import bisect_left
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from itertools import pairwise
@@ -18,6 +19,7 @@ import pytest
 import yaml
 from rclpy.serialization import deserialize_message
 from sensor_msgs.msg import JointState
+from trajectory_msgs.msg import MultiDOFJointTrajectory
 
 from leg_kinematics.board import Record, read_log
 from leg_kinematics.calibration import load_servo_maps
@@ -196,41 +198,41 @@ def test_it_walks_and_is_released_as_one(robots: Robots) -> None:
     operator = robots.operator
     start = monotonic()
     operator.drive(AHEAD, 2.0, 'walking')
+    operator.drive_until(AHEAD, lambda: len(robots.meant(start)) > 60, 'joint states')
+    meant = robots.meant(start)
     for board, quantum in QUANTUM.items():
         poses = robots.poses(board)
         times = [record.time for record in poses]
         # What was meant in the last moments may still be on its way.
-        instants = [each for each in robots.meant(start) if each[0] < times[-1] - LATE]
+        instants = [each for each in meant if each[0] < times[-1] - LATE]
         arrived = 0
         for time, pulses in instants:
-            there = told(poses, times, time)
+            near = told(poses, times, time)
             arrived += all(
-                any(c == channel and abs(p - pulse) <= quantum for c, p in there)
+                any(c == channel and abs(p - pulse) <= quantum for c, p in near)
                 for channel, pulse in pulses[board].items()
             )
-        assert len(instants) > 50
-        # A busy machine may hand over two poses at once, of which the latest wins.
-        assert arrived > 0.8 * len(instants), board
-        moved = {c for each in robots.meant(start) for c in each[1][board]}
-        for channel in moved:
+        assert len(instants) > 40
+        # Every second tick tells its instant. On a busy machine a pose may still wait for its
+        # board when the next one takes its place.
+        span = [pose for pose in poses if instants[0][0] <= pose.time <= instants[-1][0] + LATE]
+        taken = Counter(channel for pose in span for channel in pose.pulses_us)
+        replaced = max(0, 2 * len(instants) - min(taken.values()))
+        assert arrived >= len(instants) - replaced - 2, board
+        for channel in meant[0][1][board]:
             pulses_us = [r.pulses_us[channel] for r in poses if channel in r.pulses_us]
             assert max(pulses_us) - min(pulses_us) > 20.0, (board, channel)
         assert_no_jump(robots, board)
 
     operator.wait_for('gait', 'standing')
-    operator.spin(
-        lambda: all(
-            abs(pulse - robots.pulses_us(board).get(channel, 0.0)) <= QUANTUM[board]
-            for board, pulses in robots.meant(start)[-1][1].items()
-            for channel, pulse in pulses.items()
-        ),
-        'both boards where the bridge means them to be',
-    )
-    wanted = operator.targets_heard()[-1].points[-1].transforms
-    for foot, transform in zip(robots.feet(), wanted, strict=True):
-        place = transform.translation
+
+    def in_place() -> bool:
+        last = deserialize_message(operator.foot_targets[-1], MultiDOFJointTrajectory)
+        places = [each.translation for each in last.points[-1].transforms]
         # Half a microsecond is 0.8 mrad, and a stretched leg is 0.2 m long.
-        assert foot == pytest.approx((place.x, place.y, place.z), abs=5e-4)
+        return robots.feet() == [pytest.approx((p.x, p.y, p.z), abs=5e-4) for p in places]
+
+    operator.spin(in_place, 'all feet where the gait wants them')
 
     operator.call('bridge/release')
     operator.wait_for('bridge', RELEASED)
