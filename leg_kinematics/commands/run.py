@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """`leg-kinematics run`: the whole chain in one process."""
 
+import re
 import sys
 import tempfile
 from contextlib import ExitStack
@@ -20,6 +21,19 @@ reach. At its first pulse a servo runs to the resting posture at full speed: wit
 turn the legs gently near to it. Ctrl-C ends this program, not the pulses: the board then holds,
 unless board_silence_reaction is release. bridge/release or the switch of the battery ends them.
 Local rules and, where they ask for it, licensed people decide over batteries and wiring."""
+
+#: What ROS 2 takes as a namespace; the slash in front may be left out.
+NAMESPACE = re.compile(r'/|/?[a-z_]\w*(/[a-z_]\w*)*', re.ASCII | re.IGNORECASE)
+
+
+def _namespace(_: click.Context, __: click.Parameter, name: str) -> str:
+    """Give a namespace its slash, or refuse it."""
+    if not NAMESPACE.fullmatch(name):
+        raise click.BadParameter(
+            f'{name!r} is no namespace: expected names of letters, digits and underscores that '
+            f'do not begin with a digit, such as /bracken or /garden/bracken'
+        )
+    return '/' + name.removeprefix('/')
 
 
 @click.command(
@@ -50,7 +64,13 @@ Local rules and, where they ask for it, licensed people decide over batteries an
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
     help='Parameters of the nodes. Default: the example nodes.yaml.',
 )
-@click.option('--namespace', default='/', show_default=True, help='Of all nodes.')
+@click.option(
+    '--namespace',
+    default='/',
+    show_default=True,
+    callback=_namespace,
+    help='Every robot on the network needs its own.',
+)
 @click.option('--enable', is_flag=True, help='Configure and activate the bridge: powers servos.')
 def run(
     *,

@@ -14,12 +14,15 @@ from pathlib import Path
 import click
 import pytest
 from click.testing import CliRunner
+from rclpy.exceptions import InvalidNamespaceException
+from rclpy.validate_namespace import validate_namespace
 
 from leg_kinematics.commands import files
 from leg_kinematics.commands.demo import Summary
 from leg_kinematics.commands.files import config_folder
 from leg_kinematics.commands.main import main
 from leg_kinematics.commands.operator import Operator
+from leg_kinematics.commands.run import NAMESPACE
 from leg_kinematics.nodes.parameters import NODES
 
 #: The console script, wherever it is installed.
@@ -222,12 +225,35 @@ def test_run_refuses_a_board_that_is_none() -> None:
     assert 'Traceback' not in done.stderr
 
 
+@pytest.mark.parametrize('name', ['/', '/bracken', '/garden/bracken_2', '/_a', '/A__b'])
+def test_run_takes_what_ros_takes_as_a_namespace(name: str) -> None:
+    """With the slash in front or without it."""
+    assert validate_namespace(name)
+    assert NAMESPACE.fullmatch(name)
+    assert name == '/' or NAMESPACE.fullmatch(name[1:])
+
+
+@pytest.mark.parametrize(
+    'name', ['', 'my robot', '/2nd', '/a//b', '/a/', '/a-b', '/ä', '//', '/a/2', '/a\n']
+)
+def test_run_refuses_what_is_no_namespace(name: str) -> None:
+    """Exit code 2 with the option and an example, before anything starts."""
+    with pytest.raises(InvalidNamespaceException):
+        validate_namespace(name)
+    done = CliRunner().invoke(main, ['run', '--namespace', name])
+    assert done.exit_code == 2
+    assert '--namespace' in done.stderr
+    assert 'such as /bracken' in done.stderr
+
+
 @pytest.mark.parametrize('number', [signal.SIGINT, signal.SIGTERM])
 def test_run_is_the_whole_chain_in_one_process(number: signal.Signals) -> None:
     """With the mock and enabled it can stand up; an interrupt ends all of it well."""
     namespace = f'/one_process_{number.name.lower()}'
     command = [*LEG_KINEMATICS, 'run', '--enable']
-    with subprocess.Popen([*command, '--namespace', namespace], stderr=subprocess.PIPE) as process:
+    with subprocess.Popen(
+        [*command, '--namespace', namespace[1:]], stderr=subprocess.PIPE
+    ) as process:
         try:
             operator = Operator(namespace)
             try:
