@@ -142,8 +142,6 @@ class BodyOffset:
             That the way takes, s, even where the peak speeds allow for less.
 
         """
-        if goal == self._goal:
-            return
         ways = zip(self._states, (*goal.shift, *goal.rpy), self._peaks, strict=True)
         times = (PEAK_SPEED * abs(end - state.position) / peak for state, end, peak in ways)
         self._remaining = max(SHORTEST_MOVE, least_time, *times)

@@ -59,15 +59,15 @@ def stride_radii(
     """
     return tuple(
         min(
-            _reachable_radius(leg, foot, (-depth, 0.0, lift), offset),
-            *(
-                SHARE_OF_NEIGHBOUR * hypot(foot[0] - other[0], foot[1] - other[1])
-                for other in neutral
-                if other is not foot
-            ),
+            [
+                _reachable_radius(leg, foot, (-depth, 0.0, lift), offset),
+                *(
+                    SHARE_OF_NEIGHBOUR * hypot(foot[0] - other[0], foot[1] - other[1])
+                    for other in neutral
+                    if other is not foot
+                ),
+            ]
         )
-        if len(neutral) > 1
-        else _reachable_radius(leg, foot, (-depth, 0.0, lift), offset)
         for leg, foot in zip(legs, neutral, strict=True)
     )
 
