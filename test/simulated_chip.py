@@ -246,11 +246,15 @@ class ChipProcess:
         ]
 
     def heard(self) -> list[tuple[float, frames.Frame]]:
-        """Read all good frames that have been written to it so far, and when."""
+        """Read all good frames that have been written to it so far, and when in its own time."""
+        return [(time, frame) for time, _, frame in self.arrived()]
+
+    def arrived(self) -> list[tuple[float, float, frames.Frame]]:
+        """Read all good frames so far, and when by its own time and by the machine's."""
         decoder = frames.FrameDecoder()
         return [
-            (float(time), frame)
-            for time, data in self._lines('heard')
+            (float(time), float(arrived), frame)
+            for time, arrived, data in self._lines('heard')
             for frame in decoder.feed(bytes.fromhex(data))
             if isinstance(frame, frames.Frame)
         ]

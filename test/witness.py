@@ -40,6 +40,9 @@ AT_ONCE = 0.005
 AFTER_ALL = 0.5
 """s after which a pose cannot still be on its way."""
 
+LOST = 'lost board'
+"""Words of a bridge that holds because a board is away."""
+
 PAUSE = SILENT_AFTER + 0.04
 """s between poses that mean that the bridge itself was away, and starts from rest."""
 
@@ -221,6 +224,9 @@ class _Meant:
         messages = [deserialize_message(each, JointState) for each in witness.joint_states]
         offset = _clock_offset()
         self.times = np.array([seconds_of(each.header.stamp) - offset for each in messages])
+        self._losses = np.array(
+            [each.time for each in witness.said if LOST in each.words and each.node == 'bridge']
+        )
         order = [messages[0].name.index(each.joint) for each in maps.maps]
         self._pulses = np.array(
             [
@@ -238,6 +244,12 @@ class _Meant:
         """Give the bounds of those for this span of time."""
         first, last = np.searchsorted(self.times, [earliest, latest])
         return int(first), int(last)
+
+    def interrupted(self, first: int, last: int) -> bool:
+        """Whether the bridge was away or had lost a board between two of them."""
+        span = self.times[first : last + 1]
+        lost = (self._losses >= span[0]) & (self._losses <= span[-1])
+        return bool(np.diff(span).max() > PAUSE or lost.any())
 
 
 @dataclass(frozen=True)
@@ -263,13 +275,13 @@ def _last_rest(
     """Find from which pose and when the joints last started from rest, if they did.
 
     They rest at a pose that the bridge means again after it has arrived. After a while in which
-    the bridge itself was away they rest at the pose before.
+    the bridge itself was away, or a board was, they rest at the pose before.
     """
     for index in reversed(range(len(told) - 1)):
         like = meant.like(pulses_of(told[index]), last + 1, latest)
         if like:
             return index, float(meant.times[like[-1]])
-    if meant.times[latest] - meant.times[last] <= PAUSE:
+    if meant.times[latest] - meant.times[last] <= PAUSE or not meant.interrupted(last, latest):
         return None
     pauses = [later.time - earlier.time for earlier, later in pairwise(told)]
     longest = max(range(len(pauses)), key=pauses.__getitem__)

@@ -3,8 +3,9 @@
 //
 // chip_behind_pty HEX LOG: the simulated chip as a process that keeps up with real time. Prints
 // "ready PATH" once a host can open the pty. Writes a line "pulse CHANNEL START END" to LOG for
-// every pulse and "heard TIME BYTES" for all that a host has written, in seconds of the machine's
-// monotonic clock. SIGUSR1 resets the chip as its watchdog would; SIGTERM and SIGINT end the
+// every pulse and "heard TIME ARRIVED BYTES" for all that a host has written, in seconds of the
+// machine's monotonic clock; on a busy machine the chip's own time, in which all but ARRIVED is
+// told, is a little behind. SIGUSR1 resets the chip as its watchdog would; SIGTERM and SIGINT end the
 // process.
 
 #define _XOPEN_SOURCE 700
@@ -66,7 +67,7 @@ static void log_pulses(Chip *chip, double began, FILE *log) {
 }
 
 static void log_heard(const uint8_t *bytes, size_t size, double at, FILE *log) {
-  fprintf(log, "heard %.7f ", at);
+  fprintf(log, "heard %.7f %.7f ", at, now());
   for (size_t i = 0; i < size; ++i) {
     fprintf(log, "%02x", bytes[i]);
   }
