@@ -432,14 +432,13 @@ def test_a_noisy_line_makes_no_pulse_of_its_own(
     def drive() -> int:
         sent.append({channel: 1000.0 + len(sent) / 2 + channel for channel in range(18)})
         driver.set_pulses(sent[-1])
-        return len(sent)
+        return len(mock.records('pose'))
 
-    until(lambda: drive() == 200)
+    until(lambda: drive() > 100)
     driver.enable(range(18))
-    until(lambda: drive() == 400)
+    until(lambda: drive() > 200)
     until(lambda: answered(driver))
     told = [record.pulses_us for record in mock.records('pose')]
-    assert len(told) > 200
     assert all(pulses in sent for pulses in told)
     assert mock.records('bad')
     traffic = driver.status().traffic
