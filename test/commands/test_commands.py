@@ -173,11 +173,11 @@ def test_each_fault_is_told(run: Summary, words: str) -> None:
 
 
 def test_a_busy_machine_is_told_beside_the_foot_error() -> None:
-    """Poses farther apart than the preview bridges are named, with what to do."""
-    (fault,) = replace(GOOD, worst_foot_error_mm=0.59, pose_period_max_ms=114.0).faults()
-    assert 'poses came up to 114 ms apart' in fault
+    """Poses more than three ticks apart are named, with what to do."""
+    (fault,) = replace(GOOD, worst_foot_error_mm=0.59, pose_period_max_ms=51.0).faults()
+    assert 'poses came up to 51 ms apart instead of 10 ms' in fault
     assert 'run it again' in fault
-    (fault,) = replace(GOOD, worst_foot_error_mm=0.59, pose_period_max_ms=69.0).faults()
+    (fault,) = replace(GOOD, worst_foot_error_mm=0.59, pose_period_max_ms=29.0).faults()
     assert 'apart' not in fault
 
 
