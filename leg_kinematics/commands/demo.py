@@ -37,7 +37,7 @@ SHORTEST_WALK = 1.0
 WORST_FOOT_ERROR = 0.5e-3
 WORST_DISTANCE_ERROR = 0.005
 
-#: Between poses, ms: three ticks. Only a machine that is busy elsewhere lets more pass.
+#: Between poses, ms: three ticks. More hints at a machine that was busy elsewhere.
 LONGEST_PERIOD = 30.0
 
 
