@@ -8,7 +8,9 @@ For example::
     ros2 launch leg_kinematics legs_launch.py board:=framed:/dev/ttyUSB0 namespace:=bracken
 
 The bridge is a lifecycle node, because configuring it opens the port and activating it powers the
-servos. Unless `autostart` is true both are left to the operator::
+servos: robot on a stand with its feet free, fingers and eyes clear, battery fused and its switch
+within reach. Local rules and, where they ask for it, licensed people decide over batteries and
+wiring. Unless `autostart` is true both are left to the operator::
 
     ros2 lifecycle set /bridge configure
     ros2 lifecycle set /bridge activate
@@ -70,7 +72,8 @@ def generate_launch_description() -> LaunchDescription:
                 'autostart',
                 default_value='false',
                 choices=['true', 'false'],
-                description='Configure and activate the bridge, which powers the servos.',
+                description='Configure and activate the bridge, which powers the servos:'
+                ' robot on a stand, fingers and eyes clear.',
             ),
             DeclareLaunchArgument(
                 'params_file',

@@ -18,6 +18,7 @@ from std_srvs.srv import Trigger
 from trajectory_msgs.msg import JointTrajectory
 
 from leg_kinematics.board import (
+    BoardIdentity,
     Boards,
     BoardSpec,
     BoardsStatus,
@@ -133,7 +134,7 @@ class BridgeNode(LifecycleNode):
             return FAILURE
         self._fault = ''
         for name, identity in identities.items():
-            self.get_logger().info(f'board {name}: {identity}')
+            self.get_logger().info(f'board {name}: {_in_words(identity)}')
             if boards.shortcomings[name]:
                 self.get_logger().warning(
                     f'what board {name} cannot promise: {"; ".join(boards.shortcomings[name])}'
@@ -168,13 +169,22 @@ class BridgeNode(LifecycleNode):
     def on_shutdown(self, state: LifecycleState) -> TransitionCallbackReturn:
         """Let go of the boards, which then act by their setting for silence."""
         self._active = False
-        self._close()
+        self._leave()
         return super().on_shutdown(state)
 
     def destroy_node(self) -> None:
         """End the process's hold on the boards; they then act by their setting for silence."""
-        self._close()
+        self._leave()
         super().destroy_node()
+
+    def _leave(self) -> None:
+        """Let go of the boards, and say that their pulses go on."""
+        if self._boards is not None and (on := self._boards.status().enabled):
+            self.get_logger().warning(
+                f'{len(on)} servos stay powered: the bridge ends, its boards go on and '
+                f'{self._silence.reaction.value} after {self._silence.timeout:g} s'
+            )
+        self._close()
 
     def _close(self) -> None:
         if self._boards is not None:
@@ -308,7 +318,10 @@ class BridgeNode(LifecycleNode):
             response.message = str(error)
             return response
         response.success = True
-        response.message = 'rearmed; legs are enabled again one after another, at rest'
+        response.message = (
+            'rearmed; legs are enabled one after another, at rest, and then follow the gait again: '
+            'keep hands away'
+        )
         return response
 
     def _report(self) -> None:
@@ -372,6 +385,16 @@ class BridgeNode(LifecycleNode):
         else:
             level, state = OK, 'active'
         return level, state, detail
+
+
+def _in_words(identity: BoardIdentity) -> str:
+    """Say what was found on a port."""
+    pulses = f'{len(identity.enabled)} of {identity.channels} channels have pulses on'
+    limits = f'limits of {len(identity.limits)} stored'
+    return (
+        f'firmware {identity.firmware}, start {identity.boots} ({identity.boot_reason}), {pulses}, '
+        f'{limits}'
+    )
 
 
 def _output(servo_map: ServoMap) -> Output:

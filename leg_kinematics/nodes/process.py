@@ -13,6 +13,7 @@ from threading import Thread
 
 import rclpy
 from rclpy.executors import SingleThreadedExecutor
+from rclpy.impl.implementation_singleton import rclpy_implementation
 from rclpy.node import Node
 from rclpy.signals import SignalHandlerOptions
 from rclpy.task import Future
@@ -21,6 +22,8 @@ from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.nodes.transport import prefer_sockets
 
 EXIT_ERROR = 2
+
+RCLError = rclpy_implementation.RCLError
 
 
 def run(factories: Sequence[Callable[[], Node]], arguments: Sequence[str] | None = None) -> int:
@@ -43,10 +46,14 @@ def run(factories: Sequence[Callable[[], Node]], arguments: Sequence[str] | None
     stop: Future[None] = Future()
     prefer_sockets()
     with _signals_to(stop):
-        rclpy.init(
-            args=None if arguments is None else list(arguments),
-            signal_handler_options=SignalHandlerOptions.NO,
-        )
+        try:
+            rclpy.init(
+                args=None if arguments is None else list(arguments),
+                signal_handler_options=SignalHandlerOptions.NO,
+            )
+        except RCLError as error:
+            sys.stderr.write(f'the ROS arguments are wrong: {error}\n')
+            return EXIT_ERROR
         executor = SingleThreadedExecutor()
         nodes: list[Node] = []
         try:

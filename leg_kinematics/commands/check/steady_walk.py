@@ -10,7 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leg_kinematics.errors import CommandError, LegKinematicsError
-from leg_kinematics.gait import Cycle, GaitParameters, Twist, touchdown_phases
+from leg_kinematics.gait import (
+    TETRAPOD,
+    TRIPOD,
+    WAVE,
+    Cycle,
+    GaitParameters,
+    Twist,
+    touchdown_phases,
+)
 from leg_kinematics.gait.envelope import USABLE_SHARE
 from leg_kinematics.gait.foot import Foot
 from leg_kinematics.gait.limits import limit_stride
@@ -20,8 +28,8 @@ from leg_kinematics.solver import LegSolver, State
 
 Array = NDArray[np.float64]
 
-#: Of the wave gaits with 3, 4 and 5 of six feet on the ground.
-DUTY_FACTORS = (1.0 / 2.0, 2.0 / 3.0, 5.0 / 6.0)
+#: With 3, 4 and 5 of six feet on the ground.
+DUTY_FACTORS = (TRIPOD, TETRAPOD, WAVE)
 
 #: Ways to walk, each faster than any stride allows.
 HEADINGS = {'forward': Twist(x=10.0), 'sideways': Twist(y=10.0), 'turning': Twist(yaw=10.0)}
