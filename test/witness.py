@@ -12,6 +12,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from itertools import pairwise
 from time import CLOCK_MONOTONIC, CLOCK_REALTIME, clock_gettime, monotonic
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -19,6 +20,7 @@ from diagnostic_msgs.msg import DiagnosticArray
 from numpy.typing import NDArray
 from rclpy.serialization import deserialize_message
 from sensor_msgs.msg import JointState
+from trajectory_msgs.msg import JointTrajectory
 
 from leg_kinematics.board import Record
 from leg_kinematics.calibration import ServoMaps
@@ -28,6 +30,9 @@ from leg_kinematics.nodes.messages import seconds_of
 from leg_kinematics.nodes.parameters import BRIDGE
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver.tracker import SILENT_AFTER
+
+if TYPE_CHECKING:
+    from rclpy.subscription import MessageInfo
 
 Array = NDArray[np.float64]
 
@@ -54,6 +59,12 @@ A_STEP = 1.2
 
 WALKING_US = 20.0
 """us, of which the pulse of every channel sweeps more in a step."""
+
+LONGEST_WAIT = 0.06
+"""s for a new message that the preview of 0.07 s bridges."""
+
+CATCH_UP = 1.0
+"""s in which the joints are back in the stream, at 1 rad/s."""
 
 QUIET = 0.2
 """s of the same pulses that tell a robot which holds still from one that walks."""
@@ -83,6 +94,8 @@ class Witness(Operator):
     ----------
     joint_states
         Every message received, in its serialised form.
+    joint_trajectories
+        The same, and when each was sent, s.
     said
         Every status of every node.
 
@@ -92,10 +105,21 @@ class Witness(Operator):
         """Listen from the beginning."""
         super().__init__(namespace)
         self.joint_states: list[bytes] = []
+        self.joint_trajectories: list[tuple[bytes, float]] = []
         self.said: list[Said] = []
+        self.node.create_subscription(
+            JointTrajectory,
+            'joint_trajectory',
+            self._on_joint_trajectory,
+            RECORDED,
+            raw=True,
+        )
         self.node.create_subscription(
             JointState, 'joint_states', self.joint_states.append, RECORDED, raw=True
         )
+
+    def _on_joint_trajectory(self, message: bytes, info: 'MessageInfo') -> None:
+        self.joint_trajectories.append((message, 1e-9 * info['source_timestamp']))
 
     def _on_diagnostics(self, message: DiagnosticArray) -> None:
         super()._on_diagnostics(message)
@@ -160,6 +184,36 @@ class Witness(Operator):
             return False
 
         self.spin(rearmed, 'bridge/rearm')
+
+    def stand_again(self) -> None:
+        """Stand up once the legs of a rearmed robot are at rest."""
+        self.wait_for('bridge', 'active')
+        self.wait_for('gait', 'waiting for gait/stand')
+        self.stand()
+
+    def fed(self, times: Array) -> NDArray[np.bool_]:
+        """Tell at which times, of the monotonic clock, the stream to the board was whole.
+
+        When the machine lets the gait or the kinematics wait, the next trajectory is sent after
+        the preview of the one before has ended; when it lets the bridge wait, there is a gap in
+        its stamps. Then the joints have to catch up.
+        """
+        trajectories = [
+            (seconds_of(deserialize_message(each, JointTrajectory).header.stamp), sent)
+            for each, sent in self.joint_trajectories
+        ]
+        states = [
+            seconds_of(deserialize_message(each, JointState).header.stamp)
+            for each in self.joint_states
+        ]
+        waits = [(stamp, sent) for (stamp, _), (_, sent) in pairwise(trajectories)]
+        waits += pairwise(states)
+        fed = np.ones(len(times), dtype=bool)
+        offset = _clock_offset()
+        for begin, end in waits:
+            if end - begin > LONGEST_WAIT:
+                fed[(times > begin - offset) & (times < end - offset + CATCH_UP)] = False
+        return fed
 
     def walk_on(self, twist: Twist, poses: Callable[[], Sequence[Record]], channels: int) -> None:
         """Go on commanding until every channel has been told to walk from now on."""
