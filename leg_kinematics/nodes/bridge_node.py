@@ -14,6 +14,7 @@ from typing import Any
 from rclpy.lifecycle import LifecycleNode, LifecycleState, TransitionCallbackReturn
 from rclpy.parameter import Parameter as RosParameter
 from sensor_msgs.msg import JointState
+from std_msgs.msg import Bool
 from std_srvs.srv import Trigger
 from trajectory_msgs.msg import JointTrajectory
 
@@ -104,6 +105,8 @@ class BridgeNode(LifecycleNode):
         self._fault = ''
         self._diagnostics = Diagnostics(self, robot.name)
         self._states = self.create_publisher(JointState, 'joint_states', qos.PUBLISHED)
+        self._released = self.create_publisher(Bool, 'bridge/released', qos.DESCRIPTION)
+        self._released.publish(Bool(data=False))
         self.create_subscription(
             JointTrajectory, 'joint_trajectory', self._on_trajectory, qos.STREAM
         )
@@ -305,6 +308,7 @@ class BridgeNode(LifecycleNode):
         if self._boards is not None:
             self._boards.release()
         self._tracker.hold()
+        self._released.publish(Bool(data=True))
         response.success = True
         response.message = 'pulses off, latched until bridge/rearm; the robot may sink'
         return response
@@ -317,10 +321,11 @@ class BridgeNode(LifecycleNode):
             response.success = False
             response.message = str(error)
             return response
+        self._released.publish(Bool(data=False))
         response.success = True
         response.message = (
-            'rearmed; legs are enabled one after another, at rest, and then follow the gait again: '
-            'keep hands away'
+            'rearmed; legs are enabled one after another, at rest: keep hands away. The gait waits '
+            'for gait/stand'
         )
         return response
 

@@ -74,7 +74,8 @@ class GaitNode(Node):
     """Walks the robot.
 
     Nothing is published until `gait/stand` is called: only then does the gait take over, from
-    where `foot_states` says that the feet are. From then on it streams for as long as it lives.
+    where `foot_states` says that the feet are. From then on it streams, until the bridge is
+    released: whoever rearms it shall not find the robot standing up by itself.
     """
 
     def __init__(self, overrides: 'Sequence[RosParameter[Any]]' = ()) -> None:
@@ -96,7 +97,8 @@ class GaitNode(Node):
         # What does not fit is told now, not when the robot shall stand up.
         Walker(self._robot, self._legs, self._gait_parameters, self._robot.resting.feet)
         self._walker: Walker | None = None
-        self._odometry = Odometry(settings.number('slip'), self._robot.standing.feet)
+        self._new_odometry = partial(Odometry, settings.number('slip'), self._robot.standing.feet)
+        self._odometry = self._new_odometry()
         self._preview: deque[Tick] = deque(maxlen=PREVIEW[-1] + 1)
         self._feet: tuple[Vector, ...] | None = None
         self._feet_received = 0
@@ -125,17 +127,7 @@ class GaitNode(Node):
         self._odom = self.create_publisher(OdometryMessage, 'odom', qos.PUBLISHED)
         self._transforms = TransformBroadcaster(self) if settings.flag('publish_tf') else None
         self._markers = self.create_publisher(MarkerArray, 'gait/markers', qos.PUBLISHED)
-        self.create_subscription(MESSAGE_TYPES[self._type], 'cmd_vel', self._on_cmd_vel, qos.STREAM)
-        self.create_subscription(
-            MultiDOFJointState, 'foot_states', self._on_foot_states, qos.STREAM
-        )
-        self.create_subscription(PoseStamped, 'body_pose', self._on_body_pose, qos.STREAM)
-        self.create_subscription(Float64, 'gait/duty_factor', self._on_duty_factor, qos.PUBLISHED)
-        if self._gait_parameters.contacts:
-            for leg, name in enumerate(self._robot.leg_names):
-                self.create_subscription(
-                    Bool, f'contacts/{name}', partial(self._on_contact, leg), qos.STREAM
-                )
+        self._listen()
         self.create_service(Trigger, 'gait/stand', self._on_stand)
         self.create_service(Trigger, 'gait/crouch', self._on_crouch)
         self.create_timer(self._tick, self._on_tick)
@@ -143,6 +135,20 @@ class GaitNode(Node):
         self.create_timer(1.0, self._look_for_other_type)
         self.create_timer(1.0, self._report)
         self._report()
+
+    def _listen(self) -> None:
+        self.create_subscription(MESSAGE_TYPES[self._type], 'cmd_vel', self._on_cmd_vel, qos.STREAM)
+        self.create_subscription(
+            MultiDOFJointState, 'foot_states', self._on_foot_states, qos.STREAM
+        )
+        self.create_subscription(Bool, 'bridge/released', self._on_released, qos.DESCRIPTION)
+        self.create_subscription(PoseStamped, 'body_pose', self._on_body_pose, qos.STREAM)
+        self.create_subscription(Float64, 'gait/duty_factor', self._on_duty_factor, qos.PUBLISHED)
+        if self._gait_parameters.contacts:
+            for leg, name in enumerate(self._robot.leg_names):
+                self.create_subscription(
+                    Bool, f'contacts/{name}', partial(self._on_contact, leg), qos.STREAM
+                )
 
     def _on_cmd_vel(self, message: Twist | TwistStamped) -> None:
         try:
@@ -216,6 +222,14 @@ class GaitNode(Node):
             self._feet_received = monotonic_ns()
             if self._walker is None:
                 self._report()
+
+    def _on_released(self, message: Bool) -> None:
+        """Give the robot up: where it is when its servos have power again nobody knows."""
+        if message.data:
+            self._walker = self._feet = None
+            self._preview.clear()
+            self._odometry = self._new_odometry()
+            self._report()
 
     def _on_stand(self, _: Trigger.Request, response: Trigger.Response) -> Trigger.Response:
         if self._walker is None:

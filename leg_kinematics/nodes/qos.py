@@ -4,8 +4,8 @@
 
 Publishers are reliable, and so are subscribers of what is said only once. Subscribers of streams
 are best-effort with depth 1, so that a lossy link drops the old instead of delaying the new.
-Descriptions stay for late joiners. Transforms are as every listener of `/tf` expects them
-(reliable, depth 100; common practice, no source).
+Descriptions, and whether the bridge is released, stay for late joiners. Transforms are as every
+listener of `/tf` expects them (reliable, depth 100; common practice, no source).
 """
 
 from rclpy.qos import DurabilityPolicy, HistoryPolicy, QoSProfile, ReliabilityPolicy

@@ -248,4 +248,4 @@ def test_release_in_mid_step(
         )
         operator.states.pop('bridge')
         operator.rearm()
-        operator.wait_for('bridge', 'active')
+        operator.stand_again()

@@ -36,7 +36,7 @@ def test_release_is_latched(
     walking: 'tuple[Chain, Witness]',
     assert_no_jump: Callable[[Operator, Sequence[Record]], None],
 ) -> None:
-    """Nothing but rearm ends it, no stream and no restart of the board; then it starts at rest."""
+    """Nothing but rearm ends it, no stream and no restart of the board; then it stays at rest."""
     chain, operator = walking
     operator.call('bridge/release')
     operator.wait_for('bridge', RELEASED)
@@ -67,10 +67,14 @@ def test_release_is_latched(
     legs = leg_solvers(bracken, {each.joint: each.angle_range for each in servo_maps.maps})
     resting = [angle for leg in posture_angles(bracken, legs, 'resting') for angle in leg]
     assert list(enabled) == [each.channel for each in servo_maps.maps]
-    assert list(enabled.values()) == [
-        pytest.approx(each.pulse_us(angle), abs=0.25)
+    at_rest = {
+        each.channel: pytest.approx(each.pulse_us(angle), abs=0.25)
         for each, angle in zip(servo_maps.maps, resting, strict=True)
-    ]
+    }
+    assert enabled == at_rest
+    operator.drive(AHEAD, 0.5, 'not told to stand')
+    assert read_log(chain.pulse_log)[-1].pulses_us == at_rest
+    operator.stand_again()
     operator.drive(AHEAD, 2.0, 'walking again')
     operator.drive_until(AHEAD, lambda: operator.states['gait'] == 'walking', 'a walk')
     assert_no_jump(operator, read_log(chain.pulse_log))
@@ -129,9 +133,9 @@ def test_release_at_any_instant(
             operator.drive(AHEAD, rng.uniform(0.3, 1.2), 'walking')
             rearmed = presser.press('in a walk')
             operator.drive_until_said(AHEAD, rearmed, 'bridge', 'enabling legs')
-            operator.drive(AHEAD, rng.uniform(0.0, 0.3), 'rising')
+            operator.drive(AHEAD, rng.uniform(0.0, 0.3), 'enabling legs')
             presser.press('while legs are being enabled')
-            operator.wait_for('bridge', 'active')
+            operator.stand_again()
         for wait in (0.0, rng.uniform(0.0, 0.1), 0.7):
             operator.drive(AHEAD, 0.5, 'walking')
             cable.pull()
@@ -144,6 +148,6 @@ def test_release_at_any_instant(
             # Poses from before the loss may still be on the line; hello may be said again.
             assert set(before[:found]) <= {'pose'}
             assert set(before[found:]) == {'hello'}
-            operator.wait_for('bridge', 'active')
+            operator.stand_again()
         operator.drive(AHEAD, 1.5, 'walking again')
         operator.drive_until(AHEAD, lambda: operator.states['gait'] == 'walking', 'a walk')

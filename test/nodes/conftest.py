@@ -13,6 +13,7 @@ from diagnostic_msgs.msg import DiagnosticArray
 from rclpy.client import Client
 from rclpy.executors import SingleThreadedExecutor
 from rclpy.node import Node
+from rclpy.qos import QoSProfile
 
 from leg_kinematics.calibration import ServoMaps, load_servo_maps
 from leg_kinematics.nodes import qos
@@ -110,9 +111,9 @@ class Probe:
         """Return the latest state of each node."""
         return {name: states[-1] for name, states in self.states.items()}
 
-    def publisher(self, kind: type[Any], topic: str) -> Any:  # noqa: ANN401
+    def publisher(self, kind: type[Any], topic: str, profile: QoSProfile = qos.PUBLISHED) -> Any:  # noqa: ANN401
         """Return a publisher that the node under test hears already."""
-        publisher = self.node.create_publisher(kind, topic, qos.PUBLISHED)
+        publisher = self.node.create_publisher(kind, topic, profile)
         self.until(lambda: publisher.get_subscription_count() > 0, f'a subscriber of {topic}')
         return publisher
 

@@ -27,7 +27,7 @@ from transforms3d.euler import euler2mat, quat2euler
 from visualization_msgs.msg import MarkerArray
 
 from leg_kinematics.gait import BodyMotion, GaitParameters, Offset, Walker
-from leg_kinematics.nodes import gait_node, messages
+from leg_kinematics.nodes import gait_node, messages, qos
 from leg_kinematics.nodes.gait_node import POSE_INTERVAL, PREVIEW, GaitNode
 from leg_kinematics.nodes.parameters import Value, as_overrides
 from leg_kinematics.nodes.transforms import HAS_TF
@@ -617,3 +617,32 @@ def test_it_crouches_to_the_resting_posture(
     )
     assert ask(probe, 'gait/stand').success
     probe.wait_for('gait', 'standing')
+
+
+def test_a_released_robot_is_given_up(probe: 'Probe', standing: list[Any], bracken: Robot) -> None:
+    """Nothing is streamed until somebody says where the feet are and calls stand again."""
+    odometry = probe.record(Odometry, 'odom')
+    commands = probe.publisher(TwistStamped, 'cmd_vel')
+
+    def farther_on() -> bool:
+        commands.publish(command(probe, x=0.05))
+        return bool(odometry) and odometry[-1].pose.pose.position.x > 0.01
+
+    probe.until(farther_on, 'a walk')
+    released = probe.publisher(Bool, 'bridge/released', qos.DESCRIPTION)
+    released.publish(Bool(data=True))
+    probe.wait_for('gait', 'waiting for foot_states')
+    told, walked = len(standing), odometry[-1].pose
+    refusal = ask(probe, 'gait/stand')
+    assert not refusal.success
+    assert 'no foot_states' in refusal.message
+    released.publish(Bool(data=False))
+    tell_feet(probe, bracken)
+    assert len(standing) == told
+    odometry.clear()
+    assert ask(probe, 'gait/stand').success
+    probe.wait_for('gait', 'standing')
+    assert len(standing) > told
+    first = odometry[0].pose
+    assert first.pose.position.x == 0.0
+    assert first.covariance[0] < walked.covariance[0]

@@ -23,6 +23,7 @@ PUBLISHERS = {
     ('kinematics', '/greenhouse/foot_states', 'sensor_msgs/msg/MultiDOFJointState'),
     ('kinematics', '/greenhouse/robot_description', 'std_msgs/msg/String'),
     ('bridge', '/greenhouse/joint_states', 'sensor_msgs/msg/JointState'),
+    ('bridge', '/greenhouse/bridge/released', 'std_msgs/msg/Bool'),
     ('gait', '/diagnostics', 'diagnostic_msgs/msg/DiagnosticArray'),
     ('kinematics', '/diagnostics', 'diagnostic_msgs/msg/DiagnosticArray'),
     ('bridge', '/diagnostics', 'diagnostic_msgs/msg/DiagnosticArray'),
@@ -37,7 +38,10 @@ SUBSCRIPTIONS = {
     ('bridge', '/greenhouse/joint_trajectory', 'trajectory_msgs/msg/JointTrajectory'),
 }
 
-ORDERS = {('gait', '/greenhouse/gait/duty_factor', 'std_msgs/msg/Float64')}
+ORDERS = {
+    ('gait', '/greenhouse/gait/duty_factor', 'std_msgs/msg/Float64'),
+    ('gait', '/greenhouse/bridge/released', 'std_msgs/msg/Bool'),
+}
 
 SERVICES = {
     '/greenhouse/gait/stand',
@@ -46,7 +50,7 @@ SERVICES = {
     '/greenhouse/bridge/rearm',
 }
 
-LATCHED = '/greenhouse/robot_description'
+KEPT = {'/greenhouse/robot_description', '/greenhouse/bridge/released'}
 
 
 def essentials(
@@ -114,7 +118,7 @@ def test_the_nodes_have_the_ends_of_the_design(probe: 'Probe', files: dict[str, 
     assert services() == SERVICES
     for _, topic, _ in PUBLISHERS:
         for end in probe.node.get_publishers_info_by_topic(topic):
-            kept = topic == LATCHED
+            kept = topic in KEPT
             assert end.qos_profile.reliability is ReliabilityPolicy.RELIABLE, topic
             assert (end.qos_profile.durability is DurabilityPolicy.TRANSIENT_LOCAL) == kept, topic
     for _, topic, _ in SUBSCRIPTIONS:
