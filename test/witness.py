@@ -51,6 +51,9 @@ LOST = 'lost board'
 PAUSE = SILENT_AFTER + 0.04
 """s between poses that mean that the bridge itself was away, and starts from rest."""
 
+LONG_TICK = 0.02
+"""s from one pose of the bridge to the next, at most when it is not away."""
+
 LATE = 0.01
 """s that the first pose after that may have been on its way to the board."""
 
@@ -325,6 +328,8 @@ def _last_rest(
     last: int,
     latest: int,
     pulses_of: Callable[[Record], Array],
+    *,
+    follows: Callable[[Record, Record], bool],
 ) -> tuple[int, float] | None:
     """Find from which pose and when the joints last started from rest, if they did.
 
@@ -339,8 +344,10 @@ def _last_rest(
         return None
     pauses = [later.time - earlier.time for earlier, later in pairwise(told)]
     longest = max(range(len(pauses)), key=pauses.__getitem__)
-    # A pose that was stopped on its way arrives when the bridge is back.
     index, again = (longest, longest + 1) if pauses[longest] > PAUSE else (0, 0)
+    # A pose that was stopped on its way arrives when the bridge is back, and there they rest.
+    if follows(told[index], told[again]):
+        index = again
     return index, min(told[again].time, float(meant.times[latest])) - LATE
 
 
@@ -382,7 +389,7 @@ class _Judge:
         on = np.array([all(record.enabled & mask for record in told) for mask in self._masks])
         quanta = np.abs(self._angles(pulses + 2.0 * HALF_QUANTUM) - angles)
         at = float(meant.times[found[0]])
-        rest = _last_rest(told, meant, last.index, found[0], self._pulses)
+        rest = _last_rest(told, meant, last.index, found[0], self._pulses, follows=self._follows)
         since, start = (0, float(meant.times[last.index])) if rest is None else rest
         # Until then all that is known is that a pose is meant before it arrives.
         for record in told[1 : since + 1]:
@@ -401,6 +408,11 @@ class _Judge:
         blur = quanta / span + (quanta / ago if ago else 0.0)
         self._refuse(on & (change > most + blur), change, 'rad/s', told[-1])
         return _Known(found[0], angles, np.where(on, speeds, np.nan), span)
+
+    def _follows(self, earlier: Record, later: Record) -> bool:
+        """Whether a pose may be that of the tick after another."""
+        moved = np.abs(self._angles(self._pulses(later)) - self._angles(self._pulses(earlier)))
+        return bool((moved <= self._speeds * LONG_TICK).all())
 
     def _pulses(self, record: Record) -> Array:
         return np.array([record.pulses_us[each.channel] for each in self._maps])
