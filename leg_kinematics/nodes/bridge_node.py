@@ -143,6 +143,8 @@ class BridgeNode(LifecycleNode):
                     f'what board {name} cannot promise: {"; ".join(boards.shortcomings[name])}'
                 )
         self._boards = boards
+        # Nothing moved while the boards were opened: no tick was missed.
+        self._ticks = self._missed = 0
         self._tracker.place(self._resting)
         self._let_go = 0
         self._restart_legs(boards.status())
