@@ -8,6 +8,7 @@ adapter does that is pulled out, never answers, claims another protocol, or lets
 """
 
 import contextlib
+import gc
 import os
 import pty
 import random
@@ -393,6 +394,9 @@ def main(
             ),
         )
         stack.callback(board.close)
+        # What is there now stays: looking through it again took a good part of a tick.
+        gc.collect()
+        gc.freeze()
         click.echo(f'ready {board.path}')  # echo flushes
         board.run(stop)
         # At its end Python gives the signals back to their defaults; a second one is no error.

@@ -102,6 +102,7 @@ class GaitNode(Node):
         self._preview: deque[Tick] = deque(maxlen=PREVIEW[-1] + 1)
         self._feet: tuple[Vector, ...] | None = None
         self._feet_received = 0
+        self._released = False
         self._touching: dict[int, bool] = {}
         self._offset: Offset | None = None
         self._next_pose_at = 0
@@ -225,6 +226,7 @@ class GaitNode(Node):
 
     def _on_released(self, message: Bool) -> None:
         """Give the robot up: where it is when its servos have power again nobody knows."""
+        self._released = message.data
         if message.data:
             self._walker = self._feet = None
             self._preview.clear()
@@ -232,6 +234,10 @@ class GaitNode(Node):
             self._report()
 
     def _on_stand(self, _: Trigger.Request, response: Trigger.Response) -> Trigger.Response:
+        if self._released:
+            response.success = False
+            response.message = 'the bridge is released: call bridge/rearm first'
+            return response
         if self._walker is None:
             age = (monotonic_ns() - self._feet_received) / NANOSECONDS
             if self._feet is None or age > FRESH:

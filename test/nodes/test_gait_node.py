@@ -635,7 +635,7 @@ def test_a_released_robot_is_given_up(probe: 'Probe', standing: list[Any], brack
     told, walked = len(standing), odometry[-1].pose
     refusal = ask(probe, 'gait/stand')
     assert not refusal.success
-    assert 'no foot_states' in refusal.message
+    assert 'bridge/rearm first' in refusal.message
     released.publish(Bool(data=False))
     tell_feet(probe, bracken)
     assert len(standing) == told
