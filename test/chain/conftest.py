@@ -2,20 +2,25 @@
 # SPDX-License-Identifier: Apache-2.0
 """The running chain of real processes, and somebody who operates it."""
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from itertools import count
 from pathlib import Path
+from time import CLOCK_MONOTONIC, CLOCK_REALTIME, clock_gettime
 from typing import TYPE_CHECKING
 
 import pytest
 from rclpy.serialization import deserialize_message
 from trajectory_msgs.msg import MultiDOFJointTrajectory
 
+from leg_kinematics.board import Record
 from leg_kinematics.calibration import ServoMaps, load_servo_maps
 from leg_kinematics.commands.chain import Chain
+from leg_kinematics.commands.operator import Operator
+from leg_kinematics.commands.run_report import Walk, read_walk
 from leg_kinematics.gait import Twist
 from leg_kinematics.robot import Robot, load_robot
+from leg_kinematics.solver import leg_solvers
 
 if TYPE_CHECKING:
     from test.witness import Witness
@@ -97,6 +102,24 @@ def chains_in(
         yield start
     for chain in chains:
         assert set(chain.exit_codes.values()) == {0}, chain.exit_codes
+
+
+@pytest.fixture(scope='session')
+def walk_of(bracken: Robot, servo_maps: ServoMaps) -> Callable[[Operator, Sequence[Record]], Walk]:
+    """Return a way to put what an operator heard and what a board was told into arrays."""
+    legs = leg_solvers(bracken, {each.joint: each.angle_range for each in servo_maps.maps})
+
+    def read(operator: Operator, records: Sequence[Record]) -> Walk:
+        return read_walk(
+            legs,
+            servo_maps,
+            operator.targets_heard(),
+            operator.odometry_heard(),
+            records,
+            clock_offset=clock_gettime(CLOCK_REALTIME) - clock_gettime(CLOCK_MONOTONIC),
+        )
+
+    return read
 
 
 @pytest.fixture

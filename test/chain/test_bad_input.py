@@ -7,7 +7,6 @@ import sys
 from collections.abc import Callable, Mapping, Sequence
 from math import inf, nan
 from pathlib import Path
-from time import CLOCK_MONOTONIC, CLOCK_REALTIME, clock_gettime
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,11 +26,10 @@ from leg_kinematics.board import Record, read_log
 from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.commands.chain import NODES, Chain, MockProcess
 from leg_kinematics.commands.operator import NoAnswerError, Operator
-from leg_kinematics.commands.run_report import foot_errors, read_walk
+from leg_kinematics.commands.run_report import Walk, foot_errors
 from leg_kinematics.gait import Twist
 from leg_kinematics.nodes import qos
 from leg_kinematics.robot import Robot
-from leg_kinematics.solver import leg_solvers
 
 if TYPE_CHECKING:
     from test.witness import Witness
@@ -241,9 +239,9 @@ def test_a_port_that_cannot_be_opened(start_chain: StartChain) -> None:
 
 
 def test_a_noisy_line(
-    bracken: Robot,
     servo_maps: ServoMaps,
     start_chain: StartChain,
+    walk_of: Callable[[Operator, Sequence[Record]], Walk],
     assert_no_jump: Callable[[Operator, Sequence[Record]], None],
 ) -> None:
     """Bytes are lost and spoilt on the way, and yet the board obeys nothing but what was meant."""
@@ -259,15 +257,7 @@ def test_a_noisy_line(
         for record in records:
             if record.event == 'pose':
                 assert each.lowest_us <= record.pulses_us[each.channel] <= each.highest_us
-    legs = leg_solvers(bracken, {each.joint: each.angle_range for each in servo_maps.maps})
-    walk = read_walk(
-        legs,
-        servo_maps,
-        operator.targets_heard(),
-        operator.odometry_heard(),
-        records,
-        clock_offset=clock_gettime(CLOCK_REALTIME) - clock_gettime(CLOCK_MONOTONIC),
-    )
+    walk = walk_of(operator, records)
     errors = foot_errors(walk).errors
     fed = operator.fed(walk.pose_times[: len(errors)])
     assert np.count_nonzero(fed) > 100

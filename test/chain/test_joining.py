@@ -4,19 +4,15 @@
 
 import subprocess
 import sys
-from collections.abc import Callable
-from time import CLOCK_MONOTONIC, CLOCK_REALTIME, clock_gettime
+from collections.abc import Callable, Sequence
 
 import pytest
 
-from leg_kinematics.board import read_log
-from leg_kinematics.calibration import ServoMaps
+from leg_kinematics.board import Record, read_log
 from leg_kinematics.commands.chain import Chain
 from leg_kinematics.commands.operator import Operator
-from leg_kinematics.commands.run_report import foot_errors, read_walk
+from leg_kinematics.commands.run_report import Walk, foot_errors
 from leg_kinematics.gait import Twist
-from leg_kinematics.robot import Robot
-from leg_kinematics.solver import leg_solvers
 
 ONLOOKER = """
 import rclpy
@@ -43,9 +39,8 @@ WORST_FOOT_ERROR = 0.5e-3
 @pytest.mark.soak
 @pytest.mark.timeout(300)
 def test_onlookers_do_not_make_it_stumble(
-    bracken: Robot,
-    servo_maps: ServoMaps,
     start_chain: Callable[..., tuple[Chain, Operator]],
+    walk_of: Callable[[Operator, Sequence[Record]], Walk],
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     """Processes come and go, and no foot leaves its path.
@@ -66,16 +61,7 @@ def test_onlookers_do_not_make_it_stumble(
         operator.drive(WALK, 0.4, 'walking, alone')
     operator.drive(Twist(), 1.5, 'stopping')
     operator.wait_for('gait', 'standing')
-    legs = leg_solvers(bracken, {each.joint: each.angle_range for each in servo_maps.maps})
-    walk = read_walk(
-        legs,
-        servo_maps,
-        operator.targets_heard(),
-        operator.odometry_heard(),
-        read_log(chain.pulse_log),
-        clock_offset=clock_gettime(CLOCK_REALTIME) - clock_gettime(CLOCK_MONOTONIC),
-    )
-    worst = foot_errors(walk).errors.max()
+    worst = foot_errors(walk_of(operator, read_log(chain.pulse_log))).errors.max()
     with capsys.disabled():
         print(f'\nworst foot error before {ONLOOKERS} onlookers: {worst * 1e3:.3f} mm')  # noqa: T201
     assert worst < WORST_FOOT_ERROR

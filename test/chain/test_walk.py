@@ -3,7 +3,6 @@
 """The whole chain as processes: from a body velocity to pulses at a board, measured there."""
 
 from collections.abc import Callable, Sequence
-from time import CLOCK_MONOTONIC, CLOCK_REALTIME, clock_gettime
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,7 +13,7 @@ from leg_kinematics.board import Record, read_log
 from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.commands.chain import Chain
 from leg_kinematics.commands.operator import RECORDED, Operator
-from leg_kinematics.commands.run_report import distances, foot_errors, read_walk, smallest_margin
+from leg_kinematics.commands.run_report import Walk, distances, foot_errors, smallest_margin
 from leg_kinematics.gait import Twist
 from leg_kinematics.nodes import qos
 from leg_kinematics.robot import Robot
@@ -34,6 +33,7 @@ def test_a_body_velocity_becomes_steps(
     bracken: Robot,
     servo_maps: ServoMaps,
     start_chain: 'Callable[..., tuple[Chain, Witness]]',
+    walk_of: Callable[[Operator, Sequence[Record]], Walk],
     assert_no_jump: Callable[[Operator, Sequence[Record]], None],
 ) -> None:
     """Brought up and driven, the robot stands, walks where it is told, stops and crouches."""
@@ -64,9 +64,7 @@ def test_a_body_velocity_becomes_steps(
     assert operator.values['gait']['refused_commands'] == '0'
 
     legs = leg_solvers(bracken, {each.joint: each.angle_range for each in servo_maps.maps})
-    targets, odometry = operator.targets_heard(), operator.odometry_heard()
-    offset = clock_gettime(CLOCK_REALTIME) - clock_gettime(CLOCK_MONOTONIC)
-    walk = read_walk(legs, servo_maps, targets, odometry, records, clock_offset=offset)
+    walk = walk_of(operator, records)
     commanded, walked, difference = distances(walk)
     assert walked > 0.4
     assert abs(walked - commanded) < WORST_DISTANCE_ERROR * commanded

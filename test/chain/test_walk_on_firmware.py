@@ -3,20 +3,16 @@
 """The whole chain on the shipped firmware: judged by the edges at the pins of a simulated chip."""
 
 from collections.abc import Callable, Sequence
-from time import CLOCK_MONOTONIC, CLOCK_REALTIME, clock_gettime
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 
 from leg_kinematics.board import Record, frames
-from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.commands.chain import Chain
 from leg_kinematics.commands.operator import Operator
-from leg_kinematics.commands.run_report import foot_errors, read_walk
+from leg_kinematics.commands.run_report import Walk, foot_errors
 from leg_kinematics.gait import Twist
-from leg_kinematics.robot import Robot
-from leg_kinematics.solver import leg_solvers
 
 if TYPE_CHECKING:
     from test.simulated_chip import ChipProcess, Pulse
@@ -49,10 +45,9 @@ def put_out(pulses: 'Sequence[Pulse]') -> list[Record]:
 
 
 def test_the_firmware_walks(
-    bracken: Robot,
-    servo_maps: ServoMaps,
     chip_process: 'ChipProcess',
     start_chain: Callable[..., tuple[Chain, Operator]],
+    walk_of: Callable[[Operator, Sequence[Record]], Walk],
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     """Its pulses put every foot where the gait wants it, as exactly as the mock is told to."""
@@ -88,13 +83,7 @@ def test_the_firmware_walks(
     ]
     assert max(errors) <= ACCURACY_US
 
-    legs = leg_solvers(bracken, {each.joint: each.angle_range for each in servo_maps.maps})
-    offset = clock_gettime(CLOCK_REALTIME) - clock_gettime(CLOCK_MONOTONIC)
-    targets, odometry = operator.targets_heard(), operator.odometry_heard()
-    walks = {
-        name: read_walk(legs, servo_maps, targets, odometry, records, clock_offset=offset)
-        for name, records in (('told', told), ('put out', shown))
-    }
+    walks = {'told': walk_of(operator, told), 'put out': walk_of(operator, shown)}
     found = {name: foot_errors(walk) for name, walk in walks.items()}
     # What a pulse every 20 ms adds: a foot stays for that long where the stream was.
     walk = walks['put out']
