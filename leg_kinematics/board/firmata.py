@@ -6,8 +6,9 @@ Firmata is an open protocol for any microcontroller, and it promises little: `sh
 what is missing. What can be asked for is asked for: the state of every pin after it was switched
 on or off, and of one pin after the other as long as the conversation lasts.
 
-The thread of the line asks, hears and keeps the books. Questions go out one at a time and are
-repeated until answered; poses go out as fast as the line takes them, and the latest wins.
+The thread of the line hears and watches the clock; whoever has something to say writes it, if its
+turn has come, else the thread does. Questions go out one at a time and are repeated until answered;
+poses go out as fast as the line takes them, and the latest wins.
 """
 
 import threading
@@ -121,6 +122,8 @@ class FirmataDriver:
     def open(self) -> BoardIdentity:
         """Open the port and ask until the board has told what it is and what its pins do."""
         self._line.open()
+        with self._lock:
+            self._line.write(bytes((messages.END_SYSEX,)))  # ends what was left half sent before
         version = self._ask(messages.version_query(), messages.Version, IDENTIFY_WITHIN)
         if version.major != PROTOCOL_MAJOR:
             raise BoardError(
@@ -200,7 +203,7 @@ class FirmataDriver:
                 raise RefusedError(f'{self._port}: {self._last_error}')
 
     def set_pulses(self, pulses_us: Mapping[int, float]) -> None:
-        """Replace whatever pose still waits to be sent; beyond the limits all of it is refused."""
+        """Write the pose, or have it wait for the line; beyond the limits all of it is refused."""
         for channel, pulse_us in pulses_us.items():
             if channel not in self._servos:
                 raise CommandError(f'{self._port}: pin {channel} cannot drive a servo')
@@ -224,7 +227,9 @@ class FirmataDriver:
                     return
             self._pose = {channel: round(pulse_us) for channel, pulse_us in pulses_us.items()}
             self._pose_waits = True
-            self._line.wake()
+            self._send(time.monotonic())
+            if self._pose_waits:
+                self._line.wake()  # to write it as soon as the line is free
 
     def release(self) -> None:
         """Drop what waits, switch every pin off, and look until it is."""
@@ -246,7 +251,6 @@ class FirmataDriver:
                 )
                 for pin in pins
             ]
-            self._line.wake()
 
     def status(self) -> BoardStatus:
         """Copy the books."""
@@ -270,28 +274,7 @@ class FirmataDriver:
         wait(releases)
         self._line.close()
 
-    # ---- shared, under the lock
-
-    def _enqueue(
-        self, data: bytes, answers: Callable[[messages.Message], bool], within: float
-    ) -> Future[messages.Message]:
-        answer: Future[messages.Message] = Future()
-        self._questions.append(_Question(data, answers, within, answer))
-        self._line.wake()
-        return answer
-
-    def _look(self, pin: int) -> Future[messages.Message]:
-        return self._enqueue(
-            messages.pin_state_query(pin),
-            lambda message: isinstance(message, messages.PinState) and message.pin == pin,
-            LOST_AFTER,
-        )
-
-    def _check_serving(self) -> None:
-        if not self._line.serving:
-            raise LinkLostError(self._last_error or f'{self._port}: not open')
-
-    # ---- who asks waits for the thread, which settles every question, come what may
+    # ---- in a conversation: who asks waits; the thread settles every question, come what may
 
     def _ask(self, data: bytes, kind: type[_M], within: float = LOST_AFTER) -> _M:
         with self._lock:
@@ -305,58 +288,43 @@ class FirmataDriver:
             answers = [self._look(pin) for pin in pins]
         return [cast('messages.PinState', answer.result()) for answer in answers]
 
-    # ---- the thread
+    # ---- from anywhere, under the lock
 
-    def _converse(self) -> None:
-        decoder = messages.Decoder()
-        self._line.write(bytes((messages.END_SYSEX,)))  # ends what was left half sent before
-        while not self._line.closing:
-            data, pause = self._due(time.monotonic())
-            if data:
-                self._line.write(data)
-            self._hear(decoder.feed(self._line.read(pause)))
-            self._judge(time.monotonic())
+    def _enqueue(
+        self, data: bytes, answers: Callable[[messages.Message], bool], within: float
+    ) -> Future[messages.Message]:
+        answer: Future[messages.Message] = Future()
+        self._questions.append(_Question(data, answers, within, answer))
+        self._send(time.monotonic())
+        return answer
 
-    def _end(self, lost: LinkLostError) -> None:
-        """Give up all that waits, with the lock held."""
-        self._connected = self._pose_waits = False
-        if not self._line.closing:
-            self._last_error = str(lost)
-        while self._questions:
-            self._settle(lost)
+    def _look(self, pin: int) -> Future[messages.Message]:
+        return self._enqueue(
+            messages.pin_state_query(pin),
+            lambda message: isinstance(message, messages.PinState) and message.pin == pin,
+            LOST_AFTER,
+        )
 
-    def _due(self, now: float) -> tuple[bytes, float]:
-        """Take what is to be written now, and tell for how long the line may be watched then."""
-        with self._lock:
-            data, self._urgent = self._urgent, b''
-            if self._connected and not self._questions and now >= self._next_look:
-                self._next_look = now + LOOK_EVERY
-                self._look_around()
-            if self._questions:
-                data += self._put(self._questions[0], now)
-            if self._pose_waits and now >= self._line_free_at:
-                self._pose_waits = False
-                data += b''.join(
-                    messages.servo_write(pin, pulse_us)
-                    for pin, pulse_us in self._pose.items()
-                    if pin in self._driven
-                )
+    def _check_serving(self) -> None:
+        if not self._line.serving:
+            raise LinkLostError(self._last_error or f'{self._port}: not open')
+
+    def _send(self, now: float) -> None:
+        """Write what is due: what is urgent, the question at the head, the pose that waits."""
+        data, self._urgent = self._urgent, b''
+        if self._questions:
+            data += self._put(self._questions[0], now)
+        if self._pose_waits and now >= self._line_free_at:
+            self._pose_waits = False
+            data += b''.join(
+                messages.servo_write(pin, pulse_us)
+                for pin, pulse_us in self._pose.items()
+                if pin in self._driven
+            )
+        if data:
             seconds = len(data) * BITS_PER_BYTE / BAUD_RATE
             self._line_free_at = max(now, self._line_free_at) + seconds
-            pause = min(TICK, self._line_free_at - now) if self._pose_waits else TICK
-            return data, pause
-
-    def _look_around(self) -> None:
-        """Ask for the state of the next pin, or for anything while there is none."""
-        pins = sorted(self._driven | self._enabled | self._limits.keys())
-        if pins:
-            self._look(pins[next(self._rounds) % len(pins)])
-        else:
-            self._enqueue(
-                messages.version_query(),
-                lambda message: isinstance(message, messages.Version),
-                LOST_AFTER,
-            )
+            self._line.write(data)
 
     def _put(self, question: _Question, now: float) -> bytes:
         """Bytes of the question at the head, if it is time to write them, perhaps again."""
@@ -370,32 +338,6 @@ class FirmataDriver:
         self._counts['sent'] += 1
         return question.data
 
-    def _hear(self, found: Iterable[messages.Message | FrameError]) -> None:
-        with self._lock:
-            for message in found:
-                if isinstance(message, FrameError):
-                    self._counts['bad'] += 1
-                    continue
-                if isinstance(message, messages.Firmware) and self._connected:
-                    raise LinkLostError(f'{self._port}: the board has restarted')
-                if isinstance(message, messages.Text):
-                    self._texts.append(message.words)
-                    self._last_error = f'the board says: {message.words}'
-                if isinstance(message, messages.PinState):
-                    self._book(message)
-                head = self._questions[0] if self._questions else None
-                if head is not None and head.asked_at is not None and head.answers(message):
-                    self._settle(message)
-
-    def _book(self, state: messages.PinState) -> None:
-        """Enter in the books what a pin does."""
-        if state.mode == messages.SERVO and state.value >= SHORTEST_US:
-            self._enabled.add(state.pin)
-        else:
-            self._enabled.discard(state.pin)
-        if state.mode == messages.SERVO and self._connected and state.pin not in self._driven:
-            self._urgent += messages.pin_mode(state.pin, messages.INPUT)
-
     def _settle(self, outcome: messages.Message | BoardError) -> None:
         """Take the question at the head off the queue and hand over what became of it."""
         question = self._questions.popleft()
@@ -406,16 +348,79 @@ class FirmataDriver:
             self._counts['acknowledged'] += 1
             question.answer.set_result(outcome)
 
+    # ---- in the thread
+
+    def _converse(self) -> None:
+        decoder = messages.Decoder()
+        pause = TICK
+        while not self._line.closing:
+            found = decoder.feed(self._line.read(pause))
+            now = time.monotonic()
+            with self._lock:
+                self._hear(found)
+                self._judge(now)
+                if self._connected and not self._questions and now >= self._next_look:
+                    self._next_look = now + LOOK_EVERY
+                    self._look_around()
+                self._send(now)
+                pause = min(TICK, self._line_free_at - now) if self._pose_waits else TICK
+
+    # ---- in the thread, under the lock
+
+    def _end(self, lost: LinkLostError) -> None:
+        """Give up all that waits."""
+        self._connected = self._pose_waits = False
+        if not self._line.closing:
+            self._last_error = str(lost)
+        while self._questions:
+            self._settle(lost)
+
+    def _look_around(self) -> None:
+        """Ask for the state of the next pin, or for anything while there is none."""
+        pins = sorted(self._driven | self._enabled | self._limits.keys())
+        if pins:
+            self._look(pins[next(self._rounds) % len(pins)])
+        else:
+            self._enqueue(
+                messages.version_query(),
+                lambda message: isinstance(message, messages.Version),
+                LOST_AFTER,
+            )
+
+    def _hear(self, found: Iterable[messages.Message | FrameError]) -> None:
+        for message in found:
+            if isinstance(message, FrameError):
+                self._counts['bad'] += 1
+                continue
+            if isinstance(message, messages.Firmware) and self._connected:
+                raise LinkLostError(f'{self._port}: the board has restarted')
+            if isinstance(message, messages.Text):
+                self._texts.append(message.words)
+                self._last_error = f'the board says: {message.words}'
+            if isinstance(message, messages.PinState):
+                self._book(message)
+            head = self._questions[0] if self._questions else None
+            if head is not None and head.asked_at is not None and head.answers(message):
+                self._settle(message)
+
+    def _book(self, state: messages.PinState) -> None:
+        """Enter in the books what a pin does."""
+        if state.mode == messages.SERVO and state.value >= SHORTEST_US:
+            self._enabled.add(state.pin)
+        else:
+            self._enabled.discard(state.pin)
+        if state.mode == messages.SERVO and self._connected and state.pin not in self._driven:
+            self._urgent += messages.pin_mode(state.pin, messages.INPUT)
+
     def _judge(self, now: float) -> None:
         """Call the link lost when the board has had its chances to answer."""
-        with self._lock:
-            head = self._questions[0] if self._questions else None
-            if head is None or head.asked_at is None or now - head.asked_at <= head.within:
-                return
-            raise LinkLostError(
-                f'{self._port}: no answer to Firmata message {head.data.hex(" ")} '
-                f'within {head.within} s'
-            )
+        head = self._questions[0] if self._questions else None
+        if head is None or head.asked_at is None or now - head.asked_at <= head.within:
+            return
+        raise LinkLostError(
+            f'{self._port}: no answer to Firmata message {head.data.hex(" ")} '
+            f'within {head.within} s'
+        )
 
 
 def _is_off(pin: int) -> Callable[[messages.Message], bool]:

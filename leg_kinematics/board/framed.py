@@ -2,9 +2,9 @@
 # SPDX-License-Identifier: Apache-2.0
 """The driver for boards that speak our framed protocol over a serial line.
 
-The thread of the line writes, reads and keeps the books. Everybody else only leaves a pose or a
-request for it under a lock. Requests go out one at a time and are repeated until answered; poses
-are never repeated, because the next one says more.
+The thread of the line reads and watches the clock; a pose or a request is written by whoever has
+it, if its turn has come, else by the thread. Requests go out one at a time and are repeated until
+answered; poses are never repeated, because the next one says more.
 """
 
 import threading
@@ -124,6 +124,8 @@ class FramedDriver:
     def open(self) -> BoardIdentity:
         """Open the port and ping until the board identifies itself."""
         self._line.open()
+        with self._lock:
+            self._line.write(b'\0')  # ends whatever an earlier conversation left half sent
         reply = self._ask(frames.Hello(), within=IDENTIFY_WITHIN)
         if not isinstance(reply, frames.Identity):
             msg = f'{self._port}: answered hello with {reply}'
@@ -169,7 +171,7 @@ class FramedDriver:
         self._ask(frames.Enable(frames.to_mask(channels)))
 
     def set_pulses(self, pulses_us: Mapping[int, float]) -> None:
-        """Replace whatever pose still waits to be sent."""
+        """Write the pose, or have it wait for its turn in place of the one that waits."""
         pulses = [0.0] * frames.CHANNELS
         for channel, pulse_us in pulses_us.items():
             if not 0 <= channel < frames.CHANNELS:
@@ -186,7 +188,7 @@ class FramedDriver:
             if not self._connected:
                 raise LinkLostError(self._last_error or f'{self._port}: not open')
             self._pose = frames.Pose(tuple(pulses))
-            self._line.wake()
+            self._send(time.monotonic())
 
     def release(self) -> None:
         """Drop what waits and send the release first; it is repeated until acknowledged."""
@@ -270,6 +272,15 @@ class FramedDriver:
 
     # ---- in a conversation
 
+    def _ask(self, message: frames.Message, within: float = REQUEST_WITHIN) -> frames.Message:
+        """Put a request and wait; the thread settles every one, come what may."""
+        frames.encode(message, 0)  # what cannot be sent is the caller's affair, not the thread's
+        with self._lock:
+            if not self._line.serving:
+                raise LinkLostError(self._last_error or f'{self._port}: not open')
+            answer = self._enqueue(message, within)
+        return answer.result()
+
     def _ask_settings(self) -> tuple[Settings, frozenset[int]]:
         """Give the settings, and the channels whose limits are stored."""
         first, second = (self._ask(frames.SettingsRequest(half)) for half in (0, 1))
@@ -302,12 +313,13 @@ class FramedDriver:
             )
             raise SettingsDifferError(msg)
 
-    # ---- shared, under the lock
+    # ---- from anywhere, under the lock
 
     def _enqueue(self, message: frames.Message, within: float) -> Future[frames.Message]:
         answer: Future[frames.Message] = Future()
-        self._requests.append(_Request(message, time.monotonic(), within, answer))
-        self._line.wake()
+        now = time.monotonic()
+        self._requests.append(_Request(message, now, within, answer))
+        self._send(now)
         return answer
 
     def _settle(self, request: _Request, outcome: frames.Message | BoardError) -> None:
@@ -318,59 +330,21 @@ class FramedDriver:
         else:
             request.answer.set_result(outcome)
 
-    def _ask(self, message: frames.Message, within: float = REQUEST_WITHIN) -> frames.Message:
-        """Leave a request for the thread and wait; the thread settles every one, come what may."""
-        frames.encode(message, 0)  # what cannot be sent is the caller's affair, not the thread's
-        with self._lock:
-            if not self._line.serving:
-                raise LinkLostError(self._last_error or f'{self._port}: not open')
-            answer = self._enqueue(message, within)
-        return answer.result()
-
-    # ---- the thread
-
-    def _converse(self) -> None:
-        decoder = frames.FrameDecoder()
-        self._line.write(b'\0')  # ends whatever an earlier conversation left half sent
-        while not self._line.closing:
-            for data in self._due(time.monotonic()):
-                self._line.write(data)
-            found = decoder.feed(self._line.read(TICK))
-            self._hear(found, time.monotonic())
-            self._judge(time.monotonic())
-
-    def _end(self, lost: LinkLostError) -> None:
-        """Give up all that waits or is under way, with the lock held."""
-        self._connected = False
-        self._pose = None
-        if not self._line.closing:
-            self._last_error = str(lost)
-        while self._requests:
-            self._settle(self._requests.popleft(), lost)
-        self._counts['unanswered'] += len(self._flights)
-        self._flights.clear()
-
-    def _due(self, now: float) -> list[bytes]:
-        """Take what is to be written now: the pose that waits, then the request at the head."""
-        due = []
-        with self._lock:
-            self._expire(now)
-            poses = sum(isinstance(f.message, frames.Pose) for f in self._flights.values())
-            if self._pose is not None and poses < POSES_IN_FLIGHT:
-                due.append(self._launch(self._pose, self._next_seq(), now))
-                self._pose = None
-            if self._connected and not self._requests and now >= self._next_status:
-                self._next_status = now + STATUS_EVERY
-                self._enqueue(frames.StatusRequest(), REQUEST_WITHIN)
-            # A request waits for the pose before it: enabling needs the pulses of that pose.
-            if self._requests and self._pose is None:
-                request = self._requests[0]
-                if request.seq is None:
-                    request.seq = self._next_seq()
-                    request.since = now
-                if request.seq not in self._flights:
-                    due.append(self._launch(request.message, request.seq, now))
-        return due
+    def _send(self, now: float) -> None:
+        """Write what is due: the pose that waits, then the request at the head."""
+        self._expire(now)
+        poses = sum(isinstance(f.message, frames.Pose) for f in self._flights.values())
+        if self._pose is not None and poses < POSES_IN_FLIGHT:
+            self._launch(self._pose, self._next_seq(), now)
+            self._pose = None
+        # A request waits for the pose before it: enabling needs the pulses of that pose.
+        if self._requests and self._pose is None:
+            request = self._requests[0]
+            if request.seq is None:
+                request.seq = self._next_seq()
+                request.since = now
+            if request.seq not in self._flights:
+                self._launch(request.message, request.seq, now)
 
     def _expire(self, now: float) -> None:
         late = [s for s, flight in self._flights.items() if now - flight.sent_at > ANSWER_WITHIN]
@@ -385,24 +359,51 @@ class FramedDriver:
             self._seq = (self._seq + 1) % 256
         return self._seq
 
-    def _launch(self, message: frames.Message, seq: int, now: float) -> bytes:
+    def _launch(self, message: frames.Message, seq: int, now: float) -> None:
         self._flights[seq] = _Flight(message, now)
         self._counts['sent'] += 1
         if self._waiting_since is None:
             self._waiting_since = now
-        return frames.encode(message, seq)
+        self._line.write(frames.encode(message, seq))
+
+    # ---- in the thread
+
+    def _converse(self) -> None:
+        decoder = frames.FrameDecoder()
+        while not self._line.closing:
+            found = decoder.feed(self._line.read(TICK))
+            now = time.monotonic()
+            with self._lock:
+                self._hear(found, now)
+                self._judge(now)
+                self._send(now)
+                if self._connected and not self._requests and now >= self._next_status:
+                    self._next_status = now + STATUS_EVERY
+                    self._enqueue(frames.StatusRequest(), REQUEST_WITHIN)
+
+    # ---- in the thread, under the lock
+
+    def _end(self, lost: LinkLostError) -> None:
+        """Give up all that waits or is under way."""
+        self._connected = False
+        self._pose = None
+        if not self._line.closing:
+            self._last_error = str(lost)
+        while self._requests:
+            self._settle(self._requests.popleft(), lost)
+        self._counts['unanswered'] += len(self._flights)
+        self._flights.clear()
 
     def _hear(self, found: list[frames.Frame | FrameError], now: float) -> None:
-        with self._lock:
-            for item in found:
-                if isinstance(item, FrameError):
-                    self._counts['bad'] += 1
-                    continue
-                self._waiting_since = None
-                flight = self._flights.get(item.seq)
-                if flight is not None and _answered(item.message) == flight.message.TYPE:
-                    del self._flights[item.seq]
-                    self._book(flight, item, now)
+        for item in found:
+            if isinstance(item, FrameError):
+                self._counts['bad'] += 1
+                continue
+            self._waiting_since = None
+            flight = self._flights.get(item.seq)
+            if flight is not None and _answered(item.message) == flight.message.TYPE:
+                del self._flights[item.seq]
+                self._book(flight, item, now)
 
     def _book(self, flight: _Flight, reply: frames.Frame, now: float) -> None:
         """Enter an answer in the books and hand it to who waits for it."""
@@ -436,16 +437,15 @@ class FramedDriver:
 
     def _judge(self, now: float) -> None:
         """Call the link lost when the board has had its chances to answer."""
-        with self._lock:
-            since = self._waiting_since
-            if self._connected and since is not None and now - since > LOST_AFTER:
-                msg = f'{self._port}: the board has been silent for {LOST_AFTER} s'
-                raise LinkLostError(msg)
-            head = self._requests[0] if self._requests else None
-            if head is not None and head.seq is not None and now - head.since > head.within:
-                name = head.message.TYPE.name.lower()
-                msg = f'{self._port}: no answer to {name} within {head.within} s'
-                raise LinkLostError(msg)
+        since = self._waiting_since
+        if self._connected and since is not None and now - since > LOST_AFTER:
+            msg = f'{self._port}: the board has been silent for {LOST_AFTER} s'
+            raise LinkLostError(msg)
+        head = self._requests[0] if self._requests else None
+        if head is not None and head.seq is not None and now - head.since > head.within:
+            name = head.message.TYPE.name.lower()
+            msg = f'{self._port}: no answer to {name} within {head.within} s'
+            raise LinkLostError(msg)
 
 
 def _pulses(identity: frames.Identity) -> dict[int, float]:

@@ -9,9 +9,6 @@ from serial.tools import list_ports
 
 from leg_kinematics.errors import PortError
 
-WRITE_WITHIN = 0.2
-"""s for the operating system to take what is written."""
-
 
 def open_port(name: str, baud_rate: int) -> serial.Serial:
     """Open a port for us alone, read without waiting.
@@ -23,7 +20,7 @@ def open_port(name: str, baud_rate: int) -> serial.Serial:
 
     """
     try:
-        return serial.Serial(name, baud_rate, timeout=0, write_timeout=WRITE_WITHIN, exclusive=True)
+        return serial.Serial(name, baud_rate, timeout=0, exclusive=True)
     except OSError as error:  # SerialException is one
         raise PortError(f'serial port {name} {_trouble(error)}') from error
 

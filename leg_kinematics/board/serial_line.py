@@ -1,8 +1,9 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""A serial line served by one thread, woken by the line or by whoever has something to send."""
+"""A serial line that one thread listens to and that whoever has something to say writes to."""
 
 import contextlib
+import errno
 import os
 import select
 import termios
@@ -16,10 +17,10 @@ from leg_kinematics.errors import LinkLostError
 
 
 class SerialLine:
-    """A port that belongs to one thread from opening to closing, for one conversation.
+    """A port with a thread of its own from opening to closing, for one conversation.
 
-    The thread alone writes and reads. Everybody else leaves what is to be said where the
-    conversation finds it, under the lock and only while the line is serving, and wakes it.
+    The thread alone reads, and ends the conversation. Whoever holds the lock writes: on a busy
+    machine, what waits for another thread to write it comes out a tick late.
 
     Parameters
     ----------
@@ -30,8 +31,8 @@ class SerialLine:
     lock
         Guards what the conversation and its callers share, and the state of the line with it.
     converse
-        The conversation, called in the thread: writes and reads until the line is closing, or
-        raises LinkLostError.
+        The conversation, called in the thread: reads until the line is closing, or raises
+        LinkLostError.
     end
         Called in the thread after the conversation, with the lock held: hands the reason to
         everybody who still waits. From then on the line is not serving.
@@ -54,6 +55,7 @@ class SerialLine:
         self._end = end
         self._thread: threading.Thread | None = None
         self._serving = self._closing = False
+        self._broken: OSError | None = None
         # These are there while the thread is.
         self._port: serial.Serial
         self._wake_out: int
@@ -99,7 +101,7 @@ class SerialLine:
 
     @property
     def serving(self) -> bool:
-        """Whether something may still be left for the conversation."""
+        """Whether something may still be written, and is heard about."""
         return self._serving and not self._closing
 
     @property
@@ -107,18 +109,29 @@ class SerialLine:
         """Whether somebody has asked for the end."""
         return self._closing
 
+    def write(self, data: bytes) -> None:
+        """Hand all of it to the operating system at once, unless the line is not serving.
+
+        Never waits. Where the line is broken or does not take it, the conversation ends.
+        """
+        if not self.serving:
+            return
+        try:
+            taken = os.write(self._port.fileno(), data)
+            if taken < len(data):
+                raise OSError(errno.EAGAIN, f'took {taken} of {len(data)} bytes')  # noqa: TRY301
+        except OSError as error:
+            self._broken = error
+            self.wake()
+
     def wake(self) -> None:
-        """Let the conversation look at once at what was left for it."""
+        """Let the conversation look around at once instead of at the end of its pause."""
         if self._serving:
             # A full pipe already wakes the thread.
             with contextlib.suppress(BlockingIOError):
                 os.write(self._wake_in, b'\0')
 
     # ---- in the conversation
-
-    def write(self, data: bytes) -> None:
-        """Write all of it; raises OSError where the line is broken or does not take it."""
-        self._port.write(data)
 
     def read(self, pause: float) -> bytes:
         """Give what has come, perhaps nothing, as soon as something comes or somebody wakes us.
@@ -131,12 +144,14 @@ class SerialLine:
         Raises
         ------
         OSError
-            The line is broken.
+            The line is broken, or has not taken what was written.
 
         """
         readable, _, _ = select.select([self._port.fileno(), self._wake_out], [], [], pause)
         if self._wake_out in readable:
             os.read(self._wake_out, 4096)
+        if self._broken is not None:
+            raise self._broken
         return self._port.read(4096) if self._port.fileno() in readable else b''
 
     # ---- the thread
@@ -147,7 +162,7 @@ class SerialLine:
             self._converse()
         except LinkLostError as error:
             lost = error
-        except OSError as error:  # unplugged, or a write that the line does not take
+        except OSError as error:  # unplugged, or it does not take what was written
             lost = LinkLostError(f'{self._name}: the line broke: {error}')
         finally:
             with self._lock:

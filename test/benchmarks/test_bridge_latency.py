@@ -19,12 +19,12 @@ from typing import Any
 import numpy as np
 import pytest
 import rclpy
-import serial
 from builtin_interfaces.msg import Time
 from rclpy.executors import SingleThreadedExecutor
 from trajectory_msgs.msg import JointTrajectory
 
 from leg_kinematics.board import frames, read_log
+from leg_kinematics.board.serial_line import SerialLine
 from leg_kinematics.calibration import load_servo_maps
 from leg_kinematics.commands.chain import Chain, MockProcess, end
 from leg_kinematics.commands.operator import Operator
@@ -160,15 +160,15 @@ def test_from_trajectory_to_line(
     """From `joint_trajectory` in the bridge's hands to its bytes on the line."""
     written: list[tuple[float, float]] = []
     decoder = frames.FrameDecoder()
-    write = serial.Serial.write
+    write = SerialLine.write
 
-    def note(port: serial.Serial, data: bytes) -> int | None:
+    def note(line: SerialLine, data: bytes) -> None:
         now = monotonic()
         found = (each.message for each in decoder.feed(data) if isinstance(each, frames.Frame))
         written.extend((now, m.pulses_us[0]) for m in found if isinstance(m, frames.Pose))
-        return write(port, data)
+        write(line, data)
 
-    monkeypatch.setattr(serial.Serial, 'write', note)
+    monkeypatch.setattr(SerialLine, 'write', note)
     executor = SingleThreadedExecutor()
     with ExitStack() as stack:
         mock = MockProcess(tmp_path / 'port', tmp_path / 'pulses.jsonl')

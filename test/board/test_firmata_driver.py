@@ -9,13 +9,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
-import serial
 
 from leg_kinematics.board import BoardLink, BoardSpec, LinkState, find_driver
 from leg_kinematics.board import firmata as module
 from leg_kinematics.board.driver import Reaction, SilenceAction
 from leg_kinematics.board.firmata import FirmataDriver
 from leg_kinematics.board.firmata_messages import PinState
+from leg_kinematics.board.serial_line import SerialLine
 from leg_kinematics.errors import CommandError, LinkLostError, PortError, RefusedError
 
 if TYPE_CHECKING:
@@ -219,13 +219,13 @@ def test_release_stops_all_pins_in_one_go(
     driver = make_driver(start_firmata().port)
     bring_up(driver)
     written: list[bytes] = []
-    write = serial.Serial.write
+    write = SerialLine.write
 
-    def note(port: serial.Serial, data: bytes) -> int | None:
+    def note(line: SerialLine, data: bytes) -> None:
         written.append(data)
-        return write(port, data)
+        write(line, data)
 
-    monkeypatch.setattr(serial.Serial, 'write', note)
+    monkeypatch.setattr(SerialLine, 'write', note)
     driver.release()
     until(lambda: not driver.status().enabled)
     off = bytes.fromhex('F4 03 00 F4 09 00 F4 11 00')

@@ -18,6 +18,7 @@ from leg_kinematics.board.driver import BoardStatus, Reaction, SilenceAction
 from leg_kinematics.board.framed import FramedDriver
 from leg_kinematics.board.frames import Period, Silence, Supply
 from leg_kinematics.board.pulse_log import Record
+from leg_kinematics.board.serial_line import SerialLine
 from leg_kinematics.board.settings import Settings
 from leg_kinematics.errors import (
     BoardError,
@@ -138,6 +139,35 @@ def test_release_overtakes_and_is_confirmed(
     assert not driver.refresh().enabled
     (released,) = mock.records('release')
     assert released.enabled == 0
+
+
+def test_poses_and_the_release_wait_for_no_thread(
+    start_mock: Callable[..., Any],
+    make_driver: Made,
+    until: Until,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """They are on the line when the call returns, although the driver's thread does not run."""
+    mock = start_mock()
+    driver = make_driver(mock.port)
+    driver.open()
+    driver.configure(LIMITS, HOLD)
+    stuck, go_on = threading.Event(), threading.Event()
+    read = SerialLine.read
+
+    def read_late(line: SerialLine, pause: float) -> bytes:
+        stuck.set()
+        go_on.wait()
+        return read(line, pause)
+
+    monkeypatch.setattr(SerialLine, 'read', read_late)
+    try:
+        stuck.wait()
+        driver.set_pulses(POSE)
+        driver.release()
+        until(lambda: mock.records('pose') and mock.records('release'))
+    finally:
+        go_on.set()
 
 
 def test_a_fresh_board_takes_limits_without_storing_them(

@@ -53,7 +53,7 @@ class Talk:
         self.lock = threading.Lock()
         self.read: SimpleQueue[bytes] = SimpleQueue()
         self.ended: SimpleQueue[str] = SimpleQueue()
-        self.converse: Callable[[], None] = self.listen
+        self.converse: Callable[[], object] = self.listen
         self.line = SerialLine(port, 9600, self.lock, self._converse, self._end)
 
     def listen(self) -> None:
@@ -65,6 +65,11 @@ class Talk:
         """Wake it as callers do."""
         with self.lock:
             self.line.wake()
+
+    def write(self, data: bytes) -> None:
+        """Write as callers do."""
+        with self.lock:
+            self.line.write(data)
 
     def _converse(self) -> None:
         self.converse()
@@ -100,8 +105,20 @@ def test_the_line_wakes_it(ends: Pty, talk: Talk) -> None:
     assert talk.line.serving
     ends.board.write(b'ready')
     assert talk.read.get(timeout=PATIENCE) == b'ready'
-    talk.line.write(b'go')
+    talk.write(b'go')
     assert ends.board.read(16) == b'go'
+
+
+def test_writing_waits_for_no_thread(ends: Pty, talk: Talk) -> None:
+    """What is written is out although the conversation does not get to run."""
+    go_on = threading.Event()
+    talk.converse = go_on.wait
+    talk.line.open()
+    talk.write(b'stop')
+    try:
+        assert ends.board.read(16) == b'stop'
+    finally:
+        go_on.set()
 
 
 def test_whoever_has_something_to_send_wakes_it(talk: Talk) -> None:
@@ -213,8 +230,25 @@ def test_a_line_that_is_pulled_out_ends_it(ends: Pty, talk: Talk) -> None:
 
 
 def test_a_line_that_takes_nothing_ends_it(ends: Pty, talk: Talk) -> None:
-    """A write that cannot be finished breaks the line instead of waiting for ever."""
-    talk.converse = lambda: talk.line.write(b'pose')
+    """A write that cannot be finished breaks the line instead of waiting."""
     termios.tcflow(ends.host, termios.TCOOFF)
     talk.line.open()
-    assert 'the line broke: Write timeout' in talk.ended.get(timeout=PATIENCE)
+    talk.write(b'pose')
+    assert 'the line broke: ' in talk.ended.get(timeout=PATIENCE)
+
+
+def test_a_line_that_takes_a_part_ends_it(talk: Talk) -> None:
+    """The rest of a message is not sent later, when it says nothing true any more."""
+    talk.line.open()
+    talk.write(bytes(1_000_000))  # a pty takes some 10 KB while nobody reads
+    assert 'of 1000000 bytes' in talk.ended.get(timeout=PATIENCE)
+
+
+def test_nothing_is_written_on_a_line_that_is_closed(ends: Pty, talk: Talk) -> None:
+    """By then its file may be another one."""
+    talk.line.open()
+    talk.line.close()
+    os.set_blocking(ends.board.fileno(), False)
+    with open_port(ends.port, 9600):  # gets the number that the line had
+        talk.write(b'pose')
+        assert ends.board.read(16) is None
