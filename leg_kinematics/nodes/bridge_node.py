@@ -33,6 +33,7 @@ from leg_kinematics.nodes import messages, qos
 from leg_kinematics.nodes.diagnostics import ERROR, OK, WARN, Diagnostics
 from leg_kinematics.nodes.parameters import BRIDGE, declare
 from leg_kinematics.nodes.process import run
+from leg_kinematics.nodes.scheduling import take_priority
 from leg_kinematics.nodes.stamps import Stamps
 from leg_kinematics.robot import load_robot
 from leg_kinematics.solver import (
@@ -65,6 +66,7 @@ class BridgeNode(LifecycleNode):
             automatically_declare_parameters_from_overrides=True,
         )
         settings = declare(self, BRIDGE)
+        take_priority(settings.whole('realtime_priority'))
         robot = load_robot(settings.text('robot'))
         maps = load_servo_maps(settings.text('servo_maps'), robot)
         self._maps = maps.maps

@@ -38,6 +38,7 @@ from leg_kinematics.nodes.diagnostics import OK, WARN, Diagnostics
 from leg_kinematics.nodes.markers import gait_markers
 from leg_kinematics.nodes.parameters import GAIT, Settings, declare
 from leg_kinematics.nodes.process import run
+from leg_kinematics.nodes.scheduling import take_priority
 from leg_kinematics.nodes.stamps import Stamps
 from leg_kinematics.nodes.transforms import TransformBroadcaster
 from leg_kinematics.robot import Vector, load_robot
@@ -86,6 +87,7 @@ class GaitNode(Node):
             automatically_declare_parameters_from_overrides=True,
         )
         settings = declare(self, GAIT)
+        take_priority(settings.whole('realtime_priority'))
         self._robot = load_robot(settings.text('robot'))
         maps = load_servo_maps(settings.text('servo_maps'), self._robot)
         self._legs = leg_solvers(

@@ -20,6 +20,7 @@ from leg_kinematics.nodes import messages, qos
 from leg_kinematics.nodes.diagnostics import ERROR, OK, WARN, Diagnostics
 from leg_kinematics.nodes.parameters import KINEMATICS, declare
 from leg_kinematics.nodes.process import run
+from leg_kinematics.nodes.scheduling import take_priority
 from leg_kinematics.robot import Vector, load_robot
 from leg_kinematics.robot.urdf import urdf
 from leg_kinematics.solver import (
@@ -57,6 +58,7 @@ class KinematicsNode(Node):
             automatically_declare_parameters_from_overrides=True,
         )
         settings = declare(self, KINEMATICS)
+        take_priority(settings.whole('realtime_priority'))
         robot = load_robot(settings.text('robot'))
         maps = load_servo_maps(settings.text('servo_maps'), robot)
         self._legs = leg_solvers(

@@ -17,7 +17,7 @@ from rclpy.parameter import Parameter as RosParameter
 
 from leg_kinematics.errors import CommandError
 
-Value = str | float | bool | list[str]
+Value = str | float | int | bool | list[str]
 
 #: Parameters that ROS itself gives every node.
 OF_ROS = ('use_sim_time', 'start_type_description_service')
@@ -57,13 +57,21 @@ class Parameter:
     optional: bool = False
 
 
-ROBOT = (
+OF_EVERY_NODE = (
     Parameter('robot', '', 'File of the robot description'),
     Parameter('servo_maps', '', 'File of the servo maps'),
+    Parameter(
+        'realtime_priority',
+        0,
+        'Priority before all that is not real-time (SCHED_FIFO); 0 for none',
+        '',
+        0,
+        99,
+    ),
 )
 
 KINEMATICS = (
-    *ROBOT,
+    *OF_EVERY_NODE,
     Parameter(
         'out_of_reach',
         'reject',
@@ -84,7 +92,7 @@ KINEMATICS = (
 )
 
 GAIT = (
-    *ROBOT,
+    *OF_EVERY_NODE,
     Parameter('rate', 100.0, 'Ticks of the gait', 'Hz', 10.0, 500.0),
     Parameter('swing_time', 0.5, 'Time of a swing, whatever the duty factor', 's', 0.1, 10.0),
     Parameter(
@@ -143,7 +151,7 @@ GAIT = (
 )
 
 BRIDGE = (
-    *ROBOT,
+    *OF_EVERY_NODE,
     Parameter('boards', [], 'Each servo board as NAME=DRIVER:PORT'),
     Parameter(
         'store_limits',
@@ -216,13 +224,13 @@ def _check(parameter: Parameter, value: object) -> Value:
         value = float(value)
     if isinstance(value, tuple):
         value = list(value)
-    if not isinstance(value, expected):
+    if not isinstance(value, expected) or (expected is int and isinstance(value, bool)):
         message = f"'{parameter.name}' must be of type {expected.__name__} (got {value!r})"
         raise CommandError(message)
     if isinstance(value, list) and not all(isinstance(item, str) for item in value):
         message = f"'{parameter.name}' must be a list of strings (got {value!r})"
         raise CommandError(message)
-    if isinstance(value, float):
+    if isinstance(value, float | int) and not isinstance(value, bool):
         low = -float('inf') if parameter.lowest is None else parameter.lowest
         high = float('inf') if parameter.highest is None else parameter.highest
         if not (isfinite(value) and low <= value <= high):
@@ -280,6 +288,13 @@ class Settings:
         """Return a float."""
         value = self.values[name]
         if not isinstance(value, float):
+            raise TypeError(name)
+        return value
+
+    def whole(self, name: str) -> int:
+        """Return a whole number."""
+        value = self.values[name]
+        if not isinstance(value, int) or isinstance(value, bool):
             raise TypeError(name)
         return value
 

@@ -72,7 +72,8 @@ def chains_in(
 ) -> 'Iterator[Callable[..., tuple[Chain, Witness]]]':
     """Start chains with options of the mock; in the end every process must have ended well.
 
-    With a ``board`` they use that port instead of a mock; ``bridge`` are more of its parameters.
+    With a ``board`` they use that port instead of a mock; ``bridge`` are more of its parameters;
+    ``priority`` is the real-time priority of every node.
     """
     chains: list[Chain] = []
     with ExitStack() as stack:
@@ -81,15 +82,21 @@ def chains_in(
             *mock_options: str,
             board: Path | None = None,
             bridge: Mapping[str, object] | None = None,
+            priority: int = 0,
         ) -> 'tuple[Chain, Witness]':
             namespace = next(_namespaces)
             folder = parent / namespace.strip('/')
+            urgent = {'realtime_priority': priority}
             chain = (ChainOnBoard if board else Chain)(
                 ROBOT,
                 SERVO_MAPS,
                 namespace,
                 folder,
-                parameters={**QUICK, 'bridge': {**QUICK['bridge'], **(bridge or {})}},
+                parameters={
+                    'kinematics': urgent,
+                    'gait': {**QUICK['gait'], **urgent},
+                    'bridge': {**QUICK['bridge'], **urgent, **(bridge or {})},
+                },
                 mock_options=mock_options,
             )
             if isinstance(chain, ChainOnBoard) and board is not None:

@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Ten thousand ticks at 100 Hz, beside a node that does nothing but tick."""
 
+import os
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
@@ -22,6 +23,7 @@ from rclpy.executors import ExternalShutdownException, SingleThreadedExecutor
 rclpy.init()
 node = rclpy.create_node('bare_timer')
 times = []
+print('ready', flush=True)
 node.create_timer(0.01, lambda: times.append(time.monotonic()))
 executor = SingleThreadedExecutor()
 executor.add_node(node)
@@ -41,6 +43,9 @@ LATE_MS = 1.5 * TICK_MS
 BARE_LATE_MS = 1.2 * TICK_MS
 AROUND_S = 0.1
 
+#: Real-time priority of the nodes. The mock is before them: no real board waits for a processor.
+PRIORITY = 20
+
 
 def missed_ticks(operator: Operator) -> dict[str, int]:
     """Ticks that each node has missed by now."""
@@ -49,22 +54,49 @@ def missed_ticks(operator: Operator) -> dict[str, int]:
     return {node: int(operator.values[node]['missed_ticks']) for node in ('gait', 'bridge')}
 
 
+def take(pid: int, priority: int) -> None:
+    """Give the first thread of a process a real-time priority."""
+    os.sched_setscheduler(pid, os.SCHED_FIFO, os.sched_param(priority))
+
+
+def may_have(priority: int) -> bool:
+    """Whether this user may give that to a process."""
+    with subprocess.Popen(['cat'], stdin=subprocess.PIPE) as process:
+        try:
+            take(process.pid, priority)
+        except PermissionError:
+            return False
+        finally:
+            process.communicate()
+    return True
+
+
 @pytest.mark.soak
 @pytest.mark.timeout(300)
+@pytest.mark.parametrize('priority', [0, PRIORITY], ids=['ordinary', 'realtime'])
 def test_no_tick_is_missed_that_the_machine_does_not_explain(
     start_chain: Callable[..., tuple[Chain, Operator]],
     walk_of: Callable[[Operator, Sequence[Record]], Walk],
     capsys: pytest.CaptureFixture[str],
+    priority: int,
 ) -> None:
     """No node misses a tick, poses come as evenly as a bare timer fires, no frame is refused.
 
-    For a machine that has nothing else to do: one that is busy holds up now this process, now that.
+    With a real-time priority also on a machine that is busy. Without one for a machine that has
+    nothing else to do: one that is busy holds up now this process, now that.
     """
-    chain, operator = start_chain()
+    if priority and not may_have(priority):
+        pytest.skip(f'this user may not have real-time priority {priority}')
+    chain, operator = start_chain(priority=priority)
+    if priority:
+        assert chain.mock is not None
+        take(chain.mock.process.pid, priority + 1)
     operator.bring_up()
     operator.stand()
     before = missed_ticks(operator)
     bare = subprocess.Popen([sys.executable, '-c', BARE_TIMER], stdout=subprocess.PIPE, text=True)
+    assert bare.stdout is not None
+    assert bare.stdout.readline() == 'ready\n'
     operator.drive(Twist(x=0.06, yaw=0.1), TICKS * TICK_MS / 1e3 + 1.0, 'walking')
     bare.send_signal(2)
     output, _ = bare.communicate()

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 DECLARED = (
     Parameter('rate', 100.0, 'Ticks', 'Hz', 10.0, 500.0),
     Parameter('share', 0.5, 'Without bounds'),
+    Parameter('pins', 12, 'How many', '', 1, 18),
     Parameter('mode', 'hold', 'What to do', choices=('hold', 'release')),
     Parameter('powered', default=False, meaning='Whether'),
     Parameter('file', '', 'Some file'),
@@ -50,6 +51,7 @@ def test_what_is_not_given_has_its_default() -> None:
     assert validate(DECLARED, GIVEN) == {
         'rate': 100.0,
         'share': 0.5,
+        'pins': 12,
         'mode': 'hold',
         'powered': False,
         **GIVEN,
@@ -66,7 +68,11 @@ def test_a_whole_number_serves_as_a_float() -> None:
 @pytest.mark.parametrize(
     ('name', 'value', 'words'),
     [
-        ('rat', 100.0, ("unknown parameter 'rat'", 'boards, file, mode, powered, rate, share')),
+        (
+            'rat',
+            100.0,
+            ("unknown parameter 'rat'", 'boards, file, mode, pins, powered, rate, share'),
+        ),
         ('rate', 'fast', ("'rate' must be of type float", "'fast'")),
         ('rate', True, ("'rate' must be of type float", 'True')),
         ('rate', None, ("'rate' must be of type float", 'None')),
@@ -79,6 +85,9 @@ def test_a_whole_number_serves_as_a_float() -> None:
         ('share', -inf, ("'share'", '-inf')),
         ('mode', 'drop', ("'mode' must be one of", 'hold', 'release', "'drop'")),
         ('mode', 1, ("'mode' must be of type str", '1')),
+        ('pins', 1.0, ("'pins' must be of type int", '1.0')),
+        ('pins', True, ("'pins' must be of type int", 'True')),
+        ('pins', 0, ("'pins' must be in [1, 18]", '0')),
         ('powered', 1, ("'powered' must be of type bool", '1')),
         ('powered', 'true', ("'powered' must be of type bool", "'true'")),
         ('file', '', ("'file' must be set", 'Some file')),
@@ -120,7 +129,7 @@ def test_every_default_is_valid_or_must_be_set(node: str, parameter: Parameter) 
             validate([parameter], {})
         return
     assert validate([parameter], {}) == {parameter.name: parameter.default}
-    if isinstance(parameter.default, float):
+    if type(parameter.default) in {float, int}:
         assert parameter.lowest is not None
         assert parameter.highest is not None
         assert parameter.lowest < parameter.highest
@@ -128,16 +137,19 @@ def test_every_default_is_valid_or_must_be_set(node: str, parameter: Parameter) 
 
 def test_settings_know_their_types() -> None:
     """Asking for the wrong type is a mistake of the program, not of the user."""
-    settings = Settings({'rate': 1.0, 'mode': 'hold', 'powered': True, 'boards': ['a']})
+    settings = Settings({'rate': 1.0, 'pins': 12, 'mode': 'hold', 'powered': True, 'boards': ['a']})
     assert settings.number('rate') == 1.0
+    assert settings.whole('pins') == 12
     assert settings.text('mode') == 'hold'
     assert settings.flag('powered') is True
     assert settings.texts('boards') == ['a']
-    for wrong in (settings.text, settings.flag, settings.texts):
+    for wrong in (settings.text, settings.flag, settings.texts, settings.whole):
         with pytest.raises(TypeError, match='rate'):
             wrong('rate')
     with pytest.raises(TypeError, match='mode'):
         settings.number('mode')
+    with pytest.raises(TypeError, match='powered'):
+        settings.whole('powered')
 
 
 def test_the_example_file_has_only_known_parameters_within_their_bounds(nodes_yaml: Path) -> None:
@@ -145,17 +157,15 @@ def test_the_example_file_has_only_known_parameters_within_their_bounds(nodes_ya
     document = yaml.safe_load(nodes_yaml.read_text(encoding='utf-8'))
     assert document
     for pattern, content in document.items():
-        prefix, _, node = pattern.rpartition('/')
-        assert prefix == '/**'
+        prefix, _, node = pattern.removeprefix('/**').rpartition('/')
+        assert pattern.startswith('/**')
+        assert not prefix
         assert list(content) == ['ros__parameters']
-        required: dict[str, object] = {
-            'robot': 'r',
-            'servo_maps': 'm',
-            'boards': ['b'],
-        }
-        known = {parameter.name for parameter in NODES[node]}
-        given = {name: value for name, value in required.items() if name in known}
-        validate(NODES[node], given | content['ros__parameters'])
+        for declared in [NODES[node]] if node else NODES.values():
+            required: dict[str, object] = {'robot': 'r', 'servo_maps': 'm', 'boards': ['b']}
+            known = {parameter.name for parameter in declared}
+            given = {name: value for name, value in required.items() if name in known}
+            validate(declared, given | content['ros__parameters'])
 
 
 KINDS: Mapping[str, Callable[..., Node]] = {
