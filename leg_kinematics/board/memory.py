@@ -10,6 +10,7 @@ from typing import Any, Self
 from leg_kinematics.board.driver import Reaction
 from leg_kinematics.board.frames import Period, Silence, Supply
 from leg_kinematics.board.settings import Settings
+from leg_kinematics.errors import BoardError
 
 
 @dataclass
@@ -30,10 +31,26 @@ class Memory:
 
     @classmethod
     def load(cls, path: Path) -> Self:
-        """Read a memory that was saved; a fresh one where there is no file."""
+        """Read a memory that was saved; a fresh one where there is no file.
+
+        Raises
+        ------
+        BoardError
+            The file is something else.
+
+        """
         if not path.exists():
             return cls()
-        content: dict[str, Any] = json.loads(path.read_text(encoding='utf-8'))
+        try:
+            return cls._from(json.loads(path.read_text(encoding='utf-8')))
+        except (ValueError, TypeError, LookupError, AttributeError) as error:
+            raise BoardError(
+                f'{path} is not what a board remembers ({error!r}); delete it to begin with a '
+                'fresh board, or name another file'
+            ) from error
+
+    @classmethod
+    def _from(cls, content: dict[str, Any]) -> Self:
         stored = content['settings']
         if stored is None:
             return cls(content['boots'])

@@ -30,9 +30,12 @@ from leg_kinematics.board.pulse_log import Record
 from leg_kinematics.board.servo import ServoDynamics
 from leg_kinematics.board.settings import Settings
 from leg_kinematics.board.simulated_board import SimulatedBoard
+from leg_kinematics.errors import BoardError
 
 BYTE_SECONDS = 10 / frames.BAUD_RATE
 """A start bit, eight data bits and a stop bit."""
+
+PROBABILITY = click.FloatRange(0.0, 1.0)
 
 CHUNK = 64
 """Bytes taken from the pty at once, about what the buffer of an adapter holds."""
@@ -297,15 +300,30 @@ class MockBoard:
                 os.write(self._master, data)
 
 
+def _place(_: click.Context, __: click.Parameter, path: Path | None) -> Path | None:
+    """Refuse a file that cannot be made."""
+    if path is not None and not os.access(path if path.exists() else path.parent, os.W_OK):
+        raise click.BadParameter(f'{path} cannot be written; is its folder there, and yours?')
+    return path
+
+
+FILE = click.Path(path_type=Path, dir_okay=False)
+
+
 @click.command()
-@click.option('--link', type=click.Path(path_type=Path), help='Keep a symbolic link to the pty.')
+@click.option('--link', type=FILE, callback=_place, help='Keep a symbolic link to the pty.')
 @click.option(
-    '--log', 'log_path', type=click.Path(path_type=Path), help='Append all records as JSON lines.'
+    '--log', 'log_path', type=FILE, callback=_place, help='Append all records as JSON lines.'
 )
 @click.option('--speed-us-per-s', default=4000.0, show_default=True, help='Speed of a servo.')
 @click.option('--dead-band-us', default=4.0, show_default=True, help='Dead band of a servo.')
-@click.option('--drop', default=0.0, help='Probability that a byte is lost.')
-@click.option('--corrupt', default=0.0, help='Probability that a byte has a bit turned over.')
+@click.option('--drop', default=0.0, type=PROBABILITY, help='Probability that a byte is lost.')
+@click.option(
+    '--corrupt',
+    default=0.0,
+    type=PROBABILITY,
+    help='Probability that a byte has a bit turned over.',
+)
 @click.option('--stall', default=0.0, help='Stop reading once, for so many seconds.')
 @click.option('--stall-at', default=100, show_default=True, help='Stall after so many frames.')
 @click.option('--hang-up-after', default=0, help='Unplug once, after so many frames.')
@@ -327,7 +345,8 @@ class MockBoard:
 @click.option(
     '--memory',
     'memory_file',
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=FILE,
+    callback=_place,
     help='Keep what the board remembers in this file; without it a start begins afresh.',
 )
 def main(
@@ -367,7 +386,10 @@ def main(
         # The process number stands in for a count of boots: a restart changes it.
         memory = Memory(boots=os.getpid() & 0xFFFF)
         if memory_file is not None:
-            memory = Memory.load(memory_file)
+            try:
+                memory = Memory.load(memory_file)
+            except BoardError as error:
+                raise click.BadParameter(str(error), param_hint='--memory') from error
         if low_voltage:
             settings = memory.settings or Settings()
             watched = replace(settings.supply, low_mv=round(1000.0 * low_voltage))

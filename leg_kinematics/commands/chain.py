@@ -118,7 +118,8 @@ class Chain:
     def __enter__(self) -> Self:
         """Start the mock, then the nodes."""
         self._folder.mkdir(parents=True, exist_ok=True)
-        self.pulse_log.unlink(missing_ok=True)
+        for log in (self.pulse_log, *map(self._log, NODES)):
+            log.unlink(missing_ok=True)
         self.start_mock()
         for name in NODES:
             self.start(name)
@@ -139,6 +140,9 @@ class Chain:
             output.close()
         self._temporary.cleanup()
 
+    def _log(self, name: str) -> Path:
+        return self._folder / f'{name}.log'
+
     def start_mock(self) -> None:
         """Start the mock board, again if need be; its log goes on."""
         self.mock = MockProcess(self.link, self.pulse_log, self._mock_options)
@@ -153,7 +157,7 @@ class Chain:
         arguments = ['--ros-args', '-r', f'__ns:={self._namespace}']
         for key, value in parameters.items():
             arguments += ['-p', f'{key}:={value}']
-        output = (self._folder / f'{name}.log').open('a', encoding='utf-8')
+        output = self._log(name).open('a', encoding='utf-8')
         self._outputs.append(output)
         self.nodes[name] = subprocess.Popen(  # noqa: S603  our own module
             [sys.executable, '-m', f'leg_kinematics.nodes.{name}_node', *arguments],

@@ -111,6 +111,11 @@ class Walker:
         return self._envelope.radii
 
     @property
+    def hindrance(self) -> str:
+        """Why no foot can step in the present pose, whatever velocity is asked for; else empty."""
+        return self._pace.within_bounds(Twist(), self._envelope).reason
+
+    @property
     def state(self) -> GaitState:
         """What the gait is doing."""
         if self._state is GaitState.STANDING and (self._clock.running or self._twist):

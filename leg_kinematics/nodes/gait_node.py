@@ -256,6 +256,8 @@ class GaitNode(Node):
         self._walker.stand()
         response.success = True
         response.message = f'now {self._walker.state}'
+        if self._walker.hindrance:
+            response.message += f'; it will not walk: {self._walker.hindrance}'
         return response
 
     def _on_crouch(self, _: Trigger.Request, response: Trigger.Response) -> Trigger.Response:
@@ -335,7 +337,8 @@ class GaitNode(Node):
         elif self._walker is None:
             level, state, detail = OK, 'waiting for gait/stand', ''
         else:
-            level, state, detail = OK, str(self._walker.state), ''
+            state, detail = str(self._walker.state), self._walker.hindrance
+            level = WARN if detail else OK
         self._diagnostics.report(level, state, self._values, detail)
 
     def _values(self) -> dict[str, object]:

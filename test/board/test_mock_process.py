@@ -148,6 +148,37 @@ def test_it_does_not_replace_a_file_by_its_link(tmp_path: Path) -> None:
     assert taken.read_text(encoding='utf-8') == 'mine'
 
 
+@pytest.mark.parametrize(
+    ('option', 'value', 'words'),
+    [
+        ('--drop', '2', 'not in the range'),
+        ('--corrupt', '-0.1', 'not in the range'),
+        ('--link', 'absent/port', 'cannot be written'),
+        ('--log', 'absent/pulses.jsonl', 'cannot be written'),
+        ('--memory', 'absent/memory.json', 'cannot be written'),
+        ('--memory', 'notes.txt', 'not what a board remembers'),
+        ('--memory', 'list.json', 'not what a board remembers'),
+    ],
+)
+def test_a_wrong_option_is_told(tmp_path: Path, option: str, value: str, words: str) -> None:
+    """As a mistake of the command line, before there is a port; no file is touched."""
+    (tmp_path / 'notes.txt').write_text('mine', encoding='utf-8')
+    (tmp_path / 'list.json').write_text('[]', encoding='utf-8')
+    done = subprocess.run(
+        [sys.executable, '-m', 'leg_kinematics.board.mock', option, value],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60.0,
+        cwd=tmp_path,
+    )
+    assert done.returncode == 2
+    assert words in done.stderr
+    assert option in done.stderr
+    assert not done.stdout
+    assert (tmp_path / 'notes.txt').read_text(encoding='utf-8') == 'mine'
+
+
 def test_without_a_link_it_tells_its_pty() -> None:
     """The ready line names a device that can be opened."""
     command = [sys.executable, '-m', 'leg_kinematics.board.mock']

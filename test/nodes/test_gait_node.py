@@ -201,6 +201,19 @@ def test_a_stream_of_body_poses_is_obeyed_now_and_then(
     )
 
 
+def test_who_cannot_step_is_told_so(
+    probe: 'Probe', start: Callable[..., GaitNode], bracken: Robot
+) -> None:
+    """A lift that no leg has room for: the robot may stand, and both answer and status warn."""
+    start(lift=0.2)
+    tell_feet(probe, bracken)
+    answer = ask(probe, 'gait/stand')
+    assert answer.success
+    assert 'it will not walk: stride radius 0 mm of ' in answer.message
+    level = probe.wait_for_words('gait', 'standing: stride radius 0 mm of ')
+    assert level == DiagnosticStatus.WARN
+
+
 def test_it_walks_as_told_and_stops_on_silence(probe: 'Probe', standing: list[Any]) -> None:
     """Odometry follows the command; after a while without one the robot stands again."""
     assert standing
