@@ -5,9 +5,12 @@
 import os
 import subprocess
 import sys
+from types import ModuleType
 
 import pytest
 
+from leg_kinematics.nodes import bridge_node, gait_node, kinematics_node
+from leg_kinematics.nodes.parameters import Value, as_overrides
 from leg_kinematics.nodes.scheduling import take_priority
 
 PROCESS = """
@@ -75,3 +78,27 @@ def test_nothing_is_asked_for_by_default(monkeypatch: pytest.MonkeyPatch) -> Non
     """Priority 0 asks the kernel for nothing."""
     monkeypatch.delattr(os, 'sched_setscheduler')
     take_priority(0)
+
+
+@pytest.mark.usefixtures('ros')
+@pytest.mark.parametrize(
+    ('module', 'kind', 'more'),
+    [
+        (kinematics_node, 'KinematicsNode', {}),
+        (gait_node, 'GaitNode', {}),
+        (bridge_node, 'BridgeNode', {'boards': ['main=framed:/dev/null']}),
+    ],
+)
+def test_every_node_asks_for_what_its_parameter_says(
+    monkeypatch: pytest.MonkeyPatch,
+    files: dict[str, str],
+    module: ModuleType,
+    kind: str,
+    more: dict[str, Value],
+) -> None:
+    """Once, at its start."""
+    asked: list[int] = []
+    monkeypatch.setattr(module, 'take_priority', asked.append)
+    node = getattr(module, kind)(as_overrides({**files, **more, 'realtime_priority': 7}))
+    node.destroy_node()
+    assert asked == [7]
