@@ -3,7 +3,6 @@
 """A serial line that one thread listens to and that whoever has something to say writes to."""
 
 import contextlib
-import errno
 import os
 import select
 import termios
@@ -118,11 +117,17 @@ class SerialLine:
             return
         try:
             taken = os.write(self._port.fileno(), data)
-            if taken < len(data):
-                raise OSError(errno.EAGAIN, f'took {taken} of {len(data)} bytes')  # noqa: TRY301
+        except BlockingIOError:
+            taken = 0
         except OSError as error:
-            self._broken = error
-            self.wake()
+            self._break(error)
+            return
+        if taken < len(data):
+            self._break(OSError(f'it takes no more, only {taken} of {len(data)} bytes'))
+
+    def _break(self, error: OSError) -> None:
+        self._broken = error
+        self.wake()
 
     def wake(self) -> None:
         """Let the conversation look around at once instead of at the end of its pause."""

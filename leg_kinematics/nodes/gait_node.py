@@ -60,6 +60,9 @@ NANOSECONDS = 1_000_000_000
 #: ticks, ns.
 POSE_INTERVAL = 300_000_000
 
+#: A schedule that is late is put right by this part of a tick a tick.
+SLEW = 100
+
 MESSAGE_TYPES = {'TwistStamped': TwistStamped, 'Twist': Twist}
 
 
@@ -277,8 +280,13 @@ class GaitNode(Node):
         if not self._preview:
             self._due = now
             self._preview.extend(self._advance() for _ in range(PREVIEW[-1]))
-        # No timer is early: if it seems so, the tick before was late.
-        self._due = min(self._due, now)
+        early = self._due - now
+        if early > self._tick_ns // 2:
+            # The timer makes up for a tick too, which the node has made up for already.
+            return
+        # No timer is early: if it seems so, the ticks before were late. The schedule is put right
+        # so slowly that no foot seems to jump.
+        self._due -= max(0, min(early, self._tick_ns // SLEW))
         # Ticks that came late are made up for as far as the preview has carried the bridge on.
         # Beyond that the bridge stands at the last point: the walk goes on from there, and the
         # time that the process did not get is left out. Either way nothing jumps.

@@ -104,6 +104,7 @@ class Tracker:
         self._velocities = (0.0,) * len(self._positions)
         self._trajectory: Trajectory | None = None
         self._start = 0.0
+        self._coming: deque[tuple[Trajectory, float]] = deque()
         self._now = 0.0
         self._following = False
         self._cut_off = False
@@ -124,14 +125,19 @@ class Tracker:
         return self._cut_off
 
     def follow(self, trajectory: Trajectory, start: float) -> None:
-        """Replace what is followed by a trajectory that starts at a time of our clock, s."""
-        self._trajectory = trajectory
-        self._start = start
+        """Replace what is followed, from a time of our clock on, s, when the trajectory starts.
+
+        Until then what was followed goes on. It replaces as well all that would start later.
+        """
+        while self._coming and self._coming[-1][1] >= start:
+            self._coming.pop()
+        self._coming.append((trajectory, start))
         self._cut_off = False
 
     def hold(self) -> None:
         """Follow nothing and brake; what comes next is reached at the catch-up speed."""
         self._trajectory = None
+        self._coming.clear()
         self._following = False
 
     def place(self, positions: Sequence[float]) -> None:
@@ -145,6 +151,8 @@ class Tracker:
         """Advance to a time of our clock, s; returns the positions, rad."""
         dt = now - self._now
         self._now = now
+        while self._coming and (self._trajectory is None or self._coming[0][1] <= now):
+            self._trajectory, self._start = self._coming.popleft()
         if self._trajectory is not None and now > self._start + self._trajectory.end + SILENT_AFTER:
             self._cut_off = any(self._trajectory.velocities[-1])
             self.hold()

@@ -234,7 +234,7 @@ def test_a_line_that_takes_nothing_ends_it(ends: Pty, talk: Talk) -> None:
     termios.tcflow(ends.host, termios.TCOOFF)
     talk.line.open()
     talk.write(b'pose')
-    assert 'the line broke: ' in talk.ended.get(timeout=PATIENCE)
+    assert 'the line broke: it takes no more, only 0 of 4' in talk.ended.get(timeout=PATIENCE)
 
 
 def test_a_line_that_takes_a_part_ends_it(talk: Talk) -> None:

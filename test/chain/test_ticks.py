@@ -41,7 +41,9 @@ except (KeyboardInterrupt, ExternalShutdownException):
 
 #: Notes when they arrive.
 BARE_LINE = """
-import os, pty, time, tty
+import os, pty, signal, time, tty
+# Whoever is started in the background of a script inherits that it is ignored.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 ours, theirs = pty.openpty()
 tty.setraw(theirs)
 print(os.ttyname(theirs), flush=True)

@@ -3,10 +3,11 @@
 """Node `gait` alone: it takes over from the feet as they are, and obeys only what is sound."""
 
 from collections.abc import Callable, Iterator, Sequence
-from itertools import count
+from itertools import count, pairwise
 from math import atan, cos, inf, nan, sin
 from pathlib import Path
-from time import monotonic_ns
+from time import CLOCK_MONOTONIC, CLOCK_REALTIME, clock_gettime, monotonic_ns
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -32,13 +33,16 @@ from leg_kinematics.nodes.gait_node import POSE_INTERVAL, PREVIEW, GaitNode
 from leg_kinematics.nodes.parameters import Value, as_overrides
 from leg_kinematics.nodes.transforms import HAS_TF
 from leg_kinematics.robot import Robot, Vector
-from leg_kinematics.solver import LegSolver
+from leg_kinematics.solver import LegSolver, Trajectory
 
 if TYPE_CHECKING:
     from test.nodes.conftest import Probe
     from test.walk_record import WalkRecord
 
 MAX_AGE = 1.0
+
+#: At 100 Hz, ns.
+TICK = 10_000_000
 
 #: A machine that is busy elsewhere for less does not hold the node up, s.
 SLOW_TICK = 0.05
@@ -199,6 +203,68 @@ def test_a_stream_of_body_poses_is_obeyed_now_and_then(
         lambda: messages.FootTargets(standing[-1], bracken.leg_names).feet[-1] == lower,
         'the body 10 mm higher',
     )
+
+
+#: When the timer calls, in ticks. Late by just over a tick, and then at once for the tick that it
+#: has missed, is what a busy machine does.
+CALLS = {
+    'on time': [float(tick) for tick in range(60)],
+    'late by just over a tick': [0, 1, 2, 4.02, 4.05, 5, 6, 8.9, 9, 11.01, 11.03, 12, 13, 14, 15],
+    'first late, then on time': [0.3, *map(float, range(1, 60))],
+    'always another time': [tick + 0.45 * sin(12.9898 * tick) ** 2 for tick in range(60)],
+    'late by several ticks': [0, 1, 5.2, 5.3, 6, 7, 12.999, 13.0, 14, 15],
+}
+
+
+@pytest.mark.parametrize('calls', CALLS.values(), ids=CALLS)
+def test_the_time_of_the_walk_does_not_jump(
+    probe: 'Probe',
+    start: Callable[..., GaitNode],
+    bracken: Robot,
+    monkeypatch: pytest.MonkeyPatch,
+    calls: Sequence[float],
+) -> None:
+    """Whenever the timer calls, each message goes on where the one before is by its stamp."""
+    node = start()
+    tell_feet(probe, bracken)
+    assert ask(probe, 'gait/stand').success
+    probe.wait_for('gait', 'standing')
+    sent: list[MultiDOFJointTrajectory] = []
+    now = [monotonic_ns()]
+    begin = now[0] + 10 * TICK
+    monkeypatch.setattr(gait_node, 'monotonic_ns', lambda: now[0])
+    monkeypatch.setattr(node, '_targets', SimpleNamespace(publish=sent.append))
+    for tick in range(-8, 100):  # until the feet swing
+        now[0] = begin + tick * TICK
+        node._on_cmd_vel(command(probe, x=0.08))  # noqa: SLF001
+        node._on_tick()  # noqa: SLF001
+    begin = now[0] + TICK
+    del sent[:-1]
+    for call in calls:
+        now[0] = begin + round(call * TICK)
+        node._on_cmd_vel(command(probe, x=0.08))  # noqa: SLF001
+        node._on_tick()  # noqa: SLF001
+    ways = [foot_way(message, bracken) for message in sent]
+    for (before, earlier), (after, later) in pairwise(ways):
+        assert later - earlier > 0.9 * TICK / 1e9
+        assert after.sample(0.0) == pytest.approx(before.sample(later - earlier), abs=5e-5)
+    late = (begin + round(calls[-1] * TICK)) / 1e9 - ways[-1][1]
+    offset = clock_gettime(CLOCK_REALTIME) - clock_gettime(CLOCK_MONOTONIC)
+    assert -0.5 * TICK / 1e9 <= late + offset < 1.1 * TICK / 1e9
+
+
+def foot_way(message: MultiDOFJointTrajectory, robot: Robot) -> tuple[Trajectory, float]:
+    """Give the way of all feet, m, and its stamp, s."""
+    targets = messages.FootTargets(message, robot.leg_names)
+
+    def row(vectors: Sequence[Vector] | None) -> tuple[float, ...]:
+        assert vectors is not None
+        return tuple(value for vector in vectors for value in vector)
+
+    way = Trajectory(
+        tuple(targets.times), tuple(map(row, targets.feet)), tuple(map(row, targets.velocities))
+    )
+    return way, messages.seconds_of(message.header.stamp)
 
 
 def test_who_cannot_step_is_told_so(

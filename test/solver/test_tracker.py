@@ -264,6 +264,46 @@ def test_in_the_stream_it_is_followed_exactly(pulsation: float, times: list[floa
         assert tracker.following
 
 
+@given(
+    st.floats(0.5, 15.0),
+    st.floats(0.0, EVEN),
+    st.lists(st.floats(0.001, 0.03), min_size=1, max_size=60),
+)
+def test_what_starts_later_does_not_disturb_the_stream(
+    pulsation: float, ahead: float, times: list[float]
+) -> None:
+    """Messages that come before their start leave those before them in force until then.
+
+    So it is when deliveries have become faster, and the stream is played faster until it fits.
+    """
+    tracker = present_tracker()
+    in_stream(tracker)
+    sizes = tuple(0.5 * min(v / pulsation, ACCELERATION / pulsation**2, 6.0) for v in SPEEDS)
+    offsets = (0.0, TICK, 7 * TICK)
+
+    def preview(index: int) -> Trajectory:
+        turns = [pulsation * (index * TICK + offset) for offset in offsets]
+        return Trajectory(
+            offsets,
+            tuple(tuple(0.5 * size * (1.0 - cos(u)) for size in sizes) for u in turns),
+            tuple(tuple(0.5 * size * pulsation * sin(u) for size in sizes) for u in turns),
+        )
+
+    now, sent = 0.0, 0
+    for dt in times:
+        now += dt
+        while sent * TICK <= now + ahead:
+            tracker.follow(preview(sent), START + TICK + sent * TICK)
+            sent += 1
+        index = floor(now / TICK)
+        assert tracker.step(START + TICK + now) == pytest.approx(
+            # Whether one that starts just now has started is a matter of rounding.
+            preview(index).sample(now - index * TICK),
+            abs=1e-5,
+        )
+        assert tracker.following
+
+
 def test_a_jump_of_the_stream_is_followed_at_full_speed() -> None:
     """Who is in the stream stays in it: a goal too far away is approached by all that is allowed.
 
