@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
+from math import sqrt
 
 import numpy as np
 import pytest
@@ -67,6 +68,12 @@ PRIORITY = 20
 
 #: Ticks that a node with a real-time priority may miss, however busy the machine is.
 MISSED_WITH_PRIORITY = TICKS // 1000
+
+#: Between what the board is told and the target of the gait, m.
+WORST_FOOT_ERROR = 0.5e-3
+
+#: Standard deviations by which two counts of the same rate may differ.
+CHANCE = 3.0
 
 #: Behind a pty a worker of the kernel brings the bytes, with the priority of anybody, so that those
 #: of the bare timer come late as well. Poses may take this much of the time that those take.
@@ -136,12 +143,12 @@ def test_no_tick_is_missed_that_the_machine_does_not_explain(
         take(chain.mock.process.pid, priority + 1)
     operator.bring_up()
     operator.stand()
-    before = missed_ticks(operator)
     line, port = start(BARE_LINE)
     bare, _ = start(BARE_TIMER, port)
+    before = missed_ticks(operator)
     operator.drive(Twist(x=0.06, yaw=0.1), TICKS * TICK_MS / 1e3 + 1.0, 'walking')
-    timer, arrivals = stop(bare), stop(line)
     missed = {node: count - before[node] for node, count in missed_ticks(operator).items()}
+    timer, arrivals = stop(bare), stop(line)
     operator.drive(Twist(), 1.5, 'stopping')
     operator.wait_for('gait', 'standing')
     gait, bridge = operator.values['gait'], operator.values['bridge']
@@ -168,9 +175,11 @@ def test_no_tick_is_missed_that_the_machine_does_not_explain(
         print(f'\nticks missed while walking: {missed}')  # noqa: T201
         print(f'worst foot error {worst * 1e3:.3f} mm')  # noqa: T201
         print(f'gait: {gait}\nbridge: {bridge}')  # noqa: T201
-    assert len(poses) >= TICKS
+    assert len(poses) >= TICKS - missed['bridge']
     assert bridge['main.refused'] == '0'
-    assert max(missed.values()) <= explained
+    # Both are held up at random, each at other moments: none where the timer was never late.
+    assert max(missed.values()) <= explained + CHANCE * sqrt(2.0 * explained)
     if priority:
         assert max(missed.values()) <= MISSED_WITH_PRIORITY
+        assert worst < WORST_FOOT_ERROR
     assert p99['poses at the board'] <= AS_EVEN_AS * p99['its bytes at the end of a bare line']
