@@ -7,7 +7,6 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
-from math import sqrt
 
 import numpy as np
 import pytest
@@ -72,8 +71,9 @@ MISSED_WITH_PRIORITY = TICKS // 1000
 #: Between what the board is told and the target of the gait, m.
 WORST_FOOT_ERROR = 0.5e-3
 
-#: Standard deviations by which two counts of the same rate may differ.
-CHANCE = 3.0
+#: The machine explains a late pose when the bare timer was late as well, by this much, around it.
+BARE_LATE_MS = 1.2 * TICK_MS
+AROUND_S = 0.1
 
 #: Behind a pty a worker of the kernel brings the bytes, with the priority of anybody, so that those
 #: of the bare timer come late as well. Poses may take this much of the time that those take.
@@ -133,7 +133,7 @@ def test_no_tick_is_missed_that_the_machine_does_not_explain(
     """No node misses more ticks than a bare timer, poses come as evenly as its bytes do.
 
     No pose is missing and no frame refused. With a real-time priority hardly a tick is missed
-    however busy the machine is.
+    however busy the machine is; without one, this is for a machine that has nothing else to do.
     """
     if priority and not may_have(priority):
         pytest.skip(f'this user may not have real-time priority {priority}')
@@ -163,6 +163,9 @@ def test_no_tick_is_missed_that_the_machine_does_not_explain(
         'poses at the board': np.diff(poses) * 1e3,
     }
     p99 = {name: np.percentile(values, 99) for name, values in periods.items()}
+    bare_late = timer[1:][periods['bare timer'] > BARE_LATE_MS]
+    late = poses[1:][periods['poses at the board'] > LATE_MS]
+    unexplained = [time for time in late if not (np.abs(bare_late - time) < AROUND_S).any()]
     explained = int((periods['bare timer'] > LATE_MS).sum())
     with capsys.disabled():
         for name, values in periods.items():
@@ -173,13 +176,14 @@ def test_no_tick_is_missed_that_the_machine_does_not_explain(
                 end='',
             )
         print(f'\nticks missed while walking: {missed}')  # noqa: T201
+        print(f'late poses that the bare timer does not explain: {len(unexplained)}')  # noqa: T201
         print(f'worst foot error {worst * 1e3:.3f} mm')  # noqa: T201
         print(f'gait: {gait}\nbridge: {bridge}')  # noqa: T201
-    assert len(poses) >= TICKS - missed['bridge']
+    assert len(poses) >= TICKS
     assert bridge['main.refused'] == '0'
-    # Both are held up at random, each at other moments: none where the timer was never late.
-    assert max(missed.values()) <= explained + CHANCE * sqrt(2.0 * explained)
+    assert max(missed.values()) <= explained
     if priority:
         assert max(missed.values()) <= MISSED_WITH_PRIORITY
         assert worst < WORST_FOOT_ERROR
     assert p99['poses at the board'] <= AS_EVEN_AS * p99['its bytes at the end of a bare line']
+    assert not unexplained
