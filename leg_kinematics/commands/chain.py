@@ -118,7 +118,7 @@ class Chain:
     def __enter__(self) -> Self:
         """Start the mock, then the nodes."""
         self._folder.mkdir(parents=True, exist_ok=True)
-        for log in (self.pulse_log, *map(self._log, NODES)):
+        for log in (self.pulse_log, *map(self.log, NODES)):
             log.unlink(missing_ok=True)
         self.start_mock()
         for name in NODES:
@@ -140,7 +140,8 @@ class Chain:
             output.close()
         self._temporary.cleanup()
 
-    def _log(self, name: str) -> Path:
+    def log(self, name: str) -> Path:
+        """Return where a node's log is."""
         return self._folder / f'{name}.log'
 
     def start_mock(self) -> None:
@@ -148,16 +149,21 @@ class Chain:
         self.mock = MockProcess(self.link, self.pulse_log, self._mock_options)
 
     def start(self, name: str) -> None:
-        """Start one node, again if need be; what it prints is added to its log."""
+        """Start one node, again if need be; what it prints is added to its log.
+
+        That has also what only the curious want to know, such as when ticks were missed.
+        """
         robot, servo_maps = self._files
         parameters: dict[str, object] = {'robot': robot, 'servo_maps': servo_maps}
         if name == 'bridge':
             parameters['boards'] = f"['main=framed:{self.link}']"
         parameters |= self._parameters.get(name, {})
+        logger = f'{self._namespace.strip("/").replace("/", ".")}.{name}'
         arguments = ['--ros-args', '-r', f'__ns:={self._namespace}']
+        arguments += ['--log-level', f'{logger}:=debug']
         for key, value in parameters.items():
             arguments += ['-p', f'{key}:={value}']
-        output = self._log(name).open('a', encoding='utf-8')
+        output = self.log(name).open('a', encoding='utf-8')
         self._outputs.append(output)
         self.nodes[name] = subprocess.Popen(  # noqa: S603  our own module
             [sys.executable, '-m', f'leg_kinematics.nodes.{name}_node', *arguments],

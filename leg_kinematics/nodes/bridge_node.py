@@ -255,8 +255,10 @@ class BridgeNode(LifecycleNode):
 
     def _count_tick(self) -> None:
         now = monotonic()
-        if self._ticks:
-            self._missed += int((now - self._last_tick) / self._tick - 0.5)
+        period = now - self._last_tick
+        if self._ticks and (missed := int(period / self._tick - 0.5)):
+            self._missed += missed
+            self.get_logger().debug(f'{missed} ticks missed: {period * 1e3:.1f} ms since the last')
         self._ticks += 1
         self._last_tick = now
 
