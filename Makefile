@@ -45,9 +45,17 @@ $(STAMP): setup.py setup.cfg pyproject.toml $(wildcard constraints/*.txt)
 demo: $(STAMP)  ## walk the example robot against the mock board, with pictures
 	$(RUN)/leg-kinematics demo
 
+# These tests only compute, and share the processors. The others watch processes and lines in real
+# time, and have the machine for themselves.
+COMPUTING := $(addprefix test/,robot calibration solver gait gait_cases fuzz)
+
+# With REPORTS=DIR both runs leave a report there.
+report = $(if $(REPORTS),--junit-xml=$(REPORTS)/$(1).xml)
+
 .PHONY: test
 test: lint  ## everything that must pass
-	$(RUN)/python -m pytest $(PYTEST_OPTIONS)
+	$(RUN)/python -m pytest -n auto $(COMPUTING) $(call report,computing) $(PYTEST_OPTIONS)
+	$(RUN)/python -m pytest $(addprefix --ignore=,$(COMPUTING)) $(call report,others) $(PYTEST_OPTIONS)
 
 .PHONY: lint
 lint: $(STAMP)  ## style and types

@@ -78,6 +78,7 @@ setup(
             'pin',
             'pytest<9',
             'pytest-timeout',
+            'pytest-xdist',
         ],
         'bench': ['modern-robotics', 'pytest-benchmark'],
         'lint': ['mypy', 'ruff', 'types-PyYAML', 'types-jsonschema', 'types-pyserial'],

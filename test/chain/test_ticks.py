@@ -61,16 +61,20 @@ except KeyboardInterrupt:
 """
 
 #: Reads in the kernel's books how long the threads of some processes, and the workers of the kernel
-#: that bring bytes through a pty, have waited for a processor so far. Workers come and go.
+#: that bring bytes through a pty, have waited for a processor so far. Threads and workers may end.
 WAITS = """
 import os, signal, sys, time
 from pathlib import Path
 signal.signal(signal.SIGINT, signal.default_int_handler)
 def waited(book):
     return int(os.pread(book, 80, 0).split()[1]) / 1e9
-books = [[os.open(task / 'schedstat', os.O_RDONLY) for task in Path(f'/proc/{each}/task').iterdir()]
-         for each in sys.argv[1:]]
-workers, seen, total = {}, set(), 0.0
+def follow(task, column):
+    book = os.open(task / 'schedstat', os.O_RDONLY)
+    books[book] = column, waited(book)
+books, seen, totals = {}, set(), [0.0] * len(sys.argv)
+for column, process in enumerate(sys.argv[1:]):
+    for task in Path(f'/proc/{process}/task').iterdir():
+        follow(task, column)
 print('ready', flush=True)
 rows = []
 try:
@@ -80,18 +84,18 @@ try:
                 seen.add(process)
                 try:
                     if (process / 'comm').read_text().startswith('kworker/u'):
-                        book = os.open(process / 'schedstat', os.O_RDONLY)
-                        workers[book] = waited(book)
+                        follow(process, -1)
                 except OSError:
-                    pass  # It ended meanwhile.
-        for book, before in list(workers.items()):
+                    pass
+        for book, (column, before) in list(books.items()):
             try:
-                workers[book] = waited(book)
+                now = waited(book)
             except OSError:
-                del workers[book]
+                del books[book]
             else:
-                total += workers[book] - before
-        rows.append((time.monotonic(), *(sum(map(waited, each)) for each in books), total))
+                totals[column] += now - before
+                books[book] = column, now
+        rows.append((time.monotonic(), *totals))
         time.sleep(0.01)
 except KeyboardInterrupt:
     for row in rows:
