@@ -258,7 +258,7 @@ class BridgeNode(LifecycleNode):
         period = now - self._last_tick
         if self._ticks and (missed := int(period / self._tick - 0.5)):
             self._missed += missed
-            self.get_logger().debug(f'{missed} ticks missed: {period * 1e3:.1f} ms since the last')
+            self.get_logger().debug(f'ticks missed: {missed}, {period * 1e3:.1f} ms since the last')
         self._ticks += 1
         self._last_tick = now
 

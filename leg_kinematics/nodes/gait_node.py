@@ -297,7 +297,7 @@ class GaitNode(Node):
         if (missed := late - PREVIEW[-1]) > 0:
             self._missed += missed
             period = now - self._due + self._tick_ns
-            self.get_logger().debug(f'{missed} ticks missed: {period / 1e6:.1f} ms since the last')
+            self.get_logger().debug(f'ticks missed: {missed}, {period / 1e6:.1f} ms since the last')
             self._due = now
         self._preview.append(self._advance())
         self._ticks += 1

@@ -118,7 +118,7 @@ MISSED_WITH_PRIORITY = TICKS // 1000
 WORST_FOOT_ERROR = 0.5e-3
 
 #: How a node logs ticks that it missed: the instant in system time, and after what period.
-MISSED = re.compile(r'\[DEBUG\] \[([\d.]+)\] .*: \d+ ticks missed: ([\d.]+) ms')
+MISSED = re.compile(r'\[DEBUG\] \[([\d.]+)\] .*: ticks missed: \d+, ([\d.]+) ms')
 
 #: The machine explains lateness when whoever was late waited for a processor for most of it.
 #: Where the whole machine stood still nobody waits: then the bare timer was late as well, at once.
