@@ -229,10 +229,10 @@ def test_no_tick_is_missed_that_the_machine_does_not_explain(
         take(chain.mock.process.pid, priority + 1)
     operator.bring_up()
     operator.stand()
-    line, port = start(BARE_LINE)
-    bare, _ = start(BARE_TIMER, port)
     watched = (chain.nodes['gait'], chain.nodes['bridge'], chain.mock.process)
     books, _ = start(WAITS, *(str(each.pid) for each in watched))
+    line, port = start(BARE_LINE)
+    bare, _ = start(BARE_TIMER, port)
     before = missed_ticks(operator)
     operator.drive(Twist(x=0.06, yaw=0.1), TICKS * TICK_MS / 1e3 + 1.0, 'walking')
     missed = {node: count - before[node] for node, count in missed_ticks(operator).items()}
