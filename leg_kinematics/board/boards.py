@@ -2,10 +2,16 @@
 # SPDX-License-Identifier: Apache-2.0
 """All servo boards of a robot as one: what is asked of one of them is asked of all."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from leg_kinematics.board.driver import BoardIdentity, BoardSpec, SilenceAction, find_driver
+from leg_kinematics.board.driver import (
+    BoardDriver,
+    BoardIdentity,
+    BoardSpec,
+    SilenceAction,
+    find_driver,
+)
 from leg_kinematics.board.link import BoardLink, LinkState, LinkStatus
 from leg_kinematics.errors import BoardError
 
@@ -36,6 +42,11 @@ class BoardsStatus:
         return frozenset(
             (name, channel) for name, link in self.links.items() for channel in link.enabled
         )
+
+    @property
+    def found(self) -> bool:
+        """Whether every board has been found and configured since it was opened."""
+        return all(link.identity is not None for link in self.links.values())
 
     @property
     def lost(self) -> tuple[str, ...]:
@@ -70,7 +81,11 @@ class Boards:
     silence
         What every board does without us.
     store_limits
-        Whether `open` makes the boards store the limits.
+        Whether the boards, once found, shall store the limits.
+    new_driver
+        Makes a driver for a port; those of the specs' names unless given.
+    threads
+        Whether every board has a thread that looks after it; otherwise `step` does.
 
     Raises
     ------
@@ -86,6 +101,8 @@ class Boards:
         silence: SilenceAction,
         *,
         store_limits: bool = False,
+        new_driver: Callable[[str], BoardDriver] | None = None,
+        threads: bool = True,
     ) -> None:
         """Keep what the boards must be told; nothing is opened yet."""
         self._links = {
@@ -94,31 +111,26 @@ class Boards:
                 {channel: ends for (name, channel), ends in limits.items() if name == spec.name},
                 silence,
                 store_limits=store_limits,
+                new_driver=new_driver,
+                threads=threads,
             )
             for spec in specs
         }
         self.shortcomings: Mapping[str, tuple[str, ...]] = {
-            spec.name: find_driver(spec.driver).shortcomings for spec in specs
+            spec.name: () if new_driver else find_driver(spec.driver).shortcomings
+            for spec in specs
         }
         self._found: dict[str, BoardIdentity | None] = dict.fromkeys(self._links)
 
-    def open(self) -> dict[str, BoardIdentity]:
-        """Open, identify and configure every board, or none.
+    def open(self) -> None:
+        """Begin to keep every board alive. Never waits; the status tells how it goes."""
+        for link in self._links.values():
+            link.open()
 
-        Raises
-        ------
-        BoardError
-            As `BoardLink.open`; the boards that were open already are closed again.
-
-        """
-        identities = {}
-        try:
-            for name, link in self._links.items():
-                identities[name] = link.open()
-        except BoardError:
-            self.close()
-            raise
-        return identities
+    def step(self) -> None:
+        """Look after every board once, where no thread does."""
+        for link in self._links.values():
+            link.step()
 
     def close(self) -> None:
         """Let go of the ports; the boards are left to their reaction to silence."""
@@ -160,10 +172,19 @@ class Boards:
         for name, channel in outputs:
             self._links[name].enable([channel])
 
-    def release(self) -> None:
-        """Stop all pulses now, and again whenever a board comes back, until `rearm`."""
+    def release(self, patience: float = 0.0) -> None:
+        """Stop all pulses now, and again whenever a board comes back, until `rearm`.
+
+        Parameters
+        ----------
+        patience
+            The longest to wait until all have confirmed it, s; the status then tells.
+
+        """
         for link in self._links.values():
             link.release()
+        for link in self._links.values():
+            link.await_release(patience)
 
     def rearm(self) -> None:
         """End a release on all boards, or on none.

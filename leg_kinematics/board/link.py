@@ -1,16 +1,19 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""A board that stays usable: opened, identified and configured again whenever its line breaks.
+"""A board that stays usable: opened, identified and configured, again whenever its line breaks.
 
-A driver serves one conversation and ends with it. The link outlives them: its thread notices the
-loss, tries again every 0.1 s at the same port, and brings the board back into the state it must
-have. What it must never do by itself is to switch pulses on after they have gone off: then the
-channels count as lost and the start-up has to enable them again.
+A driver serves one conversation and ends with it. The link outlives them: it waits for a board
+that is not there yet, notices a loss, tries again at the same port, and brings the board back into
+the state it must have. What it must never do by itself is to switch pulses on after they have gone
+off: then the channels count as let go, and somebody has to enable them again. What it does by
+itself is to switch them off: a release is repeated until the board has confirmed it.
+
+All that takes time is done by `step`, which a thread of the link calls, or whoever simulates one.
 """
 
 import enum
 import threading
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 from leg_kinematics.board.driver import (
@@ -22,10 +25,12 @@ from leg_kinematics.board.driver import (
     Traffic,
     find_driver,
 )
-from leg_kinematics.errors import BoardError, LegKinematicsError, LinkLostError
+from leg_kinematics.errors import BoardError, LegKinematicsError, LinkLostError, PortError
 
 REOPEN_EVERY = 0.1
-"""s between attempts to open a lost board again."""
+"""s between attempts to open a board that is not there."""
+RETRY_EVERY = 1.0
+"""s between attempts to open one that is there and does not suit."""
 WATCH_EVERY = 0.02
 """s between looks at whether the driver still has its board."""
 
@@ -49,6 +54,8 @@ class LinkStatus:
         Ready means identified and configured; poses get through.
     released
         The release is latched; only ``rearm`` ends it.
+    release_confirmed
+        The board has said, since the release, that all its pulses are off.
     identity
         What the board said when it was last found, None before that.
     enabled
@@ -72,6 +79,7 @@ class LinkStatus:
 
     state: LinkState
     released: bool
+    release_confirmed: bool
     identity: BoardIdentity | None
     enabled: frozenset[int]
     let_go: int
@@ -111,8 +119,12 @@ class BoardLink:
     silence
         What the board does without us.
     store_limits
-        Whether ``open`` makes the board store them, whatever it has stored before. A board that
-        is found again after a loss never stores anything: it may be another one.
+        Whether the board, once found, shall store them, whatever it has stored before. A board
+        that is found again after a loss never stores anything: it may be another one.
+    new_driver
+        Makes a driver for a port; that of the spec's name unless given.
+    threads
+        Whether ``open`` starts a thread that calls ``step``; otherwise somebody else does.
 
     """
 
@@ -123,13 +135,17 @@ class BoardLink:
         silence: SilenceAction,
         *,
         store_limits: bool = False,
+        new_driver: Callable[[str], BoardDriver] | None = None,
+        threads: bool = True,
     ) -> None:
         """Keep what the board must be told; nothing is opened yet."""
         self.spec = spec
         self._limits = dict(limits)
         self._silence = silence
         self._store_limits = store_limits
-        self._driver_type = find_driver(spec.driver)
+        self._new_driver = new_driver or find_driver(spec.driver)
+        self._threads = threads
+        self._opened = False
         self._changed = threading.Condition()
         self._thread: threading.Thread | None = None
         self._driver: BoardDriver | None = None
@@ -137,6 +153,7 @@ class BoardLink:
         self._closing = False
         self._state = LinkState.CLOSED
         self._released = False
+        self._release_confirmed = False
         self._identity: BoardIdentity | None = None
         self._wanted: frozenset[int] = frozenset()
         self._confirmed: frozenset[int] = frozenset()
@@ -146,35 +163,20 @@ class BoardLink:
         self._last_status = _NOTHING_KNOWN
         self._last_error = ''
 
-    def open(self) -> BoardIdentity:
-        """Open, identify and configure the board, and keep it so from now on.
-
-        Raises
-        ------
-        PortError
-            The port is missing, busy or not ours to open.
-        LinkLostError
-            No board answers there.
-        SettingsDifferError
-            The board stores other limits, and they are not to be replaced.
-        RefusedError
-            The board refuses its limits or its reaction to silence.
-        CommandError
-            Limits or a timeout that no board can be told.
-
-        """
+    def open(self) -> None:
+        """Begin to keep the board alive. Never waits; the status tells how it goes."""
         with self._changed:
-            if self._thread is not None:
-                msg = f'board {self.spec.name} is open already'
-                raise BoardError(msg)
+            if self._opened:
+                return
+            self._opened = True
             self._closing = False
-        identity = self._connect(LinkState.OPENING)
-        with self._changed:
+            self._state = LinkState.OPENING
+            if not self._threads:
+                return
             self._thread = threading.Thread(
                 target=self._keep_alive, name=f'link {self.spec.name}', daemon=True
             )
             self._thread.start()
-        return identity
 
     def set_pulses(self, pulses_us: Mapping[int, float]) -> bool:
         """Hand over the pulses in µs of all channels in use. Never waits.
@@ -214,19 +216,33 @@ class BoardLink:
     def release(self) -> None:
         """Stop all pulses now, and again whenever the board comes back, until ``rearm``.
 
-        Never waits; ``status().enabled`` is empty once the board has confirmed.
+        Never waits; the status tells when the board has confirmed it.
         """
         with self._changed:
             self._released = True
+            self._release_confirmed = False
             self._wanted = self._confirmed = frozenset()
             if self._driver is not None:
                 self._driver.release()
             self._changed.notify_all()
 
+    def await_release(self, patience: float) -> None:
+        """Wait until the board has confirmed its release, but no longer than so many seconds."""
+        with self._changed:
+            if self._driver is not None:
+                self._changed.wait_for(self._confirm_release, timeout=patience)
+
+    def _confirm_release(self) -> bool:
+        """Take in whether the board has confirmed the release."""
+        driver = self._driver
+        if self._released and self._found and driver is not None:
+            self._release_confirmed = self._release_confirmed or not driver.status().enabled
+        return self._release_confirmed
+
     def may_rearm(self) -> bool:
         """Tell whether ``rearm`` would be obeyed, so that several boards are rearmed as one."""
         with self._changed:
-            return not (self._released and self.status().enabled)
+            return not self._released or self._confirm_release()
 
     def rearm(self) -> None:
         """End a release. Nothing moves: the channels have to be enabled again.
@@ -241,16 +257,18 @@ class BoardLink:
             if not self.may_rearm():
                 msg = f'board {self.spec.name} has not confirmed its release yet; rearm it later'
                 raise BoardError(msg)
-            self._released = False
+            self._released = self._release_confirmed = False
 
     def status(self) -> LinkStatus:
         """Tell the latest that is known. Never waits."""
         with self._changed:
             running = self._driver.status() if self._driver is not None else _NOTHING_KNOWN
             now = running if self._found else self._last_status
+            self._confirm_release()
             return LinkStatus(
                 state=self._state,
                 released=self._released,
+                release_confirmed=self._release_confirmed,
                 identity=self._identity,
                 enabled=now.enabled,
                 let_go=self._let_go,
@@ -269,6 +287,7 @@ class BoardLink:
         """Let go of the port; the board is left to its reaction to silence."""
         with self._changed:
             self._closing = True
+            self._opened = False
             thread, self._thread = self._thread, None
             driver = self._driver
             self._changed.notify_all()
@@ -276,17 +295,69 @@ class BoardLink:
             driver.close()
         if thread is not None:
             thread.join()
+        elif driver is not None:
+            self._drop(driver, self._last_error)
         with self._changed:
             self._state = LinkState.CLOSED
+            self._identity = None
 
-    def _connect(self, state: LinkState) -> BoardIdentity:
+    def step(self) -> float:
+        """Look after the board once: find it, enable what is wanted, notice that it is gone.
+
+        Returns
+        -------
+        float
+            After how long to look again, s.
+
+        """
+        driver = self._driver
+        if not self._opened:
+            return REOPEN_EVERY
+        if driver is None:
+            try:
+                self._connect()
+            except (PortError, LinkLostError):
+                return REOPEN_EVERY  # the reason is in the status
+            except LegKinematicsError:
+                return RETRY_EVERY
+            return WATCH_EVERY
+        status = driver.status()
+        with self._changed:
+            if not status.connected:
+                self._losses += not self._closing
+            else:
+                self._confirm_release()
+                self._compare(self._confirmed, status.enabled)
+            missing = self._wanted - status.enabled if self._posed else frozenset()
+            self._changed.notify_all()
+        if not status.connected:
+            self._drop(driver, status.last_error)
+            return REOPEN_EVERY
+        if missing:
+            try:
+                driver.enable(missing)
+            except BoardError as error:
+                # Lost on the way or given up for a release; the next look tells.
+                with self._changed:
+                    self._last_error = str(error)
+        return WATCH_EVERY
+
+    def _keep_alive(self) -> None:
+        while not self._closing:
+            pause = self.step()
+            with self._changed:
+                if not self._closing:
+                    self._changed.wait(timeout=pause)
+        if self._driver is not None:
+            self._drop(self._driver, self._last_error)
+
+    def _connect(self) -> None:
         """Begin a conversation; on failure leave nothing open and raise."""
-        driver = self._driver_type(self.spec.port)
+        driver = self._new_driver(self.spec.port)
         with self._changed:
             if self._closing:
                 msg = f'board {self.spec.name} is being closed'
                 raise LinkLostError(msg)
-            self._state = state
             self._driver = driver
         try:
             identity = driver.open()
@@ -298,16 +369,16 @@ class BoardLink:
                 self._compare(self._wanted | self._confirmed, identity.enabled)
                 if self._identity is not None and identity.boots != self._identity.boots:
                     self._reboots += 1
-                self._identity = identity
-            store = self._store_limits and state is LinkState.OPENING
+            # A board that is found again may be another one: it never stores anything.
+            store = self._store_limits and self._identity is None
             driver.configure(self._limits, self._silence, store=store)
         except LegKinematicsError as error:
             self._drop(driver, str(error))
             raise
         with self._changed:
+            self._identity = identity
             self._state = LinkState.READY
             self._posed = False
-        return identity
 
     def _compare(self, expected: frozenset[int], enabled: frozenset[int]) -> None:
         """Count channels that lost their pulses without us, and stop wanting any."""
@@ -326,41 +397,5 @@ class BoardLink:
                 self._last_status = status
             self._driver = None
             self._found = False
-            self._state = LinkState.CLOSED if self._thread is None else LinkState.LOST
+            self._state = LinkState.OPENING if self._identity is None else LinkState.LOST
             self._last_error = reason
-
-    def _keep_alive(self) -> None:
-        while True:
-            driver = self._driver
-            if driver is not None:
-                self._serve(driver)
-                with self._changed:
-                    closing = self._closing
-                    self._losses += not closing
-                self._drop(driver, self._last_error if closing else driver.status().last_error)
-            with self._changed:
-                if self._changed.wait_for(lambda: self._closing, timeout=REOPEN_EVERY):
-                    return
-            try:
-                self._connect(LinkState.LOST)
-            except BoardError:
-                continue  # kept in the status; the next attempt follows
-
-    def _serve(self, driver: BoardDriver) -> None:
-        """Watch one conversation until it ends, and enable what is wanted meanwhile."""
-        while True:
-            status = driver.status()
-            with self._changed:
-                if self._closing or not status.connected:
-                    return
-                self._compare(self._confirmed, status.enabled)
-                missing = self._wanted - status.enabled if self._posed else frozenset()
-            if missing:
-                try:
-                    driver.enable(missing)
-                except BoardError as error:
-                    # Lost on the way or given up for a release; the next round looks again.
-                    with self._changed:
-                        self._last_error = str(error)
-            with self._changed:
-                self._changed.wait(timeout=WATCH_EVERY)

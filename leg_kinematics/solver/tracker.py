@@ -24,13 +24,38 @@ EVEN = 0.02
 #: How much faster or slower.
 SLEW = 0.01
 
+#: So many messages in a row whose stamps lie this far behind, in s, mean that the sender's clock
+#: was set back, and not that they were delayed on their way.
+LATE_IN_A_ROW = 3
+LATE = 0.1
+
+#: A gap of a stream no longer than this is bridged by the cubic between its ends, s.
+GAP = 0.15
+
+#: Joints that are farther behind their stream than this are not in it any more, s.
+BEHIND = 0.3
+
+#: A stream that goes on elsewhere in full motion is chased only after this, so that a sender who
+#: listens can come back to where the joints are, s.
+CHASE_AFTER = 0.5
+
+#: How much faster a stream is played that the joints are behind of.
+HURRY = 0.05
+
+#: A stream comes to rest, and sets off again, within this time, s; longer where the joints need it.
+SLOWING = 0.03
+
+#: Of the acceleration of a joint, what slowing down along its path may ask for.
+SLOWING_SHARE = 0.5
+
 
 class StreamClock:
     """Places the stamps of a sender on our own clock.
 
     The offset of the two clocks and the delay of the fastest recent message are one number, the
     smallest difference of receipt and stamp in a window. By it a stream plays as evenly as it
-    was stamped, whatever the jitter of its delivery and wherever the sender's clock stands.
+    was stamped, whatever the jitter of its delivery and wherever the sender's clock stands. A
+    clock that is set, forwards or back, is followed within a few messages.
     """
 
     def __init__(self) -> None:
@@ -38,14 +63,18 @@ class StreamClock:
         self._offsets: deque[float] = deque(maxlen=WINDOW)
         self._offset = 0.0
         self._received = 0.0
+        self._late: list[float] = []
 
     def start(self, stamp: float, received: float) -> float:
         """When on our clock a message starts, s; a stamp of zero means now."""
         if stamp == 0.0:
             return received
         offset = received - stamp
-        if self._offsets and abs(offset - min(self._offsets)) > CLOCK_STEP:
+        if self._offsets and (
+            abs(offset - min(self._offsets)) > CLOCK_STEP or self._was_set_back(offset)
+        ):
             self._offsets.clear()
+            self._late.clear()
         known = bool(self._offsets)
         self._offsets.append(offset)
         change = min(self._offsets) - self._offset
@@ -55,6 +84,14 @@ class StreamClock:
         self._offset += change
         self._received = received
         return stamp + self._offset
+
+    def _was_set_back(self, offset: float) -> bool:
+        """Tell whether messages in a row have been late, and all by the same time."""
+        if offset - min(self._offsets) <= LATE:
+            self._late.clear()
+            return False
+        self._late.append(offset)
+        return len(self._late) >= LATE_IN_A_ROW and max(self._late) - min(self._late) <= 0.5 * LATE
 
 
 class Tracker:
@@ -69,8 +106,11 @@ class Tracker:
     catch-up speed, together and, towards a goal at rest, on a straight line of joint space; they
     stop there without going beyond. Once in the stream they follow at full speed again.
 
-    A stream that ends is at rest at its last point: joints that are moving then brake, and come
-    back to that point, because it is the last pose in which all feet fit together.
+    A stream that breaks off in motion is played more slowly towards its end, so that the joints
+    come to rest in its last point without leaving its path: all feet fit together there, and all
+    the way to it. When it goes on they do so along the path. A single point has no path: joints
+    that are moving then brake, and come back to it. A stream that goes on somewhere else begins
+    at rest, or is chased after a while; then the joints close in on it as after a silence.
 
     Parameters
     ----------
@@ -106,13 +146,32 @@ class Tracker:
         self._start = 0.0
         self._coming: deque[tuple[Trajectory, float]] = deque()
         self._now = 0.0
+        self._time: float | None = None
+        self._rate = 0.0
+        self._path_speed = 0.0
+        self._left_at = -inf
+        self._lag = 0.0
         self._following = False
+        self._holding = False
         self._cut_off = False
 
     @property
     def positions(self) -> tuple[float, ...]:
         """Where the joints shall be now, rad."""
         return self._positions
+
+    @property
+    def time(self) -> float | None:
+        """Instant of the stream, on our clock, that the joints have come to, s.
+
+        It stays where the stream was left; None while no stream has been followed since `place`.
+        """
+        return self._time
+
+    @property
+    def lag(self) -> float:
+        """How far the joint that is farthest behind is from where the stream wants it, rad."""
+        return self._lag
 
     @property
     def following(self) -> bool:
@@ -131,13 +190,20 @@ class Tracker:
         """
         while self._coming and self._coming[-1][1] >= start:
             self._coming.pop()
+        self._bridge_gap(trajectory, start + trajectory.times[0])
         self._coming.append((trajectory, start))
+        self._holding = False
         self._cut_off = False
 
     def hold(self) -> None:
-        """Follow nothing and brake; what comes next is reached at the catch-up speed."""
-        self._trajectory = None
+        """Come to rest, on the path of the stream if the joints are on it, and follow nothing.
+
+        What comes next is reached at the catch-up speed.
+        """
         self._coming.clear()
+        if not self._following or self._lag > 0.0:
+            self._trajectory = None
+        self._holding = True
         self._following = False
 
     def place(self, positions: Sequence[float]) -> None:
@@ -145,36 +211,165 @@ class Tracker:
         self._positions = tuple(positions)
         self._velocities = (0.0,) * len(self._positions)
         self._cut_off = False
+        self._time = None
+        self._following = False
         self.hold()
 
     def step(self, now: float) -> tuple[float, ...]:
         """Advance to a time of our clock, s; returns the positions, rad."""
         dt = now - self._now
         self._now = now
-        while self._coming and (self._trajectory is None or self._coming[0][1] <= now):
-            self._trajectory, self._start = self._coming.popleft()
-        if self._trajectory is not None and now > self._start + self._trajectory.end + SILENT_AFTER:
-            self._cut_off = any(self._trajectory.velocities[-1])
-            self.hold()
         if dt > SILENT_AFTER:
             # We were away ourselves, and the joints have come to rest where we left them. The
             # time that passed is no reason to hurry.
             self._velocities = (0.0,) * len(self._positions)
             self._following = False
+            self._rate = 0.0
+            if self._holding:
+                self._trajectory = None
         else:
             self._advance(now, dt)
         return self._positions
 
     def _advance(self, now: float, dt: float) -> None:
-        if self._trajectory is None:
+        if self._holding:
+            self._slow_down(dt)
+            return
+        self._choose(now, dt)
+        if self._trajectory is None or self._time is None:
             self._brake(dt)
             return
-        goal, rates = self._trajectory.state(now - self._start)
+        if now > self._start + self._trajectory.end + SILENT_AFTER and not self._coming:
+            self._cut_off = any(self._trajectory.velocities[-1])
+            self._trajectory = None
+            self._following = False
+            self._brake(dt)
+            return
+        self._follow_to(*self._state(), now, dt)
+
+    def _state(self) -> tuple[tuple[float, ...], tuple[float, ...]]:
+        """Positions and rates that the stream asks for at its present instant."""
+        if self._trajectory is None or self._time is None:
+            raise RuntimeError('no stream is followed')
+        goal, rates = self._trajectory.state(self._time - self._start)
+        self._path_speed = max(map(abs, rates))
+        if self._rate != 1.0:
+            rates = tuple(self._rate * rate for rate in rates)
+        return goal, rates
+
+    def _follow_to(
+        self, goal: tuple[float, ...], rates: tuple[float, ...], now: float, dt: float
+    ) -> None:
         if self._can_be_at(goal, rates, dt):
             self._positions, self._velocities = goal, rates
             self._following = True
+            self._left_at = now
         else:
             self._move(self._approach(goal, rates, dt), dt)
+        self._lag = max(abs(q - p) for p, q in zip(self._positions, goal, strict=True))
+
+    def _choose(self, now: float, dt: float) -> None:
+        """Advance the time of the stream, and take up what starts by then."""
+        if self._time is None:
+            if not self._coming:
+                return
+            self._join(now)
+        elif self._meets(now):
+            last = self._coming[-1] if self._coming else (self._trajectory, self._start)
+            self._time = self._next_time(self._time, now, dt, *last)
+        elif self._may_join(now):
+            self._join(now)
+        else:
+            self._time = self._next_time(self._time, now, dt, self._trajectory, self._start)
+            return
+        time = now if self._time is None else self._time
+        while self._coming and (self._trajectory is None or self._coming[0][1] <= time):
+            self._trajectory, self._start = self._coming.popleft()
+
+    def _meets(self, now: float) -> bool:
+        """Tell whether what comes next goes on where the joints are, or will be."""
+        if not self._coming or self._time is None:
+            return True
+        end = self._time if self._trajectory is None else self._start + self._trajectory.end
+        trajectory, start = self._coming[0]
+        first = start + trajectory.times[0]
+        return now - self._time <= BEHIND and first <= max(end, self._time) + GAP
+
+    def _may_join(self, now: float) -> bool:
+        """Tell whether a stream that goes on elsewhere is joined there.
+
+        What begins at rest is, at once; what is in motion, when nobody has come back to where the
+        joints are.
+        """
+        # The latest that has started counts.
+        while len(self._coming) > 1 and self._coming[1][1] <= now:
+            self._coming.popleft()
+        trajectory, start = self._coming[0]
+        at_rest = not any(trajectory.velocities[0])
+        return start <= now and (at_rest or now - self._left_at > CHASE_AFTER)
+
+    def _join(self, now: float) -> None:
+        """Go into the stream where it is now, from wherever the joints are."""
+        self._time, self._rate = now, 1.0
+        self._trajectory = None
+        self._following = False
+
+    def _next_time(
+        self, time: float, now: float, dt: float, known: Trajectory | None, start: float
+    ) -> float:
+        """Instant of the stream after dt more seconds, on the way to now.
+
+        It goes no farther than what is known, and slows down before the end of that if the joints
+        are in motion there.
+        """
+        if known is None:
+            return time
+        behind = now - dt - time
+        quickness = self._quickness()
+        rate = min(1.0 if behind <= 0.0 else 1.0 + HURRY, self._rate + quickness * dt)
+        if any(known.velocities[-1]) and len(known.times) > 1:
+            left = max(0.0, start + known.end - time)
+            rate = min(rate, max(0.0, _still_stops(left, self._rate, quickness, dt)))
+        steady = self._rate >= 1.0 and rate >= 1.0
+        advanced = time + (rate if steady else 0.5 * (self._rate + rate)) * dt
+        if steady and (behind <= 0.0 or advanced >= now):
+            self._rate = 1.0
+            return now
+        self._rate = rate
+        return min(advanced, now)
+
+    def _quickness(self) -> float:
+        """How fast the rate of the stream may change, 1/s."""
+        share = SLOWING_SHARE * self._acceleration
+        return share / max(self._path_speed, share * SLOWING)
+
+    def _bridge_gap(self, trajectory: Trajectory, start: float) -> None:
+        """Join what is known of the stream to what comes after a short gap."""
+        before, begun = self._coming[-1] if self._coming else (self._trajectory, self._start)
+        if before is None or self._time is None or not any(before.velocities[-1]):
+            return
+        end = begun + before.end
+        if end < start <= end + GAP:
+            way = Trajectory(
+                (0.0, start - end),
+                (before.positions[-1], trajectory.positions[0]),
+                (before.velocities[-1], trajectory.velocities[0]),
+            )
+            self._coming.append((way, end))
+
+    def _slow_down(self, dt: float) -> None:
+        """Come to rest, along the path if there is one."""
+        if self._trajectory is not None and self._time is not None and self._rate > 0.0:
+            rate = max(0.0, self._rate - self._quickness() * dt)
+            time = self._time + 0.5 * (self._rate + rate) * dt
+            goal, rates = self._trajectory.state(time - self._start)
+            rates = tuple(rate * each for each in rates)
+            if self._can_be_at(goal, rates, dt):
+                self._time, self._rate = time, rate
+                self._positions, self._velocities = goal, rates
+                return
+        self._trajectory = None
+        self._brake(dt)
 
     def _can_be_at(self, goal: Sequence[float], rates: Sequence[float], dt: float) -> bool:
         """Whether every joint can be at its goal, at its rate there, and go on from it."""

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from leg_kinematics.solver import StreamClock, Tracker, Trajectory
-from leg_kinematics.solver.tracker import EVEN, SILENT_AFTER, SLEW, WINDOW
+from leg_kinematics.solver.tracker import CHASE_AFTER, EVEN, SILENT_AFTER, SLEW, WINDOW
 
 SPEEDS = (6.0, 3.0, 1.5)
 CATCH_UP = 2.0
@@ -349,20 +349,79 @@ def test_a_stream_that_ends_is_finished_and_then_held() -> None:
     assert not tracker.following
 
 
-def test_a_stream_that_ends_in_full_motion_is_braked_and_comes_to_its_last_point() -> None:
-    """It goes on by no more than the way to brake, and ends where the stream ended."""
+def test_a_stream_that_breaks_off_is_played_slower_to_its_end() -> None:
+    """The joints stay on its path, keep the acceleration, and rest in its last point."""
     tracker = present_tracker()
     velocity = (5.0, -2.5, 1.0)
     now = in_stream(tracker)
     tracker.follow(moving(velocity, 0.5), now)
+    last: tuple[float, ...] = REST
+    for tick in range(100):
+        last = step_within_limits(tracker, (now + tick * TICK, TICK, TICK), last)
+        first, second, third = tracker.positions
+        assert (second, third) == pytest.approx((-0.5 * first, 0.2 * first), abs=ROUNDING)
+        assert first <= 2.5 + ROUNDING
+    assert tracker.positions == pytest.approx([0.5 * v for v in velocity], abs=1e-4)
+    assert tracker.time == pytest.approx(now + 0.5, abs=1e-4)
+
+
+def test_a_single_point_in_full_motion_is_come_back_to() -> None:
+    """It has no path to slow down on: the joints brake and return. By hand: 0.125 rad at 5 rad/s."""
+    tracker = present_tracker()
+    now = in_stream(tracker)
+    for tick in range(1, 51):
+        time = tick * TICK
+        place = tuple(v * time for v in (5.0, -2.5, 1.0))
+        tracker.follow(Trajectory((0.0,), (place,), ((5.0, -2.5, 1.0),)), now + time)
+        tracker.step(now + time)
+    assert tracker.positions == pytest.approx((2.5, -1.25, 0.5))
     furthest = 0.0
-    for tick in range(1, 100):
+    for tick in range(51, 100):
         furthest = max(furthest, tracker.step(now + tick * TICK)[0])
-        if tick == 50:
-            assert tracker.positions == pytest.approx([0.5 * v for v in velocity])
-    # From 5 rad/s the way to brake is 0.125 rad.
     assert furthest == pytest.approx(2.5 + 0.125)
-    assert tracker.positions == pytest.approx([0.5 * v for v in velocity])
+    assert tracker.positions == pytest.approx((2.5, -1.25, 0.5))
+
+
+@pytest.mark.parametrize('gap', [0.02, 0.1, 0.14])
+def test_after_a_gap_the_stream_is_gone_on_with_along_its_path(gap: float) -> None:
+    """All joints go the same share of a straight path, whatever they have missed, to the end."""
+    tracker = present_tracker()
+    velocity = (0.5, -0.25, 0.125)
+    now = in_stream(tracker)
+    last: tuple[float, ...] = REST
+
+    def preview(time: float) -> Trajectory:
+        places = [tuple(v * (time + ahead) for v in velocity) for ahead in (0.0, TICK, 7 * TICK)]
+        return Trajectory((0.0, TICK, 7 * TICK), tuple(places), (velocity,) * 3)
+
+    for tick in range(500):
+        time = tick * TICK
+        if not 0.2 < time < 0.27 + gap:
+            tracker.follow(preview(time), now + time)
+        last = step_within_limits(tracker, (now + time, TICK, TICK), last)
+        first, second, third = tracker.positions
+        assert (second, third) == pytest.approx((-0.5 * first, 0.25 * first), abs=1e-6)
+        assert tracker.following
+    assert tracker.time == pytest.approx(now + 500 * TICK)
+
+
+def test_a_stream_that_goes_on_elsewhere_is_chased_only_after_a_while() -> None:
+    """A sender who listens has the time to come back: what begins at rest is joined at once."""
+    tracker = present_tracker()
+    velocity = (1.0, 0.0, 0.0)
+    now = in_stream(tracker)
+    tracker.follow(moving(velocity, 0.1), now)
+    for tick in range(1, 31):
+        tracker.step(now + tick * TICK)
+    left = tracker.positions
+    for tick in range(31, 31 + round(0.8 * CHASE_AFTER / TICK)):
+        time = tick * TICK
+        tracker.follow(Trajectory((0.0, 0.07), ((time,) * 3,) * 2, (velocity,) * 2), now + time)
+        assert tracker.step(now + time + TICK) == pytest.approx(left, abs=1e-3)
+    tracker.follow(holding((0.2, 0.0, 0.0), until=0.0), now + time)
+    for tick in range(40):
+        tracker.step(now + time + (2 + tick) * TICK)
+    assert tracker.positions == pytest.approx((0.2, 0.0, 0.0))
 
 
 @pytest.mark.parametrize('velocity', [(0.3, 0.0, 0.0), REST], ids=['in motion', 'at rest'])
@@ -409,7 +468,7 @@ def test_a_stream_in_motion_is_caught_up_with() -> None:
     """The catch-up speed is seen from the stream, so that none is too fast to get into."""
     tracker = present_tracker()
     velocity = (2.8, 2.8, 1.4)
-    tracker.follow(moving(velocity, 1.0), START - 0.05)
+    tracker.follow(moving(velocity, 2.0), START - 0.05)
     ticks = 0
     while not tracker.following:
         ticks += 1

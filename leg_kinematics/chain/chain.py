@@ -1,0 +1,77 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""The three stages in one process: values are handed on directly, in the same tick."""
+
+from dataclasses import dataclass
+
+from leg_kinematics.chain.driving import Driving
+from leg_kinematics.chain.solving import Solving
+from leg_kinematics.chain.values import FootTargets, JointTargets
+from leg_kinematics.chain.walking import Walked, Walking
+from leg_kinematics.errors import LegKinematicsError
+from leg_kinematics.robot import Vector
+
+
+@dataclass(frozen=True, slots=True)
+class ChainStep:
+    """What passed through the chain in a step, for whoever listens.
+
+    Attributes
+    ----------
+    walked
+        Of the gait; None while it has not taken the robot over.
+    joints
+        None where there were no foot targets, or they were refused.
+    feet
+        Where the feet are, by the joints as commanded, m; None while that is not known.
+
+    """
+
+    walked: Walked | None
+    joints: JointTargets | None
+    feet: tuple[Vector, ...] | None
+
+
+class Chain:
+    """Walking, solving and driving, one after another in every tick.
+
+    No preview is needed: a body velocity that has come by the tick is in its pulses.
+
+    Parameters
+    ----------
+    walking, solving, driving
+        The stages.
+
+    """
+
+    def __init__(self, walking: Walking, solving: Solving, driving: Driving) -> None:
+        """Have every stage as it is."""
+        self.walking = walking
+        self.solving = solving
+        self.driving = driving
+
+    def step(self, now: float, clock_offset: int = 0) -> ChainStep:
+        """Advance all stages to an instant, s; the clock of the stamps shows so many ns more."""
+        self.walking.hear(self.driving.report(), now)
+        walked = self.walking.step(now, clock_offset)
+        joints = None
+        if walked is not None and walked.targets is not None:
+            joints = self.pass_on(walked.targets, now)
+        self.driving.step(now)
+        feet = None
+        if self.driving.located:
+            feet = self.solving.locate(self.driving.positions)
+            self.walking.locate(feet, now)
+        return ChainStep(walked, joints, feet)
+
+    def pass_on(self, targets: FootTargets, now: float) -> JointTargets | None:
+        """Solve foot targets and have them followed; None where a stage has refused them.
+
+        The stage says so, until something else comes.
+        """
+        try:
+            joints = self.solving.solve(targets)
+            self.driving.follow(joints, now)
+        except LegKinematicsError:
+            return None
+        return joints
