@@ -41,8 +41,10 @@ from leg_kinematics.solver import LegSolver
 #: What is known of the feet is as old as this at most when the robot is taken over, s.
 FRESH = 1.0
 
-#: A robot that has not been heard of for so long, or is so far behind, does not follow, s.
-HEARD_WITHIN = 0.25
+#: A robot that has not been heard of for so long does not follow, s.
+HEARD_WITHIN = 0.3
+
+#: Nor does one that is so far behind, s, and two ticks more.
 BEHIND = 0.25
 
 #: Nor does one with a joint so far from where it should be, rad.
@@ -358,7 +360,7 @@ class Walking:
         # Where it stands on the path does not show before it is led there.
         if not self._paused and report.stamp is not None:
             behind = (stamp - report.stamp) / NANOSECONDS - (now - self._reported_at)
-            if behind > BEHIND:
+            if behind > BEHIND + 2.0 * self._tick:
                 return f'the robot stands {behind:.2f} s behind: are its targets refused?'
         return ''
 

@@ -1,17 +1,14 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""The state of a node on `/diagnostics`: once a second, and at once when it changes."""
+"""The condition of a node on `/diagnostics`: once a second, and at once when it changes."""
 
 from collections.abc import Callable, Mapping
 
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus, KeyValue
 from rclpy.node import Node
 
+from leg_kinematics.chain.values import Condition, Level
 from leg_kinematics.nodes.qos import PUBLISHED
-
-OK = DiagnosticStatus.OK
-WARN = DiagnosticStatus.WARN
-ERROR = DiagnosticStatus.ERROR
 
 INTERVAL = 1.0
 
@@ -25,46 +22,44 @@ class Diagnostics:
         Whose status it is.
     hardware
         Name of the robot.
+    values
+        Asked for whenever the status is published.
 
     """
 
-    def __init__(self, node: Node, hardware: str) -> None:
+    def __init__(
+        self, node: Node, hardware: str, values: Callable[[], Mapping[str, object]]
+    ) -> None:
         """Start at OK with no message."""
         self._node = node
         self._status = DiagnosticStatus(
-            level=OK, name=node.get_fully_qualified_name(), hardware_id=hardware
+            level=DiagnosticStatus.OK,
+            name=node.get_fully_qualified_name(),
+            hardware_id=hardware,
         )
-        self._edge = (OK, '')
-        self._values: Callable[[], Mapping[str, object]] = dict
+        self._condition = Condition(Level.OK, '')
+        self._values = values
         self._publisher = node.create_publisher(DiagnosticArray, '/diagnostics', PUBLISHED)
         self._timer = node.create_timer(INTERVAL, self._publish)
 
-    def report(
-        self,
-        level: bytes,
-        state: str,
-        values: Callable[[], Mapping[str, object]] = dict,
-        detail: str = '',
-    ) -> None:
-        """Set the status; a new level or state goes out at once, and into the log as an edge.
+    def report(self, condition: Condition) -> None:
+        """Set the condition; a new level or state goes out at once, and into the log as an edge.
 
-        A detail may change with every tick: it stands behind the state, and is no edge. The
-        values are asked for whenever the status is published.
+        A detail may change with every tick: it stands behind the state, and is no edge.
         """
-        changed = (level, state) != self._edge
-        self._edge = (level, state)
-        self._status.level = level
-        self._status.message = f'{state}: {detail}' if detail else state
-        self._values = values
-        if changed:
-            self._publish()
-            # Each severity from a line of its own: rclpy ties a severity to the calling line.
-            if level == OK:
-                self._node.get_logger().info(self._status.message)
-            else:
-                self._node.get_logger().warning(self._status.message)
+        before, self._condition = self._condition, condition
+        if (condition.level, condition.state) == (before.level, before.state):
+            return
+        self._publish()
+        # Each severity from a line of its own: rclpy ties a severity to the calling line.
+        if condition.level is Level.OK:
+            self._node.get_logger().info(str(condition))
+        else:
+            self._node.get_logger().warning(str(condition))
 
     def _publish(self) -> None:
+        self._status.level = bytes([self._condition.level])
+        self._status.message = str(self._condition)
         self._status.values = [
             KeyValue(key=key, value=str(value)) for key, value in self._values().items()
         ]

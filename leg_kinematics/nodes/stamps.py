@@ -1,23 +1,19 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""Stamps of instants that were read from the steady clock."""
+"""Between the steady clock, by which the chain goes, and the ROS clock, by which stamps are."""
 
 from collections.abc import Callable
 from time import monotonic_ns
 
-from builtin_interfaces.msg import Time
-
-from leg_kinematics.nodes.messages import time_message
-
 
 class Stamps:
-    """What the ROS clock shows at instants of the steady clock.
+    """How much more the ROS clock shows than the steady clock.
 
     The two clocks cannot be read at once, and on a busy machine much happens between two readings.
     Each reading of one between two of the other bounds their difference; what all bounds have in
     common is the difference to the microsecond, so that stamps lie as far apart as the instants,
-    however busy the machine. Bounds that have nothing in common mean that a clock was set, or that
-    it is simulated; then the latest count.
+    however busy the machine. Bounds that have nothing in common mean that a clock was set; then
+    the latest count.
 
     Parameters
     ----------
@@ -43,10 +39,10 @@ class Stamps:
         after = self._steady_now()
         return ros - after, ros - before
 
-    def at(self, steady: int) -> Time:
-        """Stamp of an instant of the steady clock, ns."""
+    def offset(self) -> int:
+        """ROS time less steady time, ns."""
         least, most = self._read()
         if max(least, self._least) <= min(most, self._most):
             least, most = max(least, self._least), min(most, self._most)
         self._least, self._most = least, most
-        return time_message(steady + (least + most) // 2)
+        return (least + most) // 2

@@ -37,7 +37,7 @@ BEHIND = 0.3
 
 #: A stream that goes on elsewhere in full motion is chased only after this, so that a sender who
 #: listens can come back to where the joints are, s.
-CHASE_AFTER = 0.5
+CHASE_AFTER = 1.0
 
 #: How much faster a stream is played that the joints are behind of.
 HURRY = 0.05
