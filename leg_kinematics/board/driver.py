@@ -129,7 +129,8 @@ class BoardStatus:
     supply
         Servo supply in V, or None where the board does not measure it.
     low_voltage
-        The supply has been below the board's own threshold for a while. The board goes on.
+        The supply has been below the board's own threshold for a while, or for most of a longer
+        one. The board goes on.
     last_error
         The latest refusal or loss in words, empty when there was none.
 
