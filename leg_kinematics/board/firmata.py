@@ -93,7 +93,7 @@ class FirmataDriver:
         'limits are kept by the host and outlast no power-off',
         'a servo that is enabled may get one pulse of 1500 us before its own',
         'no supply voltage and no count of boots',
-        'most boards restart, with all pulses off, when their port is opened',
+        'most boards restart, with all pulses off, when their port is opened for the first time',
     )
 
     def __init__(self, port: str) -> None:
