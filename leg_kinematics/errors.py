@@ -14,6 +14,7 @@ The tree, so that a caller can catch as much or as little as it can handle::
     └── BoardError          something between us and a servo board
         ├── PortError       the serial port does not exist, is busy or is not ours to open
         ├── LinkLostError   the board was there and is gone, or does not answer
+        │   └── NotSentError    nothing could be sent to it
         ├── FrameError      bytes that are not a frame of the protocol
         ├── RefusedError    the board understood a frame and refused it
         └── SettingsDifferError  the board keeps other pulse limits than it is to be given
@@ -84,6 +85,10 @@ class PortError(BoardError):
 
 class LinkLostError(BoardError):
     """The board was there and is gone, or does not answer in time."""
+
+
+class NotSentError(LinkLostError):
+    """Nothing was sent, because no board is there or its line is broken."""
 
 
 class FrameError(BoardError):

@@ -9,6 +9,7 @@ channels are counted from 0; nothing here knows of joints.
 
 import enum
 from collections.abc import Iterable, Mapping
+from concurrent.futures import Future
 from dataclasses import dataclass, fields
 from importlib.metadata import entry_points
 from typing import ClassVar, Protocol, Self, cast
@@ -129,9 +130,14 @@ class BoardStatus:
     supply
         Servo supply in V, or None where the board does not measure it.
     low_voltage
-        The supply has been below the board's own threshold for a while. The board goes on.
+        The supply has been below the board's own threshold for a while, or for most of a longer
+        one. The board goes on.
     last_error
         The latest refusal or loss in words, empty when there was none.
+    waiting
+        For how long the board owes an answer, accepting or refusing, to a pose: since the oldest
+        one that was sent after the last one answered, s. None when it owes none, while there is no
+        conversation, and where boards of this kind do not answer poses.
 
     """
 
@@ -144,6 +150,7 @@ class BoardStatus:
     supply: float | None
     low_voltage: bool
     last_error: str
+    waiting: float | None = None
 
 
 class BoardDriver(Protocol):
@@ -169,7 +176,7 @@ class BoardDriver(Protocol):
         PortError
             The port is missing, busy or not ours to open.
         LinkLostError
-            Nothing answers, or the line breaks meanwhile.
+            Nothing answers for a few seconds, or the line breaks meanwhile.
         BoardError
             The board speaks another version of the protocol.
 
@@ -201,9 +208,10 @@ class BoardDriver(Protocol):
         SettingsDifferError
             The board has stored other limits, and they are not to be replaced; nothing was set.
         RefusedError
-            The board refuses a setting.
+            The board refuses a setting, or a release came in between.
         LinkLostError
-            The line breaks meanwhile.
+            The line breaks meanwhile, or is so bad that not all of it was confirmed within a few
+            seconds; says how far it came.
 
         """
 
@@ -213,7 +221,7 @@ class BoardDriver(Protocol):
         Raises
         ------
         RefusedError
-            No recent pose gave one of the channels a pulse.
+            No recent pose gave one of the channels a pulse, or a release came in between.
         LinkLostError
             The line breaks meanwhile.
 
@@ -231,8 +239,23 @@ class BoardDriver(Protocol):
 
         """
 
-    def release(self) -> None:
-        """Stop all pulses, ahead of everything else that waits to be sent. Never waits."""
+    def release(self) -> Future[None]:
+        """Stop all pulses, ahead of everything else that waits to be sent. Never waits.
+
+        It is sent before this returns, also while another thread waits in ``configure`` or
+        ``enable``, which then raise RefusedError. It is sent again until the board confirms it.
+
+        Returns
+        -------
+        Future
+            What became of it, for who wants to know; nobody can cancel it. As long as it is not
+            done, the release was sent and is not confirmed. It is done when the board has confirmed
+            that all pulses are off. It fails with NotSentError where nothing could be sent, such as
+            before the board has identified itself, and with LinkLostError where it was sent and
+            the conversation ended before the board confirmed it. Callbacks run inside the driver
+            and must not call it.
+
+        """
 
     def status(self) -> BoardStatus:
         """Tell the latest that is known. Never waits."""

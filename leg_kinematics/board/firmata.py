@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import Future, wait
 from dataclasses import dataclass
 from itertools import count
-from math import ceil, floor
+from math import ceil, floor, inf
 from typing import ClassVar, TypeVar, cast
 
 from leg_kinematics.board import firmata_messages as messages
@@ -35,6 +35,7 @@ from leg_kinematics.errors import (
     CommandError,
     FrameError,
     LinkLostError,
+    NotSentError,
     RefusedError,
 )
 
@@ -44,8 +45,8 @@ PROTOCOL_MAJOR = 2
 """Versions with another first number are incompatible, by the protocol's own rule."""
 SHORTEST_US, LONGEST_US = 544, 2500
 """A smaller number is taken for an angle in degrees by the Arduino servo library, from memory."""
-IDENTIFY_WITHIN = 5.0
-"""s; a board whose port resets it needs about two to get through its boot loader."""
+OPEN_WITHIN = 5.0
+"""s for all of opening; a board whose port resets it needs about two for its boot loader."""
 LOST_AFTER = 0.5
 """s after which a question that was repeated in vain breaks the link."""
 ANSWER_WITHIN = 0.1
@@ -67,6 +68,7 @@ class _Question:
     data: bytes
     answers: Callable[[messages.Message], bool]
     within: float
+    deadline: float
     answer: Future[messages.Message]
     asked_at: float | None = None
     repeated_at: float = 0.0
@@ -93,7 +95,7 @@ class FirmataDriver:
         'limits are kept by the host and outlast no power-off',
         'a servo that is enabled may get one pulse of 1500 us before its own',
         'no supply voltage and no count of boots',
-        'most boards restart, with all pulses off, when their port is opened',
+        'most boards restart, with all pulses off, when their port is opened for the first time',
     )
 
     def __init__(self, port: str) -> None:
@@ -114,6 +116,7 @@ class FirmataDriver:
         self._next_look = self._line_free_at = 0.0
         self._counts: Counter[str] = Counter()
         self._releases: list[Future[messages.Message]] = []
+        self._release: Future[None] | None = None
         self._texts: deque[str] = deque(maxlen=5)
         self._last_error = ''
 
@@ -121,18 +124,20 @@ class FirmataDriver:
 
     def open(self) -> BoardIdentity:
         """Open the port and ask until the board has told what it is and what its pins do."""
+        deadline = time.monotonic() + OPEN_WITHIN
         self._line.open()
         with self._lock:
             self._line.write(bytes((messages.END_SYSEX,)))  # ends what was left half sent before
-        version = self._ask(messages.version_query(), messages.Version, IDENTIFY_WITHIN)
+        version = self._ask(messages.version_query(), messages.Version, OPEN_WITHIN, deadline)
         if version.major != PROTOCOL_MAJOR:
             raise BoardError(
                 f'{self._port}: the board speaks Firmata {version.major}.{version.minor}, '
                 f'expected {PROTOCOL_MAJOR}.x; give it another program'
             )
-        firmware = self._ask(messages.firmware_query(), messages.Firmware)
-        capabilities = self._ask(messages.capability_query(), messages.Capabilities)
-        states = self._look_at(sorted(capabilities.servos))
+        firmware = self._ask(messages.firmware_query(), messages.Firmware, LOST_AFTER, deadline)
+        query = messages.capability_query()
+        capabilities = self._ask(query, messages.Capabilities, LOST_AFTER, deadline)
+        states = self._look_at(sorted(capabilities.servos), deadline)
         with self._lock:
             self._check_serving()  # the line may have broken since the last answer
             self._servos = capabilities.servos
@@ -231,16 +236,26 @@ class FirmataDriver:
             if self._pose_waits:
                 self._line.wake()  # to write it as soon as the line is free
 
-    def release(self) -> None:
+    def release(self) -> Future[None]:
         """Drop what waits, switch every pin off, and look until it is."""
         with self._lock:
+            confirmed, self._release = self._release, None
+            if confirmed is None:
+                confirmed = Future()
+                confirmed.set_running_or_notify_cancel()  # nobody can cancel what has been said
             self._pose.clear()
             while self._questions:
                 self._settle(RefusedError(f'{self._port}: given up for a release'))
             pins = sorted(self._driven | self._enabled | set(self._limits))
             self._driven.clear()
             if not self._connected:
-                return
+                reason = f'{self._port}: no board has identified itself'
+                if self._line.closing:
+                    reason = f'{self._port}: closed'
+                elif self._last_error:
+                    reason = self._last_error
+                confirmed.set_exception(NotSentError(f'no release was sent: {reason}'))
+                return confirmed
             self._urgent = b''.join(messages.pin_mode(pin, messages.INPUT) for pin in pins)
             # Once more with every question, should one of them get lost.
             self._releases = [
@@ -251,6 +266,13 @@ class FirmataDriver:
                 )
                 for pin in pins
             ]
+            if self._line.broken is not None:
+                reason = f'{self._port}: the line broke: {self._line.broken}'
+                confirmed.set_exception(NotSentError(f'no release was sent: {reason}'))
+            else:
+                self._release = confirmed
+                self._conclude_release()
+            return confirmed
 
     def status(self) -> BoardStatus:
         """Copy the books."""
@@ -276,33 +298,40 @@ class FirmataDriver:
 
     # ---- in a conversation: who asks waits; the thread settles every question, come what may
 
-    def _ask(self, data: bytes, kind: type[_M], within: float = LOST_AFTER) -> _M:
+    def _ask(self, data: bytes, kind: type[_M], within: float, deadline: float) -> _M:
         with self._lock:
             self._check_serving()
-            answer = self._enqueue(data, lambda message: isinstance(message, kind), within)
+            answer = self._enqueue(
+                data, lambda message: isinstance(message, kind), within, deadline
+            )
         return cast('_M', answer.result())
 
-    def _look_at(self, pins: Iterable[int]) -> list[messages.PinState]:
+    def _look_at(self, pins: Iterable[int], deadline: float = inf) -> list[messages.PinState]:
         with self._lock:
             self._check_serving()
-            answers = [self._look(pin) for pin in pins]
+            answers = [self._look(pin, deadline) for pin in pins]
         return [cast('messages.PinState', answer.result()) for answer in answers]
 
     # ---- from anywhere, under the lock
 
     def _enqueue(
-        self, data: bytes, answers: Callable[[messages.Message], bool], within: float
+        self,
+        data: bytes,
+        answers: Callable[[messages.Message], bool],
+        within: float,
+        deadline: float = inf,
     ) -> Future[messages.Message]:
         answer: Future[messages.Message] = Future()
-        self._questions.append(_Question(data, answers, within, answer))
+        self._questions.append(_Question(data, answers, within, deadline, answer))
         self._send(time.monotonic())
         return answer
 
-    def _look(self, pin: int) -> Future[messages.Message]:
+    def _look(self, pin: int, deadline: float = inf) -> Future[messages.Message]:
         return self._enqueue(
             messages.pin_state_query(pin),
             lambda message: isinstance(message, messages.PinState) and message.pin == pin,
             LOST_AFTER,
+            deadline,
         )
 
     def _check_serving(self) -> None:
@@ -347,6 +376,18 @@ class FirmataDriver:
         else:
             self._counts['acknowledged'] += 1
             question.answer.set_result(outcome)
+        self._conclude_release()
+
+    def _conclude_release(self) -> None:
+        """Tell what became of a release once every pin is off or given up."""
+        if self._release is None or not all(answer.done() for answer in self._releases):
+            return
+        release, self._release = self._release, None
+        for answer in self._releases:
+            if (error := answer.exception()) is not None:
+                release.set_exception(error)
+                return
+        release.set_result(None)
 
     # ---- in the thread
 
@@ -415,12 +456,13 @@ class FirmataDriver:
     def _judge(self, now: float) -> None:
         """Call the link lost when the board has had its chances to answer."""
         head = self._questions[0] if self._questions else None
-        if head is None or head.asked_at is None or now - head.asked_at <= head.within:
+        if head is None or head.asked_at is None:
             return
-        raise LinkLostError(
-            f'{self._port}: no answer to Firmata message {head.data.hex(" ")} '
-            f'within {head.within} s'
-        )
+        asked = f'{self._port}: no answer to Firmata message {head.data.hex(" ")}'
+        if now > head.deadline:
+            raise LinkLostError(f'{asked} within the {OPEN_WITHIN} s for all of opening')
+        if now - head.asked_at > head.within:
+            raise LinkLostError(f'{asked} within {head.within} s')
 
 
 def _is_off(pin: int) -> Callable[[messages.Message], bool]:

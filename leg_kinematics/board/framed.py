@@ -10,7 +10,7 @@ answered; poses are never repeated, because the next one says more.
 import threading
 import time
 from collections import Counter, deque
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Future, wait
 from dataclasses import dataclass
 from typing import ClassVar
@@ -24,20 +24,24 @@ from leg_kinematics.errors import (
     CommandError,
     FrameError,
     LinkLostError,
+    NotSentError,
     RefusedError,
     SettingsDifferError,
 )
 
-IDENTIFY_WITHIN = 5.0
-"""s; a board whose port resets it needs about two to get through its boot loader."""
+OPEN_WITHIN = 5.0
+"""s for all of opening; a board whose port resets it needs about two for its boot loader."""
+CONFIGURE_WITHIN = 3.0
+"""s for all settings together. On a good line they take 0.03. With 0.1 for every answer that does
+not come, half of them may get lost; a line that is worse than that carries no robot."""
 LOST_AFTER = 0.5
 """s of unanswered frames without a single byte from the board."""
 ANSWER_WITHIN = 0.1
 """s after which a request is repeated and a pose is counted as unanswered."""
 REQUEST_WITHIN = 2.0
 """s after which a request that was repeated in vain breaks the link."""
-STORE_WITHIN = 5.0
-"""s to store settings, which takes a board 0.3 s."""
+STORE_WITHIN = 2.0
+"""s more to store them, which takes a board 0.3 s."""
 STATUS_EVERY = 0.2
 """s between questions for the board's counters, which also show that it lives."""
 POSES_IN_FLIGHT = 2
@@ -51,8 +55,8 @@ class _Request:
     """A message that must be answered, and who waits for the answer."""
 
     message: frames.Message
-    since: float
     within: float
+    deadline: float
     answer: Future[frames.Message]
     seq: int | None = None
 
@@ -111,6 +115,8 @@ class FramedDriver:
         self._seq = 0
         self._waiting_since: float | None = None
         self._next_status = 0.0
+        self._releases = 0
+        self._unanswered_since: float | None = None
         self._counts: Counter[str] = Counter()
         self._boots: int | None = None
         self._enabled: frozenset[int] = frozenset()
@@ -122,11 +128,12 @@ class FramedDriver:
     # ---- BoardDriver, called from anywhere
 
     def open(self) -> BoardIdentity:
-        """Open the port and ping until the board identifies itself."""
+        """Open the port, ping until the board identifies itself, and ask for its settings."""
+        began = time.monotonic()
         self._line.open()
         with self._lock:
             self._line.write(b'\0')  # ends whatever an earlier conversation left half sent
-        reply = self._ask(frames.Hello(), within=IDENTIFY_WITHIN)
+        reply = self._ask(frames.Hello(), OPEN_WITHIN, since=began)
         if not isinstance(reply, frames.Identity):
             msg = f'{self._port}: answered hello with {reply}'
             raise LinkLostError(msg)
@@ -137,7 +144,7 @@ class FramedDriver:
                 f'{frames.PROTOCOL_VERSION}; flash the firmware as `leg-kinematics firmware` tells'
             )
             raise BoardError(msg)
-        settings, stored = self._ask_settings()
+        settings, stored = self._ask_settings(OPEN_WITHIN, since=began)
         self._stored = {channel: settings.limits[channel] for channel in stored}
         return BoardIdentity(
             firmware=f'{reply.firmware_major}.{reply.firmware_minor}',
@@ -156,14 +163,19 @@ class FramedDriver:
         *,
         store: bool = False,
     ) -> None:
-        """Set silence first, then the limits channel by channel, each acknowledged."""
+        """Set silence first, then the limits channel by channel, each acknowledged.
+
+        All of it takes 3 s at most, and 2 s more to store it.
+        """
         if not store:
             self._compare(limits)
-        self._ask(frames.Silence(silence.reaction, round(1000.0 * silence.timeout)))
+        settings: list[frames.Message] = [
+            frames.Silence(silence.reaction, round(1000.0 * silence.timeout))
+        ]
         for channel, (lowest_us, highest_us) in limits.items():
-            self._ask(frames.Limits(channel, lowest_us, highest_us, replace=store))
+            settings.append(frames.Limits(channel, lowest_us, highest_us, replace=store))
+        self._set(settings, store=store)
         if store:
-            self._ask(frames.Store(), within=STORE_WITHIN)
             self._stored |= {channel: _quantised(pulses) for channel, pulses in limits.items()}
 
     def enable(self, channels: Iterable[int]) -> None:
@@ -190,20 +202,44 @@ class FramedDriver:
             self._pose = frames.Pose(tuple(pulses))
             self._send(time.monotonic())
 
-    def release(self) -> None:
-        """Drop what waits and send the release first; it is repeated until acknowledged."""
+    def release(self) -> Future[None]:
+        """Drop what waits and write the release at once; it is repeated until acknowledged."""
+        confirmed: Future[None] = Future()
+        confirmed.set_running_or_notify_cancel()  # nobody can cancel what has been said
         with self._lock:
-            self._pose = None
+            self._releases += 1
+            self._pose = self._unanswered_since = None
+            under_way = None
             while self._requests:
-                dropped = self._requests.popleft()
-                self._settle(dropped, RefusedError(f'{self._port}: given up for a release'))
-            if self._connected:
+                request = self._requests.popleft()
+                if isinstance(request.message, frames.Release):
+                    under_way = request
+                else:
+                    self._settle(request, RefusedError(f'{self._port}: given up for a release'))
+            if not self._connected:
+                reason = f'{self._port}: no board has identified itself'
+                if self._line.closing:
+                    reason = f'{self._port}: closed'
+                elif self._last_error:
+                    reason = self._last_error
+                confirmed.set_exception(NotSentError(f'no release was sent: {reason}'))
+                return confirmed
+            answer = (
                 self._enqueue(frames.Release(), REQUEST_WITHIN)
+                if under_way is None
+                else self._say_again(under_way)
+            )
+            if self._line.broken is not None:
+                reason = f'{self._port}: the line broke: {self._line.broken}'
+                confirmed.set_exception(NotSentError(f'no release was sent: {reason}'))
+                return confirmed
+        answer.add_done_callback(lambda done: _pass_on(done, confirmed))
+        return confirmed
 
     def status(self) -> BoardStatus:
         """Copy the books."""
         with self._lock:
-            report = self._report
+            report, since = self._report, self._unanswered_since
             return BoardStatus(
                 connected=self._connected,
                 enabled=self._enabled,
@@ -214,6 +250,7 @@ class FramedDriver:
                 supply=_supply(report),
                 low_voltage=report is not None and report.low_voltage,
                 last_error=self._last_error,
+                waiting=None if since is None else time.monotonic() - since,
             )
 
     def close(self) -> None:
@@ -254,9 +291,7 @@ class FramedDriver:
             The line breaks meanwhile.
 
         """
-        self._ask(supply)
-        self._ask(period)
-        self._ask(frames.Store(), within=STORE_WITHIN)
+        self._set([supply, period], store=True)
 
     def refresh(self) -> BoardStatus:
         """Ask the board for its counters and its supply, and give the status then.
@@ -272,18 +307,60 @@ class FramedDriver:
 
     # ---- in a conversation
 
-    def _ask(self, message: frames.Message, within: float = REQUEST_WITHIN) -> frames.Message:
-        """Put a request and wait; the thread settles every one, come what may."""
+    def _ask(
+        self,
+        message: frames.Message,
+        within: float = REQUEST_WITHIN,
+        *,
+        since: float | None = None,
+        releases: int | None = None,
+    ) -> frames.Message:
+        """Put a request and wait; the thread settles every one, come what may.
+
+        Parameters
+        ----------
+        message
+            What to ask.
+        within
+            How long until the link counts as lost, s.
+        since
+            When that time began, where it is for more than this request, s.
+        releases
+            The number of releases that were asked for when that began, where another one ends it.
+
+        """
         frames.encode(message, 0)  # what cannot be sent is the caller's affair, not the thread's
         with self._lock:
             if not self._line.serving:
                 raise LinkLostError(self._last_error or f'{self._port}: not open')
-            answer = self._enqueue(message, within)
+            if releases is not None and releases != self._releases:
+                raise RefusedError(f'{self._port}: given up for a release')
+            answer = self._enqueue(message, within, since)
         return answer.result()
 
-    def _ask_settings(self) -> tuple[Settings, frozenset[int]]:
+    def _set(self, settings: Sequence[frames.Message], *, store: bool) -> None:
+        """Give the board settings one by one, all of them in a time that has a bound."""
+        began, within = time.monotonic(), CONFIGURE_WITHIN
+        with self._lock:
+            releases = self._releases
+        for confirmed, message in enumerate([*settings, frames.Store()] if store else settings):
+            if isinstance(message, frames.Store):
+                within += STORE_WITHIN
+            try:
+                self._ask(message, within, since=began, releases=releases)
+            except LinkLostError as error:
+                progress = f'{confirmed} of {len(settings)} settings were confirmed'
+                if confirmed == len(settings):
+                    progress += ', but not that they are stored'
+                raise LinkLostError(f'{error}; {progress}') from error
+
+    def _ask_settings(
+        self, within: float = REQUEST_WITHIN, *, since: float | None = None
+    ) -> tuple[Settings, frozenset[int]]:
         """Give the settings, and the channels whose limits are stored."""
-        first, second = (self._ask(frames.SettingsRequest(half)) for half in (0, 1))
+        first, second = (
+            self._ask(frames.SettingsRequest(half), within, since=since) for half in (0, 1)
+        )
         if not (
             isinstance(first, frames.SettingsReport) and isinstance(second, frames.SettingsReport)
         ):
@@ -315,12 +392,23 @@ class FramedDriver:
 
     # ---- from anywhere, under the lock
 
-    def _enqueue(self, message: frames.Message, within: float) -> Future[frames.Message]:
+    def _enqueue(
+        self, message: frames.Message, within: float, since: float | None = None
+    ) -> Future[frames.Message]:
         answer: Future[frames.Message] = Future()
         now = time.monotonic()
-        self._requests.append(_Request(message, now, within, answer))
+        deadline = (now if since is None else since) + within
+        self._requests.append(_Request(message, within, deadline, answer))
         self._send(now)
         return answer
+
+    def _say_again(self, request: _Request) -> Future[frames.Message]:
+        """Put a request back at the head and write it now, whether or not it is its time."""
+        self._requests.appendleft(request)
+        if request.seq is not None and self._flights.pop(request.seq, None) is not None:
+            self._counts['unanswered'] += 1
+        self._send(time.monotonic())
+        return request.answer
 
     def _settle(self, request: _Request, outcome: frames.Message | BoardError) -> None:
         if request.seq is not None and self._flights.pop(request.seq, None) is not None:
@@ -342,7 +430,6 @@ class FramedDriver:
             request = self._requests[0]
             if request.seq is None:
                 request.seq = self._next_seq()
-                request.since = now
             if request.seq not in self._flights:
                 self._launch(request.message, request.seq, now)
 
@@ -361,6 +448,8 @@ class FramedDriver:
 
     def _launch(self, message: frames.Message, seq: int, now: float) -> None:
         self._flights[seq] = _Flight(message, now)
+        if self._unanswered_since is None and isinstance(message, frames.Pose):
+            self._unanswered_since = now
         self._counts['sent'] += 1
         if self._waiting_since is None:
             self._waiting_since = now
@@ -386,7 +475,7 @@ class FramedDriver:
     def _end(self, lost: LinkLostError) -> None:
         """Give up all that waits or is under way."""
         self._connected = False
-        self._pose = None
+        self._pose = self._unanswered_since = None
         if not self._line.closing:
             self._last_error = str(lost)
         while self._requests:
@@ -407,6 +496,12 @@ class FramedDriver:
 
     def _book(self, flight: _Flight, reply: frames.Frame, now: float) -> None:
         """Enter an answer in the books and hand it to who waits for it."""
+        if isinstance(flight.message, frames.Pose):
+            # The answer stands for every pose before it, for the next one says more.
+            later = (
+                f.sent_at for f in self._flights.values() if isinstance(f.message, frames.Pose)
+            )
+            self._unanswered_since = min((t for t in later if t > flight.sent_at), default=None)
         outcome: frames.Message | BoardError = reply.message
         if isinstance(reply.message, frames.Refused):
             self._counts['refused'] += 1
@@ -441,11 +536,20 @@ class FramedDriver:
         if self._connected and since is not None and now - since > LOST_AFTER:
             msg = f'{self._port}: the board has been silent for {LOST_AFTER} s'
             raise LinkLostError(msg)
-        head = self._requests[0] if self._requests else None
-        if head is not None and head.seq is not None and now - head.since > head.within:
-            name = head.message.TYPE.name.lower()
-            msg = f'{self._port}: no answer to {name} within {head.within} s'
-            raise LinkLostError(msg)
+        for request in self._requests:
+            if now > request.deadline:
+                name = request.message.TYPE.name.lower().replace('_', ' ')
+                msg = f'{self._port}: no answer to {name} within {request.within} s'
+                raise LinkLostError(msg)
+
+
+def _pass_on(answer: Future[frames.Message], confirmed: Future[None]) -> None:
+    """Tell who waits for a release what became of it."""
+    error = answer.exception()
+    if error is None:
+        confirmed.set_result(None)
+    else:
+        confirmed.set_exception(error)
 
 
 def _pulses(identity: frames.Identity) -> dict[int, float]:

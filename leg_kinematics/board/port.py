@@ -3,6 +3,7 @@
 """Opening a serial port for one board, and saying what is wrong when that fails."""
 
 import errno
+import termios
 
 import serial
 from serial.tools import list_ports
@@ -13,16 +14,41 @@ from leg_kinematics.errors import PortError
 def open_port(name: str, baud_rate: int) -> serial.Serial:
     """Open a port for us alone, read without waiting.
 
+    On many boards a fall or a rise of DTR restarts the chip, and its servos drop what they carry.
+    So nothing moves the lines that need not: DTR and RTS are up while the port is open, as the
+    kernel raises them, and stay up when it is closed, however the process ends. The next opening
+    then finds them up. What remains is the first opening after the adapter was plugged in, or after
+    another program hung up.
+
     Raises
     ------
     PortError
         It is missing, busy or not ours to open; says what to do.
 
     """
+    port = serial.Serial(baudrate=baud_rate, timeout=0, exclusive=True)
+    port.dtr = port.rts = True  # a port without such lines, as a pty, is passed over
+    port.port = name
     try:
-        return serial.Serial(name, baud_rate, timeout=0, exclusive=True)
+        port.open()
+        try:
+            _keep_from_hanging_up(port.fileno())
+        except BaseException:
+            port.close()
+            raise
     except OSError as error:  # SerialException is one
         raise PortError(f'serial port {name} {_trouble(error)}') from error
+    return port
+
+
+def _keep_from_hanging_up(descriptor: int) -> None:
+    """Let closing leave the lines alone: clear HUPCL (termios(3)), which the port remembers."""
+    try:
+        settings = termios.tcgetattr(descriptor)
+        settings[2] &= ~termios.HUPCL  # c_cflag
+        termios.tcsetattr(descriptor, termios.TCSANOW, settings)
+    except termios.error as error:  # unplugged just now; not an OSError
+        raise OSError(*error.args) from error
 
 
 def _trouble(error: OSError) -> str:

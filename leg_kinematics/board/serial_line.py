@@ -108,6 +108,11 @@ class SerialLine:
         """Whether somebody has asked for the end."""
         return self._closing
 
+    @property
+    def broken(self) -> OSError | None:
+        """Why the last writing failed, so that the conversation is about to end."""
+        return self._broken
+
     def write(self, data: bytes) -> None:
         """Hand all of it to the operating system at once, unless the line is not serving.
 

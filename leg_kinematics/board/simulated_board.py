@@ -18,12 +18,13 @@ from leg_kinematics.board.servo import ServoDynamics, SimulatedServo
 from leg_kinematics.board.settings import Settings
 from leg_kinematics.errors import FrameError
 
-FIRMWARE = (2, 0)
+FIRMWARE = (2, 1)
 
 STORE_WITHIN = 0.3
 """s to store settings that are all new: 83 bytes, and 3.3 ms for each (ATmega328P data sheet)."""
 LOW_FOR = 0.5
-"""s that the supply must have been low, or good again, before the board says so."""
+"""s by which the supply must have been low for longer than not, or good again for longer than not,
+before the board says so."""
 GOOD_ABOVE_MV = 100
 """mV above its threshold that the supply must reach to be good again."""
 
@@ -80,10 +81,15 @@ class SimulatedBoard:
         self._store_seq = 0
         self._pulses: dict[int, float] = {}
         self._supply_mv = supply_mv
-        self._doubted_at: float | None = None
+        # The balance of time for which the supply has spoken against the flag: what it came to at
+        # an instant, and when it will be full if it is growing since.
+        self._against = 0.0
+        self._against_at = now
+        self._flips_at: float | None = None
         self._fed: float | None = None
         self._last: tuple[frames.Frame, frames.Message] | None = None
         self._accepted = self._refused = self._bad = self._silences = 0
+        self._watch_supply()
         self._note('boot', detail=f'boots {self._memory.boots}')
 
     @property
@@ -109,8 +115,7 @@ class SimulatedBoard:
     @property
     def next_at(self) -> float | None:
         """When something will happen by itself, s; None while nothing will."""
-        judged_at = None if self._doubted_at is None else self._doubted_at + LOW_FOR
-        times = (self.silent_at, self.stored_at, judged_at)
+        times = (self.silent_at, self.stored_at, self._flips_at)
         return min((time for time in times if time is not None), default=None)
 
     def set_supply(self, supply_mv: int, now: float) -> bytes:
@@ -127,9 +132,10 @@ class SimulatedBoard:
             self._turn(max(silent_at, self._now))
             self._fall_silent()
         self._turn(now)
-        if self._doubted_at is not None and self._doubted_at + LOW_FOR <= now:
-            self._doubted_at = None
+        if self._flips_at is not None and self._flips_at <= now:
             self.low_voltage = not self.low_voltage
+            self._flips_at = None
+            self._against, self._against_at = 0.0, now
             self._note('supply', detail='low' if self.low_voltage else 'good')
         if self.stored_at is not None and self.stored_at <= now:
             self.stored_at = None
@@ -167,19 +173,24 @@ class SimulatedBoard:
         self._note('silence', detail=self._settings.silence.reaction.value)
 
     def _watch_supply(self) -> None:
+        """Go on with the balance from here, in the direction that the supply now asks for."""
+        if self._flips_at is not None:
+            self._against = LOW_FOR - (self._flips_at - self._now)
+        else:
+            self._against = max(0.0, self._against - (self._now - self._against_at))
+        self._against_at = self._now
+        self._flips_at = None
         low_mv = self._settings.supply.low_mv
         if low_mv == 0 or self._supply_mv == frames.NOT_MEASURED:
-            self._doubted_at = None
+            self._against = 0.0
             self.low_voltage = False
             return
         if self.low_voltage:
-            doubtful = self._supply_mv >= low_mv + GOOD_ABOVE_MV
+            speaks_against = self._supply_mv >= low_mv + GOOD_ABOVE_MV
         else:
-            doubtful = self._supply_mv < low_mv
-        if not doubtful:
-            self._doubted_at = None
-        elif self._doubted_at is None:
-            self._doubted_at = self._now
+            speaks_against = self._supply_mv < low_mv
+        if speaks_against:
+            self._flips_at = self._now + LOW_FOR - self._against
 
     def _answer(self, frame: frames.Frame) -> frames.Message | None:
         message = frame.message

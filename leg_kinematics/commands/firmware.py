@@ -29,6 +29,15 @@ ones do, starts over and over until the power is cut: flash such a chip over ISP
 The brown-out detector should be set to 2.7 V or 4.3 V (a fuse), or a failing supply may spoil
 what the chip remembers: it then notices, and knows no limits until it is told some.
 
+BOARDS THAT BOOT BY DTR
+Where the adapter's DTR line leads to the chip's reset, as on most boards with a USB plug, whoever
+opens the port restarts the chip: all pulses stop, and for about 2 s its boot loader listens, not
+this program. leg-kinematics leaves DTR and RTS up when it closes the port or is killed, so that
+only the first opening after plugging in, or after another program hung up, restarts the board:
+do that before the robot stands. It cannot tell what every adapter's driver does; try yours with
+the servos off: the count of starts that `leg-kinematics board PORT` shows must not rise the
+second time. Where it does, open the way from DTR to the reset after flashing.
+
 CHANNELS
   0 to 5    PD2 to PD7
   6 to 11   PB0 to PB5

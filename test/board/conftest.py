@@ -25,9 +25,9 @@ class MockProcess:
     port: Path
     log: Path
 
-    def records(self, event: str) -> list[Record]:
-        """Give what the log holds of one kind of event."""
-        return [record for record in read_log(self.log) if record.event == event]
+    def records(self, *events: str) -> list[Record]:
+        """Give what the log holds of some kinds of events."""
+        return [record for record in read_log(self.log) if record.event in events]
 
 
 @pytest.fixture

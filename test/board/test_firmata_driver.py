@@ -16,7 +16,7 @@ from leg_kinematics.board.driver import Reaction, SilenceAction
 from leg_kinematics.board.firmata import FirmataDriver
 from leg_kinematics.board.firmata_messages import PinState
 from leg_kinematics.board.serial_line import SerialLine
-from leg_kinematics.errors import CommandError, LinkLostError, PortError, RefusedError
+from leg_kinematics.errors import CommandError, LinkLostError, NotSentError, PortError, RefusedError
 
 if TYPE_CHECKING:
     from test.simulated_firmata import FirmataProcess
@@ -25,6 +25,9 @@ HOLD = SilenceAction(Reaction.HOLD, 0.5)
 LIMITS = dict.fromkeys((3, 9, 17), (600.0, 2400.0))
 POSE = {3: 1200.0, 9: 1500.4, 17: 1900.0}
 ROUNDED = {3: 1200.0, 9: 1500.0, 17: 1900.0}
+
+PATIENCE = 30.0
+"""s, for a machine under heavy load."""
 
 #: What becomes of a pin that nobody asked for.
 AGAIN = ['enable', 'release']
@@ -212,6 +215,60 @@ def test_release_switches_all_off_and_keeps_them_off(
     assert board.pulses_us() == ROUNDED
 
 
+def test_a_release_says_when_it_is_confirmed(
+    start_firmata: StartFirmata, make_driver: Made
+) -> None:
+    """When every pin has been seen off, and not before; asked again meanwhile, it is the same."""
+    board = start_firmata()
+    driver = make_driver(board.port)
+    bring_up(driver)
+    assert driver.status().waiting is None  # it does not answer poses
+    board.process.send_signal(signal.SIGSTOP)
+    first, second = driver.release(), driver.release()
+    assert not any(release.done() for release in (first, second))
+    assert not first.cancel()
+    board.process.send_signal(signal.SIGCONT)
+    assert (first.result(PATIENCE), second.result(PATIENCE)) == (None, None)
+    assert board.pulses_us() == {}
+    assert driver.status().enabled == frozenset()
+
+
+def test_a_release_that_cannot_be_sent_or_is_not_answered_says_so(
+    start_firmata: StartFirmata, make_driver: Made
+) -> None:
+    """Not opened, silent and gone are three cases."""
+    board = start_firmata()
+    driver = make_driver(board.port)
+    with pytest.raises(NotSentError, match='no board has identified itself'):
+        driver.release().result(PATIENCE)
+    bring_up(driver)
+    board.process.send_signal(signal.SIGSTOP)
+    with pytest.raises(LinkLostError, match='no answer to') as raised:
+        driver.release().result(PATIENCE)
+    assert not isinstance(raised.value, NotSentError)
+    with pytest.raises(NotSentError, match=r'no release was sent: .*no answer to'):
+        driver.release().result(PATIENCE)
+
+
+def test_opening_ends_in_bounded_time(
+    start_firmata: StartFirmata, make_driver: Made, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every question has its own time, but all of them have one together."""
+    monkeypatch.setattr(module, 'OPEN_WITHIN', 0.5)
+    monkeypatch.setattr(module, 'LOST_AFTER', 60.0)
+    board = start_firmata()
+    driver = make_driver(board.port)
+    book = FirmataDriver._book  # noqa: SLF001  no other way to be there at that moment
+
+    def book_and_stop(driver: FirmataDriver, state: PinState) -> None:
+        book(driver, state)
+        board.process.send_signal(signal.SIGSTOP)
+
+    monkeypatch.setattr(FirmataDriver, '_book', book_and_stop)
+    with pytest.raises(LinkLostError, match=r'no answer to .* the 0\.5 s for all of opening'):
+        driver.open()
+
+
 def test_release_stops_all_pins_in_one_go(
     start_firmata: StartFirmata, make_driver: Made, until: Until, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -336,7 +393,7 @@ def test_a_board_that_never_answers_is_given_up(
     start_firmata: StartFirmata, make_driver: Made, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Questions are repeated for a while and then end in an error."""
-    monkeypatch.setattr(module, 'IDENTIFY_WITHIN', 0.5)
+    monkeypatch.setattr(module, 'OPEN_WITHIN', 0.5)
     board = start_firmata()
     board.process.send_signal(signal.SIGSTOP)
     driver = make_driver(board.port)
@@ -355,8 +412,10 @@ def test_a_line_that_breaks_at_the_end_of_opening_is_noticed(
     driver = make_driver(board.port)
     look_at = FirmataDriver._look_at  # noqa: SLF001  no other way to be there at that moment
 
-    def look_and_lose(driver: FirmataDriver, pins: Iterable[int]) -> list[PinState]:
-        states = look_at(driver, pins)
+    def look_and_lose(
+        driver: FirmataDriver, pins: Iterable[int], deadline: float
+    ) -> list[PinState]:
+        states = look_at(driver, pins, deadline)
         board.process.kill()
         until(lambda: driver.status().last_error)
         return states

@@ -4,19 +4,34 @@
 
 import contextlib
 import itertools
+import re
 import threading
 import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 import serial
 
-from leg_kinematics.board import framed
+from leg_kinematics.board import framed, frames
 from leg_kinematics.board.driver import BoardStatus, Reaction, SilenceAction
 from leg_kinematics.board.framed import FramedDriver
-from leg_kinematics.board.frames import Period, Silence, Supply
+from leg_kinematics.board.frames import (
+    Ack,
+    Frame,
+    FrameDecoder,
+    Limits,
+    Message,
+    Period,
+    Pose,
+    Release,
+    SettingsReport,
+    Silence,
+    Supply,
+    encode,
+)
 from leg_kinematics.board.pulse_log import Record
 from leg_kinematics.board.serial_line import SerialLine
 from leg_kinematics.board.settings import Settings
@@ -24,11 +39,17 @@ from leg_kinematics.errors import (
     BoardError,
     CommandError,
     LinkLostError,
+    NotSentError,
     PortError,
     RefusedError,
     SettingsDifferError,
 )
 
+if TYPE_CHECKING:
+    from test.cable import Cable
+
+PATIENCE = 30.0
+"""s, for a machine under heavy load."""
 LIMITS = dict.fromkeys(range(18), (600.0, 2400.0))
 HOLD = SilenceAction(Reaction.HOLD, 20.0)
 POSE = dict.fromkeys(range(18), 1500.0)
@@ -139,6 +160,269 @@ def test_release_overtakes_and_is_confirmed(
     assert not driver.refresh().enabled
     (released,) = mock.records('release')
     assert released.enabled == 0
+
+
+@pytest.fixture
+def make_cable(
+    lay_cable: 'Callable[[Path, Path], Cable]', tmp_path: Path
+) -> Iterator[Callable[[Path], 'Cable']]:
+    """Lay a cable to a board, whose end at the host is ``tmp_path / 'end'``."""
+    with contextlib.ExitStack() as stack:
+        yield lambda board: stack.enter_context(contextlib.closing(lay_cable(board, end(tmp_path))))
+
+
+def end(folder: Path) -> Path:
+    """Name the end of a cable."""
+    return folder / 'end'
+
+
+class Loss:
+    """Keeps answers of the board away from the host.
+
+    Parameters
+    ----------
+    lost
+        Tells of an answer whether it is lost.
+
+    """
+
+    def __init__(self, lost: Callable[[Message], bool]) -> None:
+        """Listen from the start of the conversation."""
+        self._lost = lost
+        self._decoder = FrameDecoder()
+
+    def __call__(self, data: bytes) -> bytes:
+        """Pass on what is not lost."""
+        heard = (item for item in self._decoder.feed(data) if isinstance(item, Frame))
+        return b''.join(
+            encode(frame.message, frame.seq) for frame in heard if not self._lost(frame.message)
+        )
+
+
+def ack_of(message: type[Message]) -> Callable[[Message], bool]:
+    """Tell of an answer whether it acknowledges such a message."""
+    return lambda answer: answer == Ack(message.TYPE)
+
+
+def test_a_release_says_when_it_is_confirmed(
+    start_mock: Callable[..., Any],
+    make_driver: Made,
+    make_cable: Callable[[Path], 'Cable'],
+    tmp_path: Path,
+    until: Until,
+) -> None:
+    """Sent, but not done before its answer gets through; asked again meanwhile, it is the same."""
+    mock = start_mock()
+    cable = make_cable(mock.port)
+    driver = make_driver(end(tmp_path))
+    driver.open()
+    driver.configure(LIMITS, HOLD)
+    driver.set_pulses(POSE)
+    driver.enable(range(18))
+    cable.spoil(Loss(ack_of(Release)))
+    first, second = driver.release(), driver.release()
+    until(lambda: driver.status().traffic.unanswered > 2)
+    assert mock.records('release')
+    assert not any(release.done() for release in (first, second))
+    assert not first.cancel()
+    cable.spoil(bytes)
+    assert (first.result(PATIENCE), second.result(PATIENCE)) == (None, None)
+    assert driver.status().enabled == frozenset()
+    assert driver.release().result(PATIENCE) is None
+
+
+def test_a_release_that_cannot_be_sent_says_why(
+    start_mock: Callable[..., Any], make_driver: Made
+) -> None:
+    """Never opened, closed, or the board is gone."""
+    mock = start_mock()
+    driver = make_driver(mock.port)
+    with pytest.raises(NotSentError, match='no board has identified itself'):
+        driver.release().result(PATIENCE)
+    driver.open()
+    driver.set_pulses(POSE)  # refused, which is no reason
+    driver.refresh()
+    driver.close()
+    with pytest.raises(NotSentError, match=r'no release was sent: .*port: closed'):
+        driver.release().result(PATIENCE)
+    driver = make_driver(mock.port)
+    driver.open()
+    mock.process.kill()
+    mock.process.wait()
+    with pytest.raises(NotSentError, match=r'no release was sent: .*the line broke'):
+        driver.release().result(PATIENCE)
+
+
+def test_a_release_that_nobody_answers_fails_otherwise(
+    start_mock: Callable[..., Any],
+    make_driver: Made,
+    make_cable: Callable[[Path], 'Cable'],
+    tmp_path: Path,
+) -> None:
+    """A wire to the host is cut: the release was sent and obeyed, and nobody can know."""
+    mock = start_mock()
+    cable = make_cable(mock.port)
+    driver = make_driver(end(tmp_path))
+    driver.open()
+    driver.configure(LIMITS, HOLD)
+    cable.spoil(lambda _: b'')
+    with pytest.raises(LinkLostError, match='silent') as raised:
+        driver.release().result(PATIENCE)
+    assert not isinstance(raised.value, NotSentError)
+    assert mock.records('release')
+
+
+def test_configuring_ends_in_bounded_time_over_a_bad_line(
+    start_mock: Callable[..., Any],
+    make_driver: Made,
+    make_cable: Callable[[Path], 'Cable'],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Every setting is answered in its own time, but not all in the time for all; says how far."""
+    monkeypatch.setattr(framed, 'CONFIGURE_WITHIN', 0.75)
+    cable = make_cable(start_mock().port)
+    driver = make_driver(end(tmp_path))
+    driver.open()
+    answers = itertools.count()
+    cable.spoil(Loss(lambda answer: isinstance(answer, Ack) and next(answers) % 3 < 2))
+    with pytest.raises(LinkLostError) as raised:
+        driver.configure(LIMITS, HOLD)
+    said = re.search(
+        r'no answer to limits within 0\.75 s; (\d+) of 19 settings were confirmed$',
+        str(raised.value),
+    )
+    assert said is not None, raised.value
+    # An answer takes two repetitions of 0.1 s.
+    assert 0 < int(said[1]) < 4
+    assert not driver.status().connected
+
+
+def test_storing_has_some_more_time(
+    start_mock: Callable[..., Any], make_driver: Made, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where only that is missing, the error says so."""
+    monkeypatch.setattr(framed, 'STORE_WITHIN', -framed.CONFIGURE_WITHIN)
+    driver = make_driver(start_mock().port)
+    driver.open()
+    with pytest.raises(LinkLostError, match=r'19 of 19 settings were .* not that they are stored'):
+        driver.configure(LIMITS, HOLD, store=True)
+
+
+def test_opening_ends_in_bounded_time_over_a_bad_line(
+    start_mock: Callable[..., Any],
+    make_driver: Made,
+    make_cable: Callable[[Path], 'Cable'],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The time for it counts for the settings too."""
+    monkeypatch.setattr(framed, 'OPEN_WITHIN', 0.75)
+    monkeypatch.setattr(framed, 'LOST_AFTER', 60.0)
+    cable = make_cable(start_mock().port)
+    cable.spoil(Loss(lambda answer: isinstance(answer, SettingsReport)))
+    driver = make_driver(end(tmp_path))
+    with pytest.raises(LinkLostError, match=r'no answer to settings request within 0\.75 s'):
+        driver.open()
+
+
+def test_a_release_ends_a_configuring_that_waits(
+    start_mock: Callable[..., Any],
+    make_driver: Made,
+    make_cable: Callable[[Path], 'Cable'],
+    tmp_path: Path,
+    until: Until,
+) -> None:
+    """It is confirmed while no answer to a setting comes, and configuring raises."""
+    mock = start_mock()
+    cable = make_cable(mock.port)
+    driver = make_driver(end(tmp_path))
+    driver.open()
+    cable.spoil(Loss(ack_of(Limits)))
+    with ThreadPoolExecutor(1) as threads:
+        configuring = threads.submit(driver.configure, LIMITS, HOLD)
+        until(lambda: len(mock.records('setting')) > 1)
+        assert not configuring.done()
+        assert driver.release().result(PATIENCE) is None
+        with pytest.raises(RefusedError, match='given up for a release'):
+            configuring.result(PATIENCE)
+    assert driver.status().connected
+
+
+def test_a_release_between_two_settings_ends_configuring_too(
+    start_mock: Callable[..., Any], make_driver: Made, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing waits at that moment; yet no setting is sent after the release."""
+    mock = start_mock()
+    driver = make_driver(mock.port)
+    driver.open()
+    write = frames.encode
+
+    def release_and_write(message: Message, seq: int) -> bytes:
+        if (message, seq) == (Limits(7, *LIMITS[7]), 0):  # checked, and not yet asked
+            driver.release()
+        return write(message, seq)
+
+    monkeypatch.setattr(frames, 'encode', release_and_write)
+    with pytest.raises(RefusedError, match='given up for a release'):
+        driver.configure(LIMITS, HOLD)
+    driver.refresh()
+    assert [r.event for r in mock.records('setting', 'release')] == ['setting'] * 8 + ['release']
+    monkeypatch.undo()
+    driver.configure(LIMITS, HOLD)
+
+
+def test_it_tells_for_how_long_a_pose_has_waited(
+    start_mock: Callable[..., Any],
+    make_driver: Made,
+    make_cable: Callable[[Path], 'Cable'],
+    tmp_path: Path,
+    until: Until,
+) -> None:
+    """The time grows until a later pose is answered, though the board answers all the rest."""
+    mock = start_mock()
+    cable = make_cable(mock.port)
+    driver = make_driver(end(tmp_path))
+    assert driver.status().waiting is None
+    driver.open()
+    driver.configure(LIMITS, HOLD)
+    driver.set_pulses(POSE)
+    driver.refresh()
+    assert driver.status().waiting is None
+    cable.spoil(Loss(ack_of(Pose)))
+    began = time.monotonic()
+    driver.set_pulses(POSE)
+
+    def waited() -> float:
+        driver.set_pulses(POSE)
+        waiting = driver.status().waiting
+        assert waiting is not None
+        assert waiting <= time.monotonic() - began
+        return waiting
+
+    until(lambda: waited() > 2 * framed.LOST_AFTER)
+    assert driver.status().connected
+    cable.spoil(bytes)
+
+    def all_answered() -> bool:
+        driver.set_pulses(POSE)
+        return driver.refresh().waiting is None
+
+    until(all_answered)
+    cable.spoil(Loss(ack_of(Pose)))
+    driver.set_pulses(POSE)
+    assert driver.status().waiting is not None
+    driver.release()
+    assert driver.status().waiting is None
+
+
+def test_a_refused_pose_is_answered(start_mock: Callable[..., Any], make_driver: Made) -> None:
+    """Then nothing waits."""
+    driver = make_driver(start_mock().port)
+    driver.open()
+    driver.set_pulses(POSE)
+    assert driver.refresh().waiting is None
+    assert driver.status().traffic.refused == 1
 
 
 def test_poses_and_the_release_wait_for_no_thread(
@@ -324,7 +608,7 @@ def test_a_board_that_never_answers_is_given_up(
     start_mock: Callable[..., Any], make_driver: Made, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Pings are repeated for a while and then end in an error."""
-    monkeypatch.setattr(framed, 'IDENTIFY_WITHIN', 0.5)
+    monkeypatch.setattr(framed, 'OPEN_WITHIN', 0.5)
     driver = make_driver(start_mock('--silent').port)
     with pytest.raises(LinkLostError, match='no answer to hello'):
         driver.open()

@@ -2,10 +2,12 @@
 # SPDX-License-Identifier: Apache-2.0
 """The board's side of the protocol, rule by rule and under noise."""
 
+import random
 import re
 from importlib.resources import files
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -468,6 +470,118 @@ def test_low_voltage_is_told_after_a_while_and_switches_nothing_off(driving: Ben
     assert not driving.report().low_voltage
     assert driving.board.outputs_us == {0: 1500.0, 1: 1600.0}
     assert [r.detail for r in driving.records if r.event == 'supply'] == ['low', 'good']
+
+
+THRESHOLD_MV = 5000
+UNIT = 2.0**-10
+"""s; in these, LOW_FOR and every instant are exact, and sums of them too."""
+
+
+def changes(waveform: list[tuple[int, int]]) -> list[tuple[float, str]]:
+    """Play a supply to a board that watches it; tell when the flag changed, and to what.
+
+    Parameters
+    ----------
+    waveform
+        Voltage in mV, and for how many units it lasts.
+
+    """
+    bench = Bench()
+    bench.say(Supply(0, THRESHOLD_MV))
+    start = bench.now
+    for supply_mv, units in waveform:
+        bench.board.set_supply(supply_mv, bench.now)
+        end = bench.now + units * UNIT
+        while (due := bench.board.next_at) is not None and due <= end:
+            bench.wait(due - bench.now)
+        bench.wait(end - bench.now)
+    return [(r.time - start, r.detail) for r in bench.records if r.event == 'supply']
+
+
+def changes_by_page(waveform: list[tuple[int, int]]) -> list[tuple[float, str]]:
+    """Find the same by summing up unit by unit and looking for the rise above the least sum so far.
+
+    E. S. Page, Continuous Inspection Schemes, Biometrika 41 (1954), cited from memory.
+    """
+    sampled = np.repeat(*np.array(waveform).T)
+    found: list[tuple[float, str]] = []
+    start = 0
+    while True:
+        low = len(found) % 2
+        rest = sampled[start:]
+        steps = np.where(rest >= THRESHOLD_MV + 100 if low else rest < THRESHOLD_MV, 1, -1)
+        sums = np.cumsum(np.concatenate(([0], steps)))
+        full = np.nonzero(sums - np.minimum.accumulate(sums) >= LOW_FOR / UNIT)[0]
+        if full.size == 0:
+            return found
+        start += int(full[0])
+        found.append((start * UNIT, ('low', 'good')[low]))
+
+
+def ripple(
+    low: int, good: int, *, of: int = THRESHOLD_MV - 1, times: int = 60
+) -> list[tuple[int, int]]:
+    """Make a supply that is low and good in turns, of so many units each."""
+    return [(of, low), (THRESHOLD_MV + GOOD_ABOVE_MV, good)] * times
+
+
+@settings(deadline=None)
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from([0, 4900, 4999, 5000, 5050, 5099, 5100, 7400]), st.integers(0, 700)
+        ),
+        min_size=1,
+        max_size=30,
+    )
+)
+def test_low_voltage_is_a_balance_of_time(waveform: list[tuple[int, int]]) -> None:
+    """Whatever the supply does, the flag changes when the summed waveform says so."""
+    assert changes(waveform) == changes_by_page(waveform)
+
+
+@pytest.mark.parametrize('good', [2, 4, 20, 40, 200])
+def test_ripple_does_not_hide_low_voltage(good: int) -> None:
+    """A supply that is low for three fifths of the time is told.
+
+    By hand: whole periods add a fifth of themselves, and the low part of the last one the rest.
+    """
+    low = good * 3 // 2
+    waveform = ripple(low, good, times=4 * 1024 // good)
+    ((at, told),) = changes(waveform)
+    assert told == 'low'
+    expected = (LOW_FOR - low * UNIT) / 0.2 + low * UNIT
+    assert at == pytest.approx(expected, abs=(low + good) * UNIT)
+
+
+def test_a_single_good_moment_does_not_hide_low_voltage() -> None:
+    """By hand: 4 units of good supply after 0.49 s of a low one delay the word by 8 units."""
+    waveform = [(4999, 500), (7400, 4), (4999, 1024)]
+    assert changes(waveform) == [(LOW_FOR + 8 * UNIT, 'low')]
+
+
+@pytest.mark.parametrize('low', [10, 100, 400, 500])
+def test_sags_that_are_not_most_of_the_time_are_not_told(low: int) -> None:
+    """Each is shorter than 0.5 s, and as much good supply comes after it."""
+    assert changes(ripple(low, low, of=4000)) == []
+
+
+def test_what_ripples_around_the_threshold_is_told_once() -> None:
+    """Noise of 90 mV either way: low in the end or never, but never good again by noise alone."""
+    for seed in range(50):
+        rng = random.Random(seed)
+        noise = [(THRESHOLD_MV + rng.randint(-90, 90), rng.randint(1, 30)) for _ in range(3000)]
+        assert [told for _, told in changes(noise)] in ([], ['low'])
+        assert changes(noise) == changes_by_page(noise)
+
+
+def test_a_board_that_starts_on_a_low_supply_tells(bench: Bench) -> None:
+    """A stored threshold counts from power-on."""
+    bench.say(Supply(0, 5000))
+    bench.say(Store())
+    board = SimulatedBoard(DYNAMICS, 0.0, memory=bench.memory, supply_mv=4500)
+    board.advance(LOW_FOR)
+    assert board.low_voltage
 
 
 def test_a_supply_that_is_not_watched_is_never_low(bench: Bench) -> None:

@@ -36,7 +36,7 @@ def test_it_shows_without_changing(folder: Path) -> None:
     done = CliRunner().invoke(main, ['board', str(folder / 'board')])
     assert done.exit_code == 0, done.output
     assert done.output.splitlines() == [
-        'firmware     2.0',
+        'firmware     2.1',
         'starts       5, the last one: power on',
         'pulses on    none',
         'rate         50 Hz',
@@ -56,7 +56,7 @@ def test_a_script_reads_the_same(folder: Path) -> None:
     done = CliRunner().invoke(main, ['board', str(folder / 'board'), '--json'])
     assert done.exit_code == 0, done.output
     known = json.loads(done.output)
-    assert (known['firmware'], known['starts'], known['rate_hz']) == ('2.0', 5, 50.0)
+    assert (known['firmware'], known['starts'], known['rate_hz']) == ('2.1', 5, 50.0)
     assert known['silence'] == {'reaction': 'hold', 'timeout_s': 0.3}
     assert known['supply'] == {'volts': 7.4, 'divider': None, 'low_volts': None}
     assert known['limits'][1] == {

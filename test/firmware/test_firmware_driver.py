@@ -53,7 +53,7 @@ def start(driver: FramedDriver) -> None:
 def test_the_driver_drives_the_firmware(chip_process: 'ChipProcess', driver: FramedDriver) -> None:
     """Identify, limits, pose, enable, pose after pose, release: the pins do what was meant."""
     identity = driver.open()
-    assert (identity.firmware, identity.channels, identity.boots) == ('2.0', 18, 1)
+    assert (identity.firmware, identity.channels, identity.boots) == ('2.1', 18, 1)
     assert identity.boot_reason == 'power on'
     assert identity.enabled == frozenset()
     assert (identity.limits, identity.silence) == ({}, SilenceAction(Reaction.RELEASE, 0.5))

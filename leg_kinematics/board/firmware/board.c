@@ -15,7 +15,7 @@
 
 #define PROTOCOL 2
 #define FIRMWARE_MAJOR 2
-#define FIRMWARE_MINOR 0
+#define FIRMWARE_MINOR 1
 #define NO_CHANNEL 255
 #define HALF (CHANNELS / 2) // of one settings report
 #define LEAST_DIVIDER 1000

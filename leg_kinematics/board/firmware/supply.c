@@ -5,6 +5,11 @@
 // which tells that supply. Where servos have another one, a divider leads it to pin ADC7, which is
 // measured in the same unit.
 //
+// Low voltage is judged by a balance of time (Page, Continuous Inspection Schemes, Biometrika 41,
+// 1954): it grows while the voltage speaks against the flag and shrinks while it speaks for it, so
+// that no good moment between low ones makes the board forget them. Servos load their supply in
+// step with their pulses; pauses of changing length between the looks keep these out of that step.
+//
 // Whenever the chip falls asleep it also begins to convert by itself (data sheet, 10.3). That does
 // no harm: what is read is what was begun last, the better part of a millisecond after the choice.
 
@@ -19,15 +24,16 @@
 #define BAND_GAP (_BV(REFS0) | 0x0E)
 #define ADC7 (_BV(REFS0) | 0x07)
 
-#define ROUND_MS 4 // to measure both once
-#define LOW_ROUNDS (500 / ROUND_MS)
+#define MEASURING_MS 4 // for both, followed by a pause of 0 to 3 ms
+#define LONGEST_PAUSE_MS 3
+#define LOW_FOR_MS 500
 #define GOOD_ABOVE_MV 100
 
 static uint16_t divider;
 static uint16_t threshold;
 static uint16_t measured = NOT_MEASURED;
 static bool low;
-static uint8_t doubtful; // rounds for which the voltage has spoken against the flag
+static uint16_t against_ms; // by which the voltage has spoken against the flag longer than for it
 
 void supply_begin(void) {
   ADMUX = BAND_GAP;
@@ -54,20 +60,34 @@ static uint16_t evaluate(uint16_t band_gap, uint16_t divided) {
   return mv < NOT_MEASURED ? mv : NOT_MEASURED - 1;
 }
 
-static void judge(void) {
+static void judge(uint8_t elapsed_ms) {
   if (threshold == 0 || measured == NOT_MEASURED) {
     low = false;
-    doubtful = 0;
+    against_ms = 0;
   } else if (low ? measured < (uint32_t)threshold + GOOD_ABOVE_MV : measured >= threshold) {
-    doubtful = 0;
-  } else if (++doubtful > LOW_ROUNDS) {
-    doubtful = 0;
-    low = !low;
+    against_ms = against_ms > elapsed_ms ? against_ms - elapsed_ms : 0;
+  } else {
+    against_ms += elapsed_ms;
+    if (against_ms >= LOW_FOR_MS) {
+      against_ms = 0;
+      low = !low;
+    }
   }
+}
+
+// A shift register with feedback over 8 bits (taps 8, 6, 5, 4) goes through 255 states; it is
+// shifted by the two bits that are taken.
+static uint8_t draw_pause_ms(void) {
+  static uint8_t bits = 1;
+  for (uint8_t shift = 0; shift < 2; ++shift) {
+    bits = bits & 1 ? bits >> 1 ^ 0xB8 : bits >> 1;
+  }
+  return bits & LONGEST_PAUSE_MS;
 }
 
 void supply_tick(void) {
   static uint8_t step;
+  static uint8_t pause;
   static uint16_t band_gap;
   // The reference needs the better part of a millisecond after it was chosen.
   switch (step) {
@@ -82,10 +102,13 @@ void supply_tick(void) {
   case 3:
     measured = evaluate(band_gap, ADC);
     ADMUX = BAND_GAP;
-    judge();
+    judge(MEASURING_MS + pause);
+    pause = draw_pause_ms();
     break;
   }
-  step = (step + 1) % ROUND_MS;
+  if (++step == MEASURING_MS + pause) {
+    step = 0;
+  }
 }
 
 uint16_t supply_mv(void) { return measured; }

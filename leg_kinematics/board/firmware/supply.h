@@ -22,7 +22,7 @@ void supply_tick(void);
 // In mV; NOT_MEASURED when there is no sensible reading.
 uint16_t supply_mv(void);
 
-// Whether the supply has been below its threshold for a while.
+// Whether the supply has been below its threshold for a while, or for most of a longer one.
 bool supply_low(void);
 
 #endif

@@ -8,6 +8,7 @@ As small as a driver can be, made from the public interface alone.
 import json
 import threading
 from collections.abc import Iterable, Mapping
+from concurrent.futures import Future
 from pathlib import Path
 from typing import ClassVar
 
@@ -67,11 +68,14 @@ class NotebookDriver:
         with self._lock:
             self._note(event='pose', pulses_us=pulses_us)
 
-    def release(self) -> None:
-        """Count all channels as off."""
+    def release(self) -> Future[None]:
+        """Count all channels as off, which is confirmed at once."""
         with self._lock:
             self._enabled = frozenset()
             self._note(event='release')
+        confirmed: Future[None] = Future()
+        confirmed.set_result(None)
+        return confirmed
 
     def status(self) -> BoardStatus:
         """Tell that all is well."""
