@@ -69,8 +69,9 @@ bench: $(STAMP)  ## measure speed
 	env -u OPENBLAS_CORETYPE -u OPENBLAS_L2_SIZE $(RUN)/python -m pytest -m bench -s $(PYTEST_OPTIONS)
 
 .PHONY: soak
-soak: $(STAMP)  ## walk for minutes
-	$(RUN)/python -m pytest -m soak -s $(PYTEST_OPTIONS)
+soak: $(STAMP)  ## walk for minutes, and try examples that nobody has tried
+	$(RUN)/python -m pytest -m 'soak or hypothesis' --hypothesis-profile=fresh --timeout=1800 -s \
+	  $(PYTEST_OPTIONS)
 
 # Not of `make test`: the .hex is shipped, and only who changes the source needs a compiler.
 include leg_kinematics/board/firmware/firmware.mk

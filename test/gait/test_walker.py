@@ -20,9 +20,8 @@ from leg_kinematics.gait import GaitParameters, GaitSample, GaitState, Twist, Wa
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver
 
-# A life of hundreds of ticks an example: fewer examples than for a pure function, and no bound
-# on their time.
-lives_settings = settings(deadline=None, max_examples=60)
+# A life of hundreds of ticks an example: fewer examples than for a pure function.
+lives_settings = settings(max_examples=settings().max_examples // 2)
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ from math import inf, nan, nextafter
 
 import numpy as np
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from leg_kinematics.errors import CommandError
@@ -53,7 +53,6 @@ def test_does_not_jump_at_its_points() -> None:
             assert trajectory.sample(near) == pytest.approx((position,), abs=1e-14)
 
 
-@settings(deadline=None)
 @given(
     st.lists(st.tuples(*4 * [st.floats(-5.0, 5.0)]), min_size=1, max_size=4),
     st.lists(st.integers(0, 1000), min_size=2, max_size=6, unique=True),
