@@ -193,7 +193,7 @@ def check_life(robot: Robot, parameters: GaitParameters, story: Sequence[Episode
         before = now
 
 
-@settings(max_examples=settings().max_examples // 2)
+@settings(max_examples=settings().max_examples // 3)
 @given(mounted=mounts, parameters=parameter_sets, story=stories)
 def test_a_random_life(
     make_robot: Callable[[Sequence[tuple[float, float, float]]], Robot],
