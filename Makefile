@@ -47,7 +47,9 @@ demo: $(STAMP)  ## walk the example robot against the mock board, with pictures
 
 # These tests only compute, and share the processors. The others watch processes and lines in real
 # time, and have the machine for themselves.
-COMPUTING := $(addprefix test/,robot calibration solver gait gait_cases fuzz)
+COMPUTING := $(addprefix test/,robot calibration solver gait gait_cases fuzz firmware) \
+  $(addprefix test/board/,test_frames.py test_simulated_board.py) \
+  $(addprefix test/commands/,test_check.py test_straight_lines.py)
 
 # With REPORTS=DIR both runs leave a report there.
 report = $(if $(REPORTS),--junit-xml=$(REPORTS)/$(1).xml)
@@ -69,8 +71,9 @@ bench: $(STAMP)  ## measure speed
 	env -u OPENBLAS_CORETYPE -u OPENBLAS_L2_SIZE $(RUN)/python -m pytest -m bench -s $(PYTEST_OPTIONS)
 
 .PHONY: soak
-soak: $(STAMP)  ## walk for minutes
-	$(RUN)/python -m pytest -m soak -s $(PYTEST_OPTIONS)
+soak: $(STAMP)  ## walk for minutes, and try examples that nobody has tried
+	$(RUN)/python -m pytest -m 'soak or hypothesis' --hypothesis-profile=fresh --timeout=1800 -s \
+	  $(PYTEST_OPTIONS)
 
 # Not of `make test`: the .hex is shipped, and only who changes the source needs a compiler.
 include leg_kinematics/board/firmware/firmware.mk

@@ -1,10 +1,15 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""A ROS 2 graph of its own for every test session.
+"""A ROS 2 graph of its own for every test session, and the examples of property tests.
 
 Two sessions on one machine must not hear each other, nor a robot on the network, and their logs
 do not belong in anybody's home folder. The environment is set before any test, so that the
 processes a test starts inherit it.
+
+Property tests see the same examples in every run. `make soak` asks for fresh ones, and twenty times
+as many: what it finds is written down as an `@example` of its test. An expensive test takes a
+share of `settings().max_examples`, which is that of the profile. No example is judged by the time
+that it takes.
 """
 
 import fcntl
@@ -15,6 +20,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 pytest_plugins = ['cable', 'simulated_chip', 'simulated_firmata', 'walk_record', 'witness']
 
@@ -22,6 +28,12 @@ pytest_plugins = ['cable', 'simulated_chip', 'simulated_firmata', 'walk_record',
 DOMAINS = range(1, 102)
 
 _session = pytest.StashKey[ExitStack]()
+
+_untimed = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile('fixed', _untimed, derandomize=True, database=None)
+settings.register_profile('fresh', _untimed, max_examples=2000, derandomize=False)
+# Before the test modules, which ask for shares of it; `--hypothesis-profile` comes later, and wins.
+settings.load_profile('fixed')
 
 
 def pytest_configure(config: pytest.Config) -> None:

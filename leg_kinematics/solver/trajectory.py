@@ -57,17 +57,20 @@ class Trajectory:
         return self.times[-1]
 
     def sample(self, time: float) -> tuple[float, ...]:
-        """Positions at a time, rad, shape (joints,).
-
-        Before the first point the first holds, after the last the last; between two points the
-        cubic that has the positions and velocities of both.
-        """
+        """Positions at a time, rad, shape (joints,): those of `state`."""
         return self.state(time)[0]
 
     def state(self, time: float) -> tuple[tuple[float, ...], tuple[float, ...]]:
         """Positions and velocities at a time, rad and rad/s, shape (joints,) each.
 
-        As `sample`; before the first point and after the last everything is at rest.
+        - before the first point: its positions, at rest;
+        - at a point, the first and the last among them: its positions and velocities;
+        - between two points: of the cubic that has the positions and velocities of both;
+        - after the last point: its positions, at rest.
+
+        At both ends the velocities therefore jump unless the point itself is at rest; the
+        positions never do. The times are compared as they are, without a tolerance: a time that
+        rounding has put behind the last point is behind it.
         """
         index = bisect_left(self.times, time)
         if index == len(self.times):

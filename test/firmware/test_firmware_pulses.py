@@ -284,7 +284,7 @@ def test_damaged_streams_never_make_a_wrong_pulse(new_chip: Callable[..., 'Chip'
     """Flipped, lost, inserted, repeated and moved bytes: no pulse that was never commanded."""
     chip = walking_chip(new_chip)
 
-    @settings(max_examples=200, deadline=None, database=None)
+    @settings(max_examples=2 * settings().max_examples)
     @given(stream=damaged_streams())
     def check(stream: bytes) -> None:
         check_damaged(chip, stream)
@@ -303,7 +303,7 @@ def test_ten_thousand_damaged_streams_never_make_a_wrong_pulse(
     chip = walking_chip(new_chip)
     pulses = 0
 
-    @settings(max_examples=10_000, deadline=None, database=None)
+    @settings(max_examples=10_000)
     @given(stream=damaged_streams())
     def check(stream: bytes) -> None:
         nonlocal pulses

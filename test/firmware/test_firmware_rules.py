@@ -208,7 +208,7 @@ class Pair:
         assert measured == pytest.approx(self.board.outputs_us, abs=ACCURACY_US)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=3 * settings().max_examples // 2)
 @example([LIMITS_OF_ALL, BEGUN, HOLD_SOON, 0.05, ONE_POSE])
 @example([LIMITS_OF_ALL, BEGUN, RELEASE_SOON, 0.05, ONE_POSE])
 @example([LIMITS_OF_ALL, HOLD_SOON, ONE_POSE, ENABLE_ONE, 0.05, ENABLE_ALL])

@@ -6,7 +6,7 @@ from itertools import pairwise
 from math import log
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from leg_kinematics.gait import TRIPOD, WAVE, GaitParameters, Twist, Walker
@@ -20,7 +20,6 @@ DT = 0.01
 duty_factors = st.floats(0.5, 0.9)
 
 
-@settings(deadline=None)
 @given(start=duty_factors, goals=st.lists(duty_factors, min_size=1, max_size=3))
 def test_no_leg_goes_back_in_its_cycle(bracken: Robot, start: float, goals: list[float]) -> None:
     """What passed since touchdown grows, what remains until liftoff shrinks, nearly evenly.

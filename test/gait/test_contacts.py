@@ -57,7 +57,7 @@ def bumpy(heights: Sequence[float]) -> Ground:
     return ground
 
 
-@settings(deadline=None, max_examples=20)
+@settings(max_examples=settings().max_examples // 5)
 @given(
     heights=st.lists(st.floats(-0.009, 0.009), min_size=1, max_size=12),
     speeds=st.lists(st.floats(0.0, 0.08), min_size=2, max_size=4),

@@ -8,7 +8,7 @@ from fractions import Fraction
 from math import floor
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from leg_kinematics.errors import CommandError
@@ -52,7 +52,6 @@ def test_as_many_feet_stand_as_published(
     assert seen == down
 
 
-@settings(deadline=None)
 @given(duty=st.floats(0.5, 0.95), phase=st.floats(0.0, 1.0))
 def test_feet_down_never_fewer_than_the_family_keeps(
     bracken: Robot, duty: float, phase: float

@@ -40,7 +40,7 @@ def test_where_nobody_can_be_spared_the_least_needed_one_goes() -> None:
     assert chosen == [margins.index(max(margins))]
 
 
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=settings().max_examples // 5)
 @given(
     shifts=st.lists(
         st.tuples(st.floats(-0.04, 0.04), st.floats(-0.04, 0.04)), min_size=6, max_size=6

@@ -7,7 +7,7 @@ from math import pi
 import numpy as np
 import pinocchio
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -26,7 +26,6 @@ def matrix(pose: Pose) -> NDArray[np.float64]:
     return np.array([[c, -s, pose.x], [s, c, pose.y], [0.0, 0.0, 1.0]])
 
 
-@settings(deadline=None)
 @given(twist=twists, time=times)
 @example(twist=Twist(1.0, -1.0, 1e-4), time=1.0)
 @example(twist=Twist(1.0, -1.0, 0.0), time=2.0)
@@ -39,7 +38,6 @@ def test_exponential_agrees_with_pinocchio(twist: Twist, time: float) -> None:
     assert displacement[:2, 2] == pytest.approx(other.translation[:2], abs=1e-11)
 
 
-@settings(deadline=None)
 @given(twist=twists, time=times)
 def test_exponential_is_the_matrix_series(twist: Twist, time: float) -> None:
     """The sum of A^k / k! over the generator A gives the same matrix."""
@@ -62,7 +60,6 @@ def test_quarter_circle() -> None:
     assert (pose.x, pose.y, pose.yaw) == pytest.approx((2 / pi, 2 / pi, pi / 2))
 
 
-@settings(deadline=None)
 @given(twist=twists, first=times, second=times)
 def test_displacements_of_one_twist_add(twist: Twist, first: float, second: float) -> None:
     """Going on with the same twist is one longer displacement: a one-parameter group."""
@@ -70,7 +67,6 @@ def test_displacements_of_one_twist_add(twist: Twist, first: float, second: floa
     assert parts == pytest.approx(matrix(twist.over(first + second)), abs=1e-11)
 
 
-@settings(deadline=None)
 @given(pose=poses, other=poses)
 def test_composition_is_the_matrix_product(pose: Pose, other: Pose) -> None:
     """Poses compose as their matrices do, and yaw stays within a turn."""
@@ -79,7 +75,6 @@ def test_composition_is_the_matrix_product(pose: Pose, other: Pose) -> None:
     assert -pi <= product.yaw <= pi
 
 
-@settings(deadline=None)
 @given(pose=poses, x=speeds, y=speeds)
 def test_locate_undoes_place(pose: Pose, x: float, y: float) -> None:
     """A point placed in the world and located again is the same point."""
@@ -88,7 +83,6 @@ def test_locate_undoes_place(pose: Pose, x: float, y: float) -> None:
     assert pose.locate(world) == pytest.approx((x, y), abs=1e-12)
 
 
-@settings(deadline=None)
 @given(twist=twists, x=speeds, y=speeds)
 def test_velocity_of_a_point_is_the_derivative_of_its_motion(
     twist: Twist, x: float, y: float

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from leg_kinematics.errors import CommandError, LegKinematicsError
@@ -85,7 +85,6 @@ def test_a_way_out_of_reach_is_refused_and_a_detour_taken(
         walker.pose_body(one)
 
 
-@settings(deadline=None)
 @given(pose=poses)
 def test_the_way_to_the_level_pose_is_in_reach_from_anywhere(
     bracken: Robot, bracken_legs: tuple[LegSolver, ...], pose: Offset

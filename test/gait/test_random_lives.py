@@ -13,8 +13,7 @@ from itertools import pairwise
 from math import pi
 
 import numpy as np
-import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from transforms3d.euler import euler2mat
@@ -194,14 +193,7 @@ def check_life(robot: Robot, parameters: GaitParameters, story: Sequence[Episode
         before = now
 
 
-lives = settings(
-    deadline=None,
-    max_examples=40,
-    suppress_health_check=[HealthCheck.too_slow],
-)
-
-
-@lives
+@settings(max_examples=settings().max_examples // 3)
 @given(mounted=mounts, parameters=parameter_sets, story=stories)
 def test_a_random_life(
     make_robot: Callable[[Sequence[tuple[float, float, float]]], Robot],
@@ -210,18 +202,4 @@ def test_a_random_life(
     story: list[Episode],
 ) -> None:
     """Targets in reach, joints in time, no slip, no jump, feet enough, margin kept."""
-    check_life(make_robot(mounted), parameters, story)
-
-
-@pytest.mark.soak
-@pytest.mark.timeout(1800)
-@settings(lives, max_examples=2000)
-@given(mounted=mounts, parameters=parameter_sets, story=stories)
-def test_many_random_lives(
-    make_robot: Callable[[Sequence[tuple[float, float, float]]], Robot],
-    mounted: list[tuple[float, float, float]],
-    parameters: GaitParameters,
-    story: list[Episode],
-) -> None:
-    """The same, two thousand times."""
     check_life(make_robot(mounted), parameters, story)

@@ -39,7 +39,6 @@ def joint_speeds(legs: Sequence[LegSolver], samples: Sequence[GaitSample]) -> ND
     return np.abs(np.diff(angles, axis=0)) / DT
 
 
-@settings(deadline=None)
 @given(
     place=st.tuples(st.floats(-0.03, 0.03), st.floats(-0.03, 0.03), st.floats(0.0, 0.03)),
     velocity=st.tuples(*[st.floats(-0.5, 0.5)] * 3),
@@ -160,7 +159,7 @@ def test_limit_keeps_the_direction_and_is_tight() -> None:
 commands = st.builds(Twist, st.floats(-0.3, 0.3), st.floats(-0.3, 0.3), st.floats(-2.0, 2.0))
 
 
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=settings().max_examples // 3)
 @given(
     share_and_time=st.tuples(st.floats(0.6, 0.9), st.floats(0.45, 0.8)),
     duty_factors=st.lists(st.floats(0.5, 0.85), min_size=3, max_size=3),

@@ -111,7 +111,7 @@ def test_crouches_where_it_stands(
     assert_posture(samples[-1], bracken.resting.feet, 1e-12)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=settings().max_examples // 3)
 @given(command=walk_commands, ticks=st.integers(1, 300))
 def test_crouch_ends_a_walk_first(
     standing_walker: Callable[[GaitParameters], Walker],
@@ -133,7 +133,7 @@ def test_crouch_ends_a_walk_first(
     assert_posture(samples[-1], bracken.resting.feet, 1e-3)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=settings().max_examples // 3)
 @given(ticks=st.lists(st.integers(1, 250), min_size=1, max_size=6))
 def test_change_of_mind_on_the_way(
     standing_walker: Callable[[GaitParameters], Walker],
@@ -160,7 +160,7 @@ def test_change_of_mind_on_the_way(
     assert_posture(samples[-1], bracken.standing.feet, 1e-12)
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=settings().max_examples // 3)
 @given(
     story=st.tuples(
         walk_commands,
@@ -199,7 +199,7 @@ def test_takes_over_in_the_middle_of_a_walk(
     assert_posture(samples[-1], posture.feet, 1e-3 + 2e-3)
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=settings().max_examples // 3)
 @given(
     shifts=st.lists(
         st.tuples(st.floats(-0.02, 0.02), st.floats(-0.02, 0.02)), min_size=6, max_size=6

@@ -38,7 +38,6 @@ def test_least_margin_of_the_tripod_by_hand() -> None:
     assert least_margin(cycle, [True] * 6, feet, (0.2, 0.0)) == pytest.approx(0.3)
 
 
-@settings(deadline=None)
 @given(duty=st.floats(0.5, 0.9), phase=st.floats(0.0, 1.0))
 def test_least_margin_is_least(bracken: Robot, duty: float, phase: float) -> None:
     """No instant of the cycle has less."""
@@ -71,7 +70,7 @@ def heavy(robot: Robot, forward: float) -> Robot:
     return replace(robot, body=replace(robot.body, centre_of_mass=(forward, 0.0, 0.0)))
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=settings().max_examples // 4)
 @given(
     forward=st.floats(0.0, 0.25),
     commands=st.lists(

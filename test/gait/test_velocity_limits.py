@@ -5,7 +5,7 @@
 from math import atan2, hypot
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from leg_kinematics.gait import Twist
@@ -29,7 +29,6 @@ def assert_same_direction(limited: Twist, asked: Twist) -> None:
     assert results == pytest.approx([factor * part for part in parts], rel=1e-12, abs=1e-300)
 
 
-@settings(deadline=None)
 @given(twist=twists)
 def test_speed_limit_keeps_direction_and_bounds(twist: Twist) -> None:
     """Speed and yaw rate end within their bounds, one of them at its bound if any bound."""
@@ -53,7 +52,6 @@ def test_speed_limit_names_the_bound_that_binds() -> None:
     assert not limit_speed(Twist(0.12, 0.0, -0.6), 0.12, 0.6).reason
 
 
-@settings(deadline=None)
 @given(twist=twists, stance=st.floats(0.2, 2.0))
 def test_stride_limit_is_tight(twist: Twist, stance: float) -> None:
     """No foot leaves its disc at the ends of its stance, and the binding one touches the rim.
@@ -92,7 +90,6 @@ def test_turn_in_place_by_hand(bracken: Robot) -> None:
     assert limited.twist.yaw == pytest.approx(4.0 * half)
 
 
-@settings(deadline=None)
 @given(
     current=twists,
     target=twists,

@@ -5,7 +5,7 @@
 from math import cos, dist, sin, tau
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from leg_kinematics.errors import JointLimitError, ReachError
@@ -22,7 +22,6 @@ def radii(bracken: Robot, bracken_legs: tuple[LegSolver, ...]) -> tuple[float, .
     return stride_radii(bracken_legs, bracken.standing.feet, LIFT)
 
 
-@settings(deadline=None)
 @given(at=st.tuples(st.integers(0, 5), st.floats(0.0, tau), st.floats(0.0, 0.999)))
 def test_whole_disc_can_be_reached(
     bracken_legs: tuple[LegSolver, ...],

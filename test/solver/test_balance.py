@@ -5,7 +5,7 @@
 from math import hypot, inf, sqrt
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from leg_kinematics.solver import static_margin, support_polygon
@@ -54,7 +54,6 @@ def test_support_polygon_is_counter_clockwise_and_convex() -> None:
     assert support_polygon(feet[::-1]) == square
 
 
-@settings(deadline=None)
 @given(st.lists(points, min_size=3, max_size=8), st.lists(st.floats(0.01, 1.0), min_size=8), points)
 def test_margin_outside_is_no_more_than_the_way_to_any_foot(
     feet: list[tuple[float, float]], weights: list[float], point: tuple[float, float]
@@ -70,7 +69,6 @@ def test_margin_outside_is_no_more_than_the_way_to_any_foot(
     assert static_margin(feet, point) >= -nearest - 1e-12
 
 
-@settings(deadline=None)
 @given(st.lists(points, min_size=3, max_size=6), points)
 def test_margin_changes_no_faster_than_the_point(
     feet: list[tuple[float, float]], point: tuple[float, float]

@@ -121,7 +121,7 @@ def test_gives_the_scalar_angles_for_any_feet(*, geometry: LegGeometry, in_front
     assert_same_as_scalar(geometry, rng.uniform(-span, span, (5000, 3)), in_front=in_front)
 
 
-@settings(deadline=None, max_examples=300)
+@settings(max_examples=3 * settings().max_examples)
 @given(
     lengths=st.tuples(st.floats(0.0, 0.1), st.floats(0.02, 0.3), st.floats(0.02, 0.3)),
     angles=st.lists(

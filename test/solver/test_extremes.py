@@ -4,7 +4,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.interpolate import CubicHermiteSpline
 
@@ -16,7 +16,6 @@ values = st.integers(-50, 50).map(lambda tenths: tenths / 10.0)
 points = st.lists(st.tuples(st.integers(1, 20), values, values), min_size=1, max_size=5)
 
 
-@settings(deadline=None)
 @given(points)
 def test_extremes_are_those_of_the_cubics_of_scipy(
     steps: list[tuple[int, float, float]],

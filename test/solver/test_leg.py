@@ -183,7 +183,7 @@ def test_carries_the_published_planar_load() -> None:
     np.testing.assert_allclose(torques[1:], (-0.6532815, -0.6532815), atol=5e-8)
 
 
-@settings(deadline=None, max_examples=1000)
+@settings(max_examples=3 * settings().max_examples)
 @given(geometries(), postures)
 @example(EQUAL, (0.3, 0.4, -pi))
 @example(LEG, (0.3, 0.4, 0.0))
@@ -200,7 +200,7 @@ def test_finds_a_posture_for_every_foot_it_can_place(geometry: LegGeometry, q: V
     assert dist(forward(geometry, found), foot) <= 4e-15 * span(geometry)
 
 
-@settings(deadline=None, max_examples=1000)
+@settings(max_examples=3 * settings().max_examples)
 @given(geometries(), postures)
 def test_returns_to_the_angles_of_a_regular_posture(geometry: LegGeometry, q: Vector) -> None:
     """Away from singularities each branch gives back the very angles that placed the foot."""
@@ -211,7 +211,7 @@ def test_returns_to_the_angles_of_a_regular_posture(geometry: LegGeometry, q: Ve
     assert found == pytest.approx(q, abs=1e-12)
 
 
-@settings(deadline=None, max_examples=1000)
+@settings(max_examples=3 * settings().max_examples)
 @given(geometry=geometries(), q=postures, knee_up=st.booleans(), in_front=st.booleans())
 def test_each_branch_reaches_the_foot_or_says_why_not(
     *, geometry: LegGeometry, q: Vector, knee_up: bool, in_front: bool
@@ -255,7 +255,6 @@ def test_meets_its_edges_exactly(
         assert dist(tip, (r, z)) <= 4e-16
 
 
-@settings(deadline=None)
 @given(st.floats(0.02, 0.3), st.floats(1e-14, 1e-8))
 def test_refuses_what_is_too_close_for_nearly_equal_links(femur: float, more: float) -> None:
     """Links that differ by nanometres do not claim the one point that they cannot touch."""
@@ -312,7 +311,7 @@ def test_turns_the_coxa_again_beyond_a_micrometre() -> None:
     assert inverse(LEG, (0.0, 1.1e-6, -0.09))[0] == pytest.approx(pi / 2, abs=1e-15)
 
 
-@settings(deadline=None, max_examples=500)
+@settings(max_examples=2 * settings().max_examples)
 @given(geometries(), postures, st.tuples(*3 * [st.floats(-1.0, 1.0)]))
 def test_joint_velocity_solves_the_jacobian(
     geometry: LegGeometry, q: Vector, velocity: Vector

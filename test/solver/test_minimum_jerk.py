@@ -6,7 +6,7 @@ from math import sqrt
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from leg_kinematics.solver import State, minimum_jerk
@@ -45,7 +45,6 @@ def test_starts_at_the_start_and_rests_at_the_goal() -> None:
     assert minimum_jerk(start, 5.0, 0.0, 0.0) == State(5.0)
 
 
-@settings(deadline=None)
 @given(states, st.floats(-10.0, 10.0), durations, st.floats(0.0, 0.999))
 def test_is_the_quintic_of_its_boundary_values(
     start: State, goal: float, duration: float, part: float
@@ -66,7 +65,6 @@ def test_is_the_quintic_of_its_boundary_values(
     assert found.acceleration * duration**2 == pytest.approx(acceleration, abs=1000 * scale)
 
 
-@settings(deadline=None)
 @given(states, st.floats(-10.0, 10.0), durations, st.floats(0.0, 0.95), st.floats(0.0, 1.0))
 def test_planning_anew_on_the_way_keeps_the_way(
     start: State, goal: float, duration: float, now: float, later: float

@@ -6,7 +6,7 @@ from math import pi
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from transforms3d.affines import compose
 from transforms3d.quaternions import axangle2quat, qmult, quat2mat
@@ -18,7 +18,6 @@ vectors = st.tuples(*3 * [st.floats(-1.0, 1.0)])
 mounts = st.builds(Mount, vectors, st.tuples(*3 * [st.floats(-pi, pi)]))
 
 
-@settings(deadline=None)
 @given(mounts, vectors)
 def test_matches_turns_about_fixed_axes(mount: Mount, point: Vector) -> None:
     """Roll, then pitch, then yaw about fixed axes (REP 103), composed by transforms3d."""
@@ -42,7 +41,6 @@ def test_pitches_before_it_yaws() -> None:
     assert rolled.to_body((1.0, 0.0, 0.0)) == pytest.approx((0.0, 1.0, 0.0), abs=1e-15)
 
 
-@settings(deadline=None)
 @given(mounts, vectors)
 def test_returns_to_where_it_came_from(mount: Mount, vector: Vector) -> None:
     """To the body and back is no change, for points and for free vectors."""

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
@@ -215,7 +215,6 @@ def test_every_foot_within_the_margin_can_be_taken(reach: LegReach) -> None:
         assert not solve_batch(reach.leg, beyond).reached.all()
 
 
-@settings(deadline=None)
 @given(st.tuples(*3 * [st.floats(-0.3, 0.3)]), st.tuples(*3 * [st.floats(-0.01, 0.01)]))
 def test_margin_changes_no_faster_than_the_foot(
     reach: LegReach, foot: Vector, step: Vector

@@ -11,7 +11,7 @@ import mujoco
 import numpy as np
 import pinocchio
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import minimize
 
@@ -119,7 +119,6 @@ forces_on_eight = st.tuples(*8 * [st.tuples(*3 * [st.floats(-50.0, 50.0)])])
 
 
 @ROBOTS
-@settings(deadline=None)
 @given(poses=angles_of_eight, forces=forces_on_eight)
 def test_holds_any_posture_with_the_torques_of_pinocchio(
     robot: Robot, poses: tuple[Vector, ...], forces: tuple[Vector, ...]

@@ -24,7 +24,7 @@ FILES = (
     Path(__file__).parent / 'robots' / 'tansy.yaml',
 )
 
-POSES = 10_000
+FEW_POSES, MANY_POSES = 1_000, 10_000
 
 #: In the frame of each joint: coxa about +z, femur and tibia about -y.
 AXES = ((0.0, 0.0, 1.0), (0.0, -1.0, 0.0), (0.0, -1.0, 0.0))
@@ -173,15 +173,16 @@ def our_states(robot: Robot, poses: Floats) -> State:
     return np.array(feet), turns @ np.array(rows), np.array(centres), np.array(torques)
 
 
+@pytest.mark.parametrize('count', [FEW_POSES, pytest.param(MANY_POSES, marks=pytest.mark.soak)])
 @pytest.mark.parametrize('file', FILES, ids=lambda file: file.stem)
-def test_stands_moves_and_weighs_as_mujoco_and_pinocchio_say(file: Path) -> None:
-    """10 000 random poses: feet and Jacobians agree to 1e-12, mass and torques to 1e-9.
+def test_stands_moves_and_weighs_as_mujoco_and_pinocchio_say(file: Path, count: int) -> None:
+    """Random poses: feet and Jacobians agree to 1e-12, mass and torques to 1e-9.
 
     MuJoCo (site_xpos, mj_jacSite, subtree_com, qfrc_bias) and Pinocchio (oMf, getFrameJacobian,
     centerOfMass, computeGeneralizedGravity).
     """
     robot = load_robot(file)
-    poses = np.random.default_rng(10).uniform(-np.pi, np.pi, (POSES, len(robot.legs), 3))
+    poses = np.random.default_rng(10).uniform(-np.pi, np.pi, (count, len(robot.legs), 3))
     ours = our_states(robot, poses)
     for reference in (InMujoco(robot), InPinocchio(robot)):
         theirs = [np.array(each) for each in zip(*map(reference.state, poses), strict=True)]
