@@ -117,8 +117,7 @@ class Boards:
             for spec in specs
         }
         self.shortcomings: Mapping[str, tuple[str, ...]] = {
-            spec.name: () if new_driver else find_driver(spec.driver).shortcomings
-            for spec in specs
+            spec.name: () if new_driver else find_driver(spec.driver).shortcomings for spec in specs
         }
         self._found: dict[str, BoardIdentity | None] = dict.fromkeys(self._links)
 

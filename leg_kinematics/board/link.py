@@ -14,6 +14,7 @@ All that takes time is done by `step`, which a thread of the link calls, or whoe
 import enum
 import threading
 from collections.abc import Callable, Iterable, Mapping
+from concurrent.futures import Future, wait
 from dataclasses import dataclass
 
 from leg_kinematics.board.driver import (
@@ -25,7 +26,13 @@ from leg_kinematics.board.driver import (
     Traffic,
     find_driver,
 )
-from leg_kinematics.errors import BoardError, LegKinematicsError, LinkLostError, PortError
+from leg_kinematics.errors import (
+    BoardError,
+    LegKinematicsError,
+    LinkLostError,
+    NotSentError,
+    PortError,
+)
 
 REOPEN_EVERY = 0.1
 """s between attempts to open a board that is not there."""
@@ -33,6 +40,9 @@ RETRY_EVERY = 1.0
 """s between attempts to open one that is there and does not suit."""
 WATCH_EVERY = 0.02
 """s between looks at whether the driver still has its board."""
+STALLED_AFTER = 0.25
+"""s without an answer to a pose, after which the board is looked for anew: what it puts out is not
+known any more."""
 
 
 class LinkState(enum.Enum):
@@ -54,8 +64,8 @@ class LinkStatus:
         Ready means identified and configured; poses get through.
     released
         The release is latched; only ``rearm`` ends it.
-    release_confirmed
-        The board has said, since the release, that all its pulses are off.
+    release_sent, release_confirmed
+        Since the release, it has gone to the board; the board has said that all its pulses are off.
     identity
         What the board said when it was last found, None before that.
     enabled
@@ -70,7 +80,7 @@ class LinkStatus:
         Times that the line was lost.
     traffic
         Frames over all conversations.
-    ack_latency, bad_at_board, silences, supply, low_voltage
+    waiting, ack_latency, bad_at_board, silences, supply, low_voltage
         As in ``BoardStatus``, of the present or else the last conversation.
     last_error
         The latest trouble in words, empty when there was none.
@@ -79,6 +89,7 @@ class LinkStatus:
 
     state: LinkState
     released: bool
+    release_sent: bool
     release_confirmed: bool
     identity: BoardIdentity | None
     enabled: frozenset[int]
@@ -86,6 +97,7 @@ class LinkStatus:
     reboots: int
     losses: int
     traffic: Traffic
+    waiting: float | None
     ack_latency: float | None
     bad_at_board: int
     silences: int
@@ -153,6 +165,7 @@ class BoardLink:
         self._closing = False
         self._state = LinkState.CLOSED
         self._released = False
+        self._release: Future[None] | None = None
         self._release_confirmed = False
         self._identity: BoardIdentity | None = None
         self._wanted: frozenset[int] = frozenset()
@@ -222,27 +235,33 @@ class BoardLink:
             self._released = True
             self._release_confirmed = False
             self._wanted = self._confirmed = frozenset()
-            if self._driver is not None:
-                self._driver.release()
+            self._send_release()
             self._changed.notify_all()
 
     def await_release(self, patience: float) -> None:
         """Wait until the board has confirmed its release, but no longer than so many seconds."""
-        with self._changed:
-            if self._driver is not None:
-                self._changed.wait_for(self._confirm_release, timeout=patience)
+        release = self._release
+        if release is not None:
+            wait([release], timeout=patience)
 
-    def _confirm_release(self) -> bool:
-        """Take in whether the board has confirmed the release."""
-        driver = self._driver
-        if self._released and self._found and driver is not None:
-            self._release_confirmed = self._release_confirmed or not driver.status().enabled
-        return self._release_confirmed
+    def _send_release(self) -> None:
+        self._release = None if self._driver is None else self._driver.release()
+
+    def _see_release(self) -> tuple[bool, bool]:
+        """Whether the release has gone to the board, and whether the board has confirmed it."""
+        release = self._release
+        if release is None or not self._released:
+            return False, self._release_confirmed
+        if not release.done():
+            return True, False
+        failure = release.exception()
+        self._release_confirmed = self._release_confirmed or failure is None
+        return not isinstance(failure, NotSentError), self._release_confirmed
 
     def may_rearm(self) -> bool:
         """Tell whether ``rearm`` would be obeyed, so that several boards are rearmed as one."""
         with self._changed:
-            return not self._released or self._confirm_release()
+            return not self._released or self._see_release()[1]
 
     def rearm(self) -> None:
         """End a release. Nothing moves: the channels have to be enabled again.
@@ -258,23 +277,26 @@ class BoardLink:
                 msg = f'board {self.spec.name} has not confirmed its release yet; rearm it later'
                 raise BoardError(msg)
             self._released = self._release_confirmed = False
+            self._release = None
 
     def status(self) -> LinkStatus:
         """Tell the latest that is known. Never waits."""
         with self._changed:
             running = self._driver.status() if self._driver is not None else _NOTHING_KNOWN
             now = running if self._found else self._last_status
-            self._confirm_release()
+            sent, confirmed = self._see_release()
             return LinkStatus(
                 state=self._state,
                 released=self._released,
-                release_confirmed=self._release_confirmed,
+                release_sent=sent,
+                release_confirmed=confirmed,
                 identity=self._identity,
                 enabled=now.enabled,
                 let_go=self._let_go,
                 reboots=self._reboots,
                 losses=self._losses,
                 traffic=self._past_traffic + running.traffic,
+                waiting=now.waiting,
                 ack_latency=now.ack_latency,
                 bad_at_board=now.bad_at_board,
                 silences=now.silences,
@@ -322,17 +344,16 @@ class BoardLink:
                 return RETRY_EVERY
             return WATCH_EVERY
         status = driver.status()
-        with self._changed:
-            if not status.connected:
+        stalled = status.waiting is not None and status.waiting > STALLED_AFTER
+        if stalled or not status.connected:
+            with self._changed:
                 self._losses += not self._closing
-            else:
-                self._confirm_release()
-                self._compare(self._confirmed, status.enabled)
-            missing = self._wanted - status.enabled if self._posed else frozenset()
-            self._changed.notify_all()
-        if not status.connected:
-            self._drop(driver, status.last_error)
+            stall = f'the board has not answered a pose for {STALLED_AFTER} s'
+            self._drop(driver, stall if stalled else status.last_error)
             return REOPEN_EVERY
+        with self._changed:
+            self._compare(self._confirmed, status.enabled)
+            missing = self._wanted - status.enabled if self._posed else frozenset()
         if missing:
             try:
                 driver.enable(missing)
@@ -364,7 +385,7 @@ class BoardLink:
             with self._changed:
                 self._found = True
                 if self._released:
-                    driver.release()
+                    self._send_release()
                 # What is off now stays off, even if enabling it had only been begun.
                 self._compare(self._wanted | self._confirmed, identity.enabled)
                 if self._identity is not None and identity.boots != self._identity.boots:

@@ -8,6 +8,7 @@ supply sags.
 """
 
 from collections.abc import Callable, Iterable, Mapping
+from concurrent.futures import Future
 from typing import ClassVar
 
 from leg_kinematics.board import frames
@@ -16,7 +17,7 @@ from leg_kinematics.board.memory import Memory
 from leg_kinematics.board.pulse_log import Record
 from leg_kinematics.board.servo import ServoDynamics
 from leg_kinematics.board.simulated_board import SimulatedBoard
-from leg_kinematics.errors import LinkLostError, PortError, RefusedError
+from leg_kinematics.errors import LinkLostError, NotSentError, PortError, RefusedError
 
 LOST_AFTER = 0.5
 """s of frames without an answer."""
@@ -116,7 +117,7 @@ class SimulatedDriver:
         self._connected = False
         self._boots = 0
         self._enabled: frozenset[int] = frozenset()
-        self._releasing = False
+        self._release: Future[None] | None = None
         self._unanswered_since: float | None = None
         self._next_status = 0.0
         self._sent = self._acknowledged = self._refused = 0
@@ -180,10 +181,17 @@ class SimulatedDriver:
         pulses = tuple(pulses_us.get(channel, 0.0) for channel in range(frames.CHANNELS))
         self._ask(frames.Pose(pulses))
 
-    def release(self) -> None:
+    def release(self) -> Future[None]:
         """Stop all pulses, now or as soon as the board hears it."""
-        self._releasing = True
+        if not self._connected:
+            failed: Future[None] = Future()
+            failed.set_exception(NotSentError('no release was sent: not connected'))
+            return failed
+        if self._release is None:
+            self._release = Future()
+        release = self._release
         self._try_release()
+        return release
 
     def status(self) -> BoardStatus:
         """Tell what is known; asks the board now and then whether it is still there."""
@@ -209,11 +217,17 @@ class SimulatedDriver:
             supply=report.supply_mv / 1000.0 if report and known else None,
             low_voltage=report is not None and report.low_voltage,
             last_error=self._last_error,
+            waiting=self._waiting(),
         )
 
     def close(self) -> None:
         """End the conversation."""
-        self._connected = False
+        if self._connected:
+            self._lose('closed')
+
+    def _waiting(self) -> float | None:
+        since = self._unanswered_since
+        return None if since is None or not self._connected else self._line.now - since
 
     def _look(self) -> None:
         report = self._ask(frames.StatusRequest())
@@ -225,9 +239,10 @@ class SimulatedDriver:
             self._lose('the board has restarted')
 
     def _try_release(self) -> None:
-        if self._releasing and isinstance(self._ask(frames.Release()), frames.Ack):
-            self._releasing = False
+        if self._release is not None and isinstance(self._ask(frames.Release()), frames.Ack):
             self._enabled = frozenset()
+            self._release.set_result(None)
+            self._release = None
 
     def _request(self, message: frames.Message) -> None:
         reply = self._ask(message)
@@ -240,9 +255,7 @@ class SimulatedDriver:
         """Send a frame; return the answer, None where there is none."""
         self._seq = (self._seq + 1) % 256
         self._sent += 1
-        answers = frames.FrameDecoder().feed(
-            self._line.exchange(frames.encode(message, self._seq))
-        )
+        answers = frames.FrameDecoder().feed(self._line.exchange(frames.encode(message, self._seq)))
         for answer in answers:
             if isinstance(answer, frames.Frame) and answer.seq == self._seq:
                 self._unanswered_since = None
@@ -258,4 +271,7 @@ class SimulatedDriver:
 
     def _lose(self, reason: str) -> None:
         self._connected = False
+        if self._release is not None:
+            self._release.set_exception(LinkLostError(reason))
+            self._release = None
         self._last_error = reason

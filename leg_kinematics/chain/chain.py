@@ -71,7 +71,12 @@ class Chain:
         """
         try:
             joints = self.solving.solve(targets)
+        except LegKinematicsError as error:
+            self.solving.refuse(error)
+            return None
+        try:
             self.driving.follow(joints, now)
-        except LegKinematicsError:
+        except LegKinematicsError as error:
+            self.driving.refuse(error)
             return None
         return joints

@@ -6,7 +6,7 @@ from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from leg_kinematics.board import Boards, BoardsStatus, LinkState, Output
+from leg_kinematics.board import Boards, BoardsStatus, Output
 from leg_kinematics.calibration import ServoMap
 from leg_kinematics.chain.power import Event, Power, PowerState
 from leg_kinematics.chain.values import (
@@ -17,7 +17,7 @@ from leg_kinematics.chain.values import (
     Level,
     RobotReport,
 )
-from leg_kinematics.errors import BoardError, CommandError, MapRangeError
+from leg_kinematics.errors import BoardError, CommandError, LegKinematicsError, MapRangeError
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import StreamClock, Tracker, position_ranges
 
@@ -29,6 +29,10 @@ GONE_BELOW = 2.0
 
 #: The supply of the servos is gone when it has been below that for so long, s.
 GONE_FOR = 0.5
+
+#: While a board owes an answer to a pose for longer, the joints come to rest on their path: it may
+#: be taking none of them, s.
+LATE = 0.05
 
 #: A joint farther from where its stream wants it is said to be behind, rad.
 BEHIND = 0.05
@@ -101,6 +105,8 @@ class Driving:
     ----------
     active
         Whether the bridge may drive; by the life cycle of its node.
+    refused
+        Joint targets that were refused.
 
     """
 
@@ -146,7 +152,7 @@ class Driving:
         self._starts: deque[tuple[float, int]] = deque(maxlen=REMEMBERED)
         self._sent: deque[tuple[int | None, tuple[float, ...]]] = deque(maxlen=REMEMBERED)
         self._stamp: int | None = None
-        self._refused = 0
+        self.refused = 0
         self._refusal = ''
 
     # ---- what is known
@@ -165,11 +171,6 @@ class Driving:
     def status(self) -> BoardsStatus:
         """What the last step knew of the boards."""
         return self._status
-
-    @property
-    def refused(self) -> int:
-        """Joint targets that were refused."""
-        return self._refused
 
     @property
     def located(self) -> bool:
@@ -288,22 +289,16 @@ class Driving:
 
         """
         trajectory = targets.trajectory
-        try:
-            if len(trajectory.positions[0]) != len(self._maps):
-                raise CommandError(
-                    f'joint targets need {len(self._maps)} joints, got '
-                    f'{len(trajectory.positions[0])}'
-                )
-            # Between the points the cubics can go beyond them.
-            for each, ends in zip(self._maps, position_ranges(trajectory), strict=True):
-                lowest, highest = each.angle_range
-                if not lowest <= ends[0] <= ends[1] <= highest:
-                    each.pulse_us(ends[0])
-                    each.pulse_us(ends[1])
-        except (MapRangeError, CommandError) as error:
-            self._refused += 1
-            self._refusal = str(error)
-            raise
+        if len(trajectory.positions[0]) != len(self._maps):
+            raise CommandError(
+                f'joint targets need {len(self._maps)} joints, got {len(trajectory.positions[0])}'
+            )
+        # Between the points the cubics can go beyond them.
+        for each, ends in zip(self._maps, position_ranges(trajectory), strict=True):
+            lowest, highest = each.angle_range
+            if not lowest <= ends[0] <= ends[1] <= highest:
+                each.pulse_us(ends[0])
+                each.pulse_us(ends[1])
         self._refusal = ''
         if self.state is not PowerState.FOLLOWING:
             return
@@ -311,6 +306,11 @@ class Driving:
         self._tracker.follow(trajectory, start)
         if targets.stamp:
             self._starts.append((start, targets.stamp))
+
+    def refuse(self, error: LegKinematicsError) -> None:
+        """Note that targets were refused, and why."""
+        self.refused += 1
+        self._refusal = str(error)
 
     # ---- time
 
@@ -328,6 +328,9 @@ class Driving:
                 self._boards.close()
                 self._status = BoardsStatus({})
             return
+        self._tracker.wait(
+            waits=any((link.waiting or 0.0) > LATE for link in self._status.links.values())
+        )
         positions = self._tracker.step(now)
         self._note_stamp()
         if self.state is PowerState.RELEASED or not self._taken_over or self._blocked:
@@ -505,9 +508,7 @@ class Driving:
             return Condition(Level.ERROR, 'refused', self._refusal)
         if low := status.low_supplies:
             volts = ', '.join(f'{supply:.1f} V' for supply in low.values() if supply is not None)
-            return Condition(
-                Level.WARN, f'low supply voltage of board {", ".join(low)}', volts
-            )
+            return Condition(Level.WARN, f'low supply voltage of board {", ".join(low)}', volts)
         return self._condition_of_power()
 
     def _condition_of_power(self) -> Condition:
@@ -533,7 +534,9 @@ class Driving:
                     f'by {self._tracker.lag:.2f} rad, more than {BEHIND:g} rad',
                 )
             case _ if self._tracker.cut_off:
-                condition = Condition(Level.WARN, 'joint_trajectory fell silent in motion', 'holding')
+                condition = Condition(
+                    Level.WARN, 'joint_trajectory fell silent in motion', 'holding'
+                )
             case _:
                 condition = Condition(Level.OK, 'active')
         return condition
@@ -544,7 +547,7 @@ class Driving:
         for name, link in self._status.links.items():
             if link.release_confirmed:
                 words.append(f'board {name} has confirmed that its pulses are off')
-            elif link.state is LinkState.READY:
+            elif link.release_sent:
                 words.append(f'board {name} was told and has not confirmed it yet')
             else:
                 words.append(

@@ -159,7 +159,7 @@ class LockStep:
             if self.now - begun > patience:
                 raise TimeoutError(
                     f'not within {patience:g} s; bridge {self.driving.condition()}, '
-                    f'gait {self.walking.condition()}'
+                    f'gait {self.walking.condition(self.now)}'
                 )
             self.step()
         return self.now - begun

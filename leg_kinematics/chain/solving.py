@@ -92,19 +92,19 @@ class Solving:
 
         """
         self._clamped.clear()
-        try:
-            _check(targets, self._names)
-            if targets.velocities is None:
-                trajectory = self._moves(targets)
-            else:
-                trajectory = self._stream(targets, targets.velocities)
-        except LegKinematicsError as error:
-            self.refused += 1
-            self._refusal = str(error)
-            raise
+        _check(targets, self._names)
+        if targets.velocities is None:
+            trajectory = self._moves(targets)
+        else:
+            trajectory = self._stream(targets, targets.velocities)
         self.accepted += 1
         self._refusal = ''
         return JointTargets(targets.stamp, trajectory)
+
+    def refuse(self, error: LegKinematicsError) -> None:
+        """Note that targets were refused, and why."""
+        self.refused += 1
+        self._refusal = str(error)
 
     def condition(self) -> Condition:
         """Say what became of the last targets."""
@@ -115,9 +115,7 @@ class Solving:
             return Condition(Level.WARN, 'clamped to the nearest reachable point', where)
         return Condition(Level.OK, 'following foot_targets' if self.accepted else 'waiting')
 
-    def _stream(
-        self, targets: FootTargets, velocities: Sequence[Sequence[Vector]]
-    ) -> Trajectory:
+    def _stream(self, targets: FootTargets, velocities: Sequence[Sequence[Vector]]) -> Trajectory:
         """Point by point, as streamed."""
         if targets.legs == self._names:
             order: list[int | None] = list(range(len(self._legs)))

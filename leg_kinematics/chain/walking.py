@@ -57,6 +57,9 @@ THERE = 0.005
 #: few ticks, s.
 OFFSET_INTERVAL = 0.3
 
+#: A refusal is told for so long, s.
+TOLD_FOR = 1.0
+
 #: Odometry goes on for so long after the robot was last heard of, s.
 EXTRAPOLATED = 0.03
 
@@ -158,6 +161,11 @@ class Walking:
     CommandError
         The parameters contradict each other or do not suit the robot.
 
+    Attributes
+    ----------
+    refused
+        Commands that were refused.
+
     """
 
     def __init__(
@@ -197,11 +205,21 @@ class Walking:
         self._ordered: Offset | None = None
         self._next_order_at = -float('inf')
         self._told = 0.0
+        self.refused = 0
+        self._refusal = ''
+        self._refused_at = 0.0
 
     # ---- what comes in
 
+    def refuse(self, error: CommandError, now: float) -> None:
+        """Note that a command was refused, and why."""
+        self.refused += 1
+        self._refusal = str(error)
+        self._refused_at = now
+
     def command(self, twist: Twist, received: float) -> None:
         """Take a body velocity that came at an instant, s."""
+        self._refusal = ''
         self._command = twist
         self._commanded_at = received
 
@@ -318,12 +336,12 @@ class Walking:
             return None
         stamp = round(self._schedule.at * NANOSECONDS) + clock_offset
         self._offset_to_steady = clock_offset
+        try:
+            self._obey_offset(now)
+        except CommandError as error:
+            self.refuse(error, now)
         self._judge(now)
-        if self._paused:
-            targets = self._stand_still(stamp)
-        else:
-            targets = self._lead_on(stamp, count, now)
-        self._obey_offset(now)
+        targets = self._stand_still(stamp) if self._paused else self._lead_on(stamp, count, now)
         return Walked(targets, self._odom(stamp, now))
 
     def _judge(self, now: float) -> None:
@@ -413,8 +431,8 @@ class Walking:
         if share == 0.0:
             return before.sample.feet, before.sample.velocities
         pairs = [
-            _hermite(share, self._tick, *ends)
-            for ends in zip(
+            _hermite(share, self._tick, (p, v), (q, w))
+            for p, v, q, w in zip(
                 before.sample.feet,
                 before.sample.velocities,
                 after.sample.feet,
@@ -492,12 +510,23 @@ class Walking:
         """Ticks that were left out because they came too late."""
         return self._schedule.missed
 
-    def condition(self) -> Condition:
-        """Say how the walk is."""
+    def _waiting_for(self, now: float) -> str:
+        """Say what is missing until the robot can be taken over."""
+        report = self._report
+        if report is None or now - self._reported_at > FRESH:
+            return 'waiting for the bridge'
+        if report.state is not PowerState.FOLLOWING:
+            return f'waiting for the bridge, which is {report.state}'
+        if self._feet is None:
+            return 'waiting for foot_states'
+        return 'waiting for gait/stand'
+
+    def condition(self, now: float) -> Condition:
+        """Say how the walk is, at an instant, s."""
+        if self._refusal and now - self._refused_at <= TOLD_FOR:
+            return Condition(Level.WARN, 'refused', self._refusal)
         if self._walker is None:
-            if self._feet is None:
-                return Condition(Level.OK, 'waiting for foot_states')
-            return Condition(Level.OK, 'waiting for gait/stand')
+            return Condition(Level.OK, self._waiting_for(now))
         if self._paused:
             return Condition(Level.WARN, 'paused', self._paused)
         hindrance = self._walker.hindrance
@@ -522,7 +551,7 @@ def _scaled(vectors: tuple[Vector, ...], factor: float) -> tuple[Vector, ...]:
 
 
 def _hermite(
-    share: float, tick: float, p: Vector, v: Vector, q: Vector, w: Vector
+    share: float, tick: float, start: tuple[Vector, Vector], end: tuple[Vector, Vector]
 ) -> tuple[Vector, Vector]:
     """Place and velocity on the cubic between two places with velocities, at a share of a tick."""
     u = share
@@ -530,6 +559,7 @@ def _hermite(
     h10, h11 = u * (1.0 - u) * (1.0 - u) * tick, u * u * (u - 1.0) * tick
     g01 = 6.0 * u * (1.0 - u) / tick
     g10, g11 = (1.0 - u) * (1.0 - 3.0 * u), u * (3.0 * u - 2.0)
-    place = tuple(a + h01 * (b - a) + h10 * c + h11 * d for a, b, c, d in zip(p, q, v, w, strict=True))
-    speed = tuple(g01 * (b - a) + g10 * c + g11 * d for a, b, c, d in zip(p, q, v, w, strict=True))
-    return (place[0], place[1], place[2]), (speed[0], speed[1], speed[2])
+    axes = list(zip(*start, *end, strict=True))
+    x, y, z = (p + h01 * (q - p) + h10 * v + h11 * w for p, v, q, w in axes)
+    dx, dy, dz = (g01 * (q - p) + g10 * v + g11 * w for p, v, q, w in axes)
+    return (x, y, z), (dx, dy, dz)

@@ -32,8 +32,11 @@ PATIENCE = 20.0
 
 COMMAND_INTERVAL = 0.05
 
-#: What the gait says until it knows where the feet are.
-WITHOUT_FEET = 'waiting for foot_states'
+#: What the bridge says once it has found its boards.
+FOUND = ('inactive', 'active')
+
+#: What the gait says once the robot can be taken over.
+READY = 'waiting for gait/stand'
 
 
 class NoAnswerError(LegKinematicsError):
@@ -189,12 +192,14 @@ class Operator:
         self.wait_for_graph()
         self._doing = 'enabling legs'
         self.change_bridge(Transition.TRANSITION_CONFIGURE)
+        self.wait_for_boards()
         self.change_bridge(Transition.TRANSITION_ACTIVATE)
         self.wait_for('bridge', 'active')
-        self.spin(
-            lambda: self.states.get('gait', WITHOUT_FEET) != WITHOUT_FEET,
-            'the gait learning where the feet are',
-        )
+        self.wait_for('gait', READY)
+
+    def wait_for_boards(self) -> None:
+        """Work until the bridge has found its boards."""
+        self.spin(lambda: self.states.get('bridge', '').partition(':')[0] in FOUND, 'the boards')
 
     def stand(self) -> None:
         """Stand up and wait until the robot stands."""

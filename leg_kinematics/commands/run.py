@@ -88,10 +88,8 @@ def run(
     by the parameter board_silence_reaction, which is to hold.
     """
     # Imported here: --help shall not wait for ROS 2.
-    from leg_kinematics.nodes.bridge_node import BridgeNode  # noqa: PLC0415
-    from leg_kinematics.nodes.gait_node import GaitNode  # noqa: PLC0415
-    from leg_kinematics.nodes.kinematics_node import KinematicsNode  # noqa: PLC0415
-    from leg_kinematics.nodes.parameters import Value, as_overrides  # noqa: PLC0415
+    from leg_kinematics.nodes.one_process import one_process  # noqa: PLC0415
+    from leg_kinematics.nodes.parameters import Value  # noqa: PLC0415
     from leg_kinematics.nodes.process import run as run_nodes  # noqa: PLC0415
 
     config = config_folder()
@@ -113,12 +111,5 @@ def run(
         else:
             click.echo(CAUTION, err=True)
         bridge: dict[str, Value] = files | {'boards': list(boards), 'autostart': enable}
-        code = run_nodes(
-            [
-                lambda: KinematicsNode(as_overrides(files)),
-                lambda: GaitNode(as_overrides(files)),
-                lambda: BridgeNode(as_overrides(bridge)),
-            ],
-            arguments,
-        )
+        code = run_nodes(lambda: one_process(files, bridge), arguments)
     sys.exit(code)

@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Between standard ROS messages and the plain values of the layers below."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from math import isfinite, nan
 
 from builtin_interfaces.msg import Duration, Time
@@ -18,6 +18,7 @@ from geometry_msgs.msg import (
 )
 from nav_msgs.msg import Odometry
 from sensor_msgs.msg import JointState, MultiDOFJointState
+from std_msgs.msg import Float64MultiArray, MultiArrayDimension
 from trajectory_msgs.msg import (
     JointTrajectory,
     JointTrajectoryPoint,
@@ -26,8 +27,12 @@ from trajectory_msgs.msg import (
 )
 from transforms3d.euler import euler2quat, quat2euler
 
+from leg_kinematics.chain.power import PowerState
+from leg_kinematics.chain.solving import check_finite, check_names
+from leg_kinematics.chain.values import NANOSECONDS, FootTargets, JointTargets, RobotReport
+from leg_kinematics.chain.walking import Odom
 from leg_kinematics.errors import CommandError
-from leg_kinematics.gait import BodyMotion, Covariance, GaitSample, Offset
+from leg_kinematics.gait import Covariance, Offset
 from leg_kinematics.gait import Twist as BodyTwist
 from leg_kinematics.robot import Vector
 from leg_kinematics.solver import Trajectory
@@ -35,7 +40,11 @@ from leg_kinematics.solver import Trajectory
 BASE_FRAME = 'base_link'
 ODOM_FRAME = 'odom'
 
-NANOSECONDS = 1_000_000_000
+#: The states of power by their numbers in `bridge/state`; new ones are added at the end.
+POWER_STATES = tuple(PowerState)
+
+#: What the numbers of `bridge/state` are.
+REPORT = 'state session losses stamp_s stamp_ns lag_rad'
 
 #: A velocity command beyond this, in m/s or rad/s, is a fault of its sender and no wish.
 ABSURD = 100.0
@@ -89,20 +98,19 @@ def body_twist(message: Twist | TwistStamped) -> BodyTwist:
     return result
 
 
-def foot_targets_message(
-    stamp: Time, legs: Sequence[str], samples: Sequence[tuple[float, GaitSample]]
-) -> MultiDOFJointTrajectory:
-    """Make foot targets in `base_link`; each sample with its time from the stamp, s."""
-    message = MultiDOFJointTrajectory(joint_names=list(legs))
-    message.header.stamp = stamp
+def foot_targets_message(targets: FootTargets) -> MultiDOFJointTrajectory:
+    """Make foot targets in `base_link`."""
+    message = MultiDOFJointTrajectory(joint_names=list(targets.legs))
+    message.header.stamp = time_message(targets.stamp)
     message.header.frame_id = BASE_FRAME
+    velocities = targets.velocities or [()] * len(targets.feet)
     message.points = [
         MultiDOFJointTrajectoryPoint(
-            transforms=[_transform(foot) for foot in sample.feet],
-            velocities=[Twist(linear=_vector3(velocity)) for velocity in sample.velocities],
+            transforms=[_transform(foot) for foot in feet],
+            velocities=[Twist(linear=_vector3(velocity)) for velocity in speeds],
             time_from_start=duration_message(time),
         )
-        for time, sample in samples
+        for time, feet, speeds in zip(targets.times, targets.feet, velocities, strict=True)
     ]
     return message
 
@@ -139,87 +147,49 @@ def body_offset(message: PoseStamped) -> Offset:
     return Offset((position.x, position.y, position.z), (roll, pitch, yaw))
 
 
-class FootTargets:
-    """The checked content of a `foot_targets` message.
+def foot_targets(message: MultiDOFJointTrajectory) -> FootTargets:
+    """Read foot targets: a stream if its points have velocities, straight moves if they have none.
 
-    Attributes
-    ----------
-    legs
-        Names of the legs that shall move.
-    times
-        s from the start, shape (n,).
-    feet
-        In `base_link`, m, shape (n, legs, 3).
-    velocities
-        m/s, shape (n, legs, 3); None where the message has none.
+    Raises
+    ------
+    CommandError
+        Frame or sizes are wrong, or some points have velocities and others have none; says which,
+        and what was expected.
 
     """
-
-    def __init__(self, message: MultiDOFJointTrajectory, known: Sequence[str]) -> None:
-        """Read a message.
-
-        Raises
-        ------
-        CommandError
-            Frame, names, sizes, times or numbers are wrong; says which, and what was expected.
-
-        """
-        if message.header.frame_id not in {'', BASE_FRAME}:
-            raise CommandError(
-                f"foot_targets must be in '{BASE_FRAME}' (got '{message.header.frame_id}')"
-            )
-        self.legs: tuple[str, ...] = tuple(message.joint_names)
-        check_names('foot_targets', self.legs, known)
-        if not message.points:
-            raise CommandError('foot_targets has no points; it needs at least one')
-        count = len(self.legs)
-        for point in message.points:
-            if len(point.transforms) != count or len(point.velocities) not in {0, count}:
-                raise CommandError(
-                    f'each point of foot_targets needs {count} transforms and as many velocities '
-                    f'or none (got {len(point.transforms)} and {len(point.velocities)})'
-                )
-        self.times = [seconds_of(point.time_from_start) for point in message.points]
-        self.feet = [
-            [_vector(transform.translation) for transform in point.transforms]
-            for point in message.points
-        ]
-        self.velocities = [
-            [_vector(twist.linear) for twist in point.velocities] if point.velocities else None
-            for point in message.points
-        ]
-        check_finite('foot_targets', (v for row in self.feet for foot in row for v in foot))
-        check_finite(
-            'velocities of foot_targets',
-            (v for row in self.velocities if row for foot in row for v in foot),
-        )
-
-
-def check_names(what: str, names: Sequence[str], known: Sequence[str]) -> None:
-    """Raise CommandError when names are missing, doubled or unknown."""
-    if not names:
-        raise CommandError(f'{what} names nothing; expected some of {", ".join(known)}')
-    if len(set(names)) != len(names):
-        raise CommandError(f'{what} names something twice: {", ".join(names)}')
-    unknown = [name for name in names if name not in known]
-    if unknown:
+    if message.header.frame_id not in {'', BASE_FRAME}:
         raise CommandError(
-            f'{what} has unknown names: {", ".join(unknown)}; known are {", ".join(known)}'
+            f"foot_targets must be in '{BASE_FRAME}' (got '{message.header.frame_id}')"
         )
+    count = len(message.joint_names)
+    for point in message.points:
+        if len(point.transforms) != count or len(point.velocities) not in {0, count}:
+            raise CommandError(
+                f'each point of foot_targets needs {count} transforms and as many velocities '
+                f'or none (got {len(point.transforms)} and {len(point.velocities)})'
+            )
+    streams = {bool(point.velocities) for point in message.points}
+    if len(streams) > 1:
+        raise CommandError(
+            'some points of foot_targets have velocities and others have none: a stream has them '
+            'in every point, straight moves in none'
+        )
+    return FootTargets(
+        stamp=nanoseconds_of(message.header.stamp),
+        legs=tuple(message.joint_names),
+        times=tuple(seconds_of(point.time_from_start) for point in message.points),
+        feet=[[_vector(each.translation) for each in point.transforms] for point in message.points],
+        velocities=[[_vector(each.linear) for each in point.velocities] for point in message.points]
+        if True in streams
+        else None,
+    )
 
 
-def check_finite(what: str, numbers: Iterable[float]) -> None:
-    """Raise CommandError when a number is NaN or infinite."""
-    if not all(isfinite(number) for number in numbers):
-        raise CommandError(f'{what} has a number that is not finite; it was refused whole')
-
-
-def joint_trajectory_message(
-    stamp: Time, joints: Sequence[str], trajectory: Trajectory
-) -> JointTrajectory:
+def joint_trajectory_message(joints: Sequence[str], targets: JointTargets) -> JointTrajectory:
     """Make a trajectory message, rad and rad/s."""
     message = JointTrajectory(joint_names=list(joints))
-    message.header.stamp = stamp
+    message.header.stamp = time_message(targets.stamp)
+    trajectory = targets.trajectory
     message.points = [
         JointTrajectoryPoint(
             positions=list(positions),
@@ -233,7 +203,7 @@ def joint_trajectory_message(
     return message
 
 
-def joint_trajectory(message: JointTrajectory, joints: Sequence[str]) -> Trajectory:
+def joint_targets(message: JointTrajectory, joints: Sequence[str]) -> JointTargets:
     """Read a trajectory of all joints and put it in the given order.
 
     Raises
@@ -255,19 +225,62 @@ def joint_trajectory(message: JointTrajectory, joints: Sequence[str]) -> Traject
         check_finite('joint_trajectory', point.positions)
         check_finite('velocities of joint_trajectory', point.velocities)
     order = [message.joint_names.index(joint) for joint in joints]
-    return Trajectory(
-        tuple(seconds_of(point.time_from_start) for point in message.points),
-        tuple(tuple(point.positions[i] for i in order) for point in message.points),
-        tuple(tuple(point.velocities[i] for i in order) for point in message.points),
+    return JointTargets(
+        nanoseconds_of(message.header.stamp),
+        Trajectory(
+            tuple(seconds_of(point.time_from_start) for point in message.points),
+            tuple(tuple(point.positions[i] for i in order) for point in message.points),
+            tuple(tuple(point.velocities[i] for i in order) for point in message.points),
+        ),
+    )
+
+
+def report_message(report: RobotReport) -> Float64MultiArray:
+    """Make what the bridge tells of the robot; `robot_report` reads it.
+
+    The numbers are, in this order: state, by its place in `POWER_STATES`; session; losses of
+    power; seconds and nanoseconds of the stamp that the joints have come to, -1 and 0 where there
+    is none; lag, rad. Each is exact in a double.
+    """
+    message = Float64MultiArray()
+    message.layout.dim = [MultiArrayDimension(label=REPORT, size=6, stride=6)]
+    seconds, nanoseconds = (-1, 0) if report.stamp is None else divmod(report.stamp, NANOSECONDS)
+    state = POWER_STATES.index(report.state)
+    numbers = (state, report.session, report.losses, seconds, nanoseconds, report.lag)
+    message.data = [float(number) for number in numbers]
+    return message
+
+
+def robot_report(message: Float64MultiArray) -> RobotReport:
+    """Read what the bridge tells of the robot.
+
+    Raises
+    ------
+    CommandError
+        It is no such report.
+
+    """
+    numbers = list(message.data)
+    if len(numbers) != 6 or not all(map(isfinite, numbers)):
+        raise CommandError(f'bridge/state must hold 6 finite numbers, {REPORT} (got {numbers})')
+    state, session, losses, seconds, nanoseconds = (int(number) for number in numbers[:5])
+    if not 0 <= state < len(POWER_STATES):
+        raise CommandError(f'bridge/state has no state {state}; known are 0 to 5')
+    return RobotReport(
+        POWER_STATES[state],
+        session,
+        losses,
+        None if seconds < 0 else seconds * NANOSECONDS + nanoseconds,
+        numbers[5],
     )
 
 
 def joint_state_message(
-    stamp: Time, joints: Sequence[str], positions: Sequence[float]
+    stamp: int, joints: Sequence[str], positions: Sequence[float]
 ) -> JointState:
     """Make joint states, rad."""
     message = JointState(name=list(joints), position=list(positions))
-    message.header.stamp = stamp
+    message.header.stamp = time_message(stamp)
     return message
 
 
@@ -280,11 +293,11 @@ def joint_positions(message: JointState, joints: Sequence[str]) -> tuple[float, 
 
 
 def foot_states_message(
-    stamp: Time, legs: Sequence[str], feet: Sequence[Vector]
+    stamp: int, legs: Sequence[str], feet: Sequence[Vector]
 ) -> MultiDOFJointState:
     """Make foot states in `base_link`, m."""
     message = MultiDOFJointState(joint_names=list(legs))
-    message.header.stamp = stamp
+    message.header.stamp = time_message(stamp)
     message.header.frame_id = BASE_FRAME
     message.transforms = [_transform(foot) for foot in feet]
     return message
@@ -301,36 +314,35 @@ def feet_of(message: MultiDOFJointState, legs: Sequence[str]) -> tuple[Vector, .
     return tuple(feet[leg] for leg in legs)
 
 
-def odometry_message(
-    stamp: Time, motion: BodyMotion, pose: Covariance, twist: Covariance
-) -> Odometry:
+def odometry_message(odom: Odom) -> Odometry:
     """Make odometry: pose of `base_link` in `odom`, its twist in `base_link`.
 
     The covariances are 6 x 6 row by row over x, y, z, roll, pitch, yaw (nav_msgs/Odometry). z,
     roll and pitch are known by the description only, as if the ground were flat and no servo
     gave way: they are reported, with a variance that tells nobody to rely on them.
     """
+    motion = odom.motion
     message = Odometry()
-    message.header.stamp = stamp
+    message.header.stamp = time_message(odom.stamp)
     message.header.frame_id = ODOM_FRAME
     message.child_frame_id = BASE_FRAME
     message.pose.pose.position = _point(motion.position)
     message.pose.pose.orientation = _quaternion(motion.rpy)
-    message.pose.covariance = _six_by_six(pose)
+    message.pose.covariance = _six_by_six(odom.trust)
     message.twist.twist.linear = _vector3(motion.linear)
     message.twist.twist.angular = _vector3(motion.angular)
-    message.twist.covariance = _six_by_six(twist)
+    message.twist.covariance = _six_by_six(odom.rate_trust)
     return message
 
 
-def transform_message(stamp: Time, motion: BodyMotion) -> TransformStamped:
+def transform_message(odom: Odom) -> TransformStamped:
     """Make the transform from `odom` to `base_link`, the same as the pose of odometry."""
     message = TransformStamped()
-    message.header.stamp = stamp
+    message.header.stamp = time_message(odom.stamp)
     message.header.frame_id = ODOM_FRAME
     message.child_frame_id = BASE_FRAME
-    message.transform.translation = _vector3(motion.position)
-    message.transform.rotation = _quaternion(motion.rpy)
+    message.transform.translation = _vector3(odom.motion.position)
+    message.transform.rotation = _quaternion(odom.motion.rpy)
     return message
 
 

@@ -57,6 +57,11 @@ class Parameter:
     optional: bool = False
 
 
+#: Orders that are older are refused: what was asked for then may not be wanted now.
+MAX_COMMAND_AGE = Parameter(
+    'max_command_age', 1.0, 'An order sent longer ago, or ahead, is refused', 's', 0.05, 60
+)
+
 OF_EVERY_NODE = (
     Parameter('robot', '', 'File of the robot description'),
     Parameter('servo_maps', '', 'File of the servo maps'),
@@ -94,6 +99,9 @@ KINEMATICS = (
 GAIT = (
     *OF_EVERY_NODE,
     Parameter('rate', 100.0, 'Ticks of the gait', 'Hz', 10.0, 500.0),
+    Parameter(
+        'preview', 0.07, 'Time that foot targets reach ahead, for a slow line', 's', 0.02, 0.5
+    ),
     Parameter('swing_time', 0.5, 'Time of a swing, whatever the duty factor', 's', 0.1, 10.0),
     Parameter(
         'duty_factor',
@@ -139,9 +147,7 @@ GAIT = (
     ),
     Parameter('publish_tf', default=True, meaning='Tell odom to base_link on /tf as well'),
     Parameter('silence', 0.5, 'Without cmd_vel for this long the robot stops', 's', 0.05, 10.0),
-    Parameter(
-        'max_command_age', 1.0, 'A cmd_vel stamped longer ago, or ahead, is refused', 's', 0.05, 60
-    ),
+    MAX_COMMAND_AGE,
     Parameter(
         'cmd_vel_type',
         'TwistStamped',
@@ -152,6 +158,7 @@ GAIT = (
 
 BRIDGE = (
     *OF_EVERY_NODE,
+    MAX_COMMAND_AGE,
     Parameter('boards', [], 'Each servo board as NAME=DRIVER:PORT'),
     Parameter(
         'store_limits',
@@ -263,6 +270,12 @@ def declare(node: Node, parameters: Sequence[Parameter]) -> 'Settings':
         for name, parameter in node.get_parameters_by_prefix('').items()
         if name not in OF_ROS and not name.startswith('qos_overrides.')
     }
+    if node.get_parameter('use_sim_time').value:
+        raise CommandError(
+            "'use_sim_time' must be false: servos live in real time, and so does the whole chain "
+            'that leads them; a simulated robot takes joint_trajectory without this chain, or '
+            'walks with the simulated board'
+        )
     values = validate(parameters, given)
     for parameter in parameters:
         if node.has_parameter(parameter.name):

@@ -7,7 +7,7 @@ import os
 import signal
 import socket
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from threading import Thread
 
@@ -26,13 +26,13 @@ EXIT_ERROR = 2
 RCLError = rclpy_implementation.RCLError
 
 
-def run(factories: Sequence[Callable[[], Node]], arguments: Sequence[str] | None = None) -> int:
+def run(make: Callable[[], Iterable[Node]], arguments: Sequence[str] | None = None) -> int:
     """Make nodes and spin them in one single-threaded executor until SIGINT or SIGTERM.
 
     Parameters
     ----------
-    factories
-        Each makes one node.
+    make
+        Makes the nodes, one after another.
     arguments
         ROS arguments; the command line when None.
 
@@ -57,9 +57,9 @@ def run(factories: Sequence[Callable[[], Node]], arguments: Sequence[str] | None
         executor = SingleThreadedExecutor()
         nodes: list[Node] = []
         try:
-            for factory in factories:
-                nodes.append(factory())
-                executor.add_node(nodes[-1])
+            for node in make():
+                nodes.append(node)
+                executor.add_node(node)
             # What is there now stays: looking through it again took up to four ticks at a time.
             gc.collect()
             gc.freeze()

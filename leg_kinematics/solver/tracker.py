@@ -153,6 +153,7 @@ class Tracker:
         self._lag = 0.0
         self._following = False
         self._holding = False
+        self._waits = False
         self._cut_off = False
 
     @property
@@ -205,6 +206,10 @@ class Tracker:
             self._trajectory = None
         self._holding = True
         self._following = False
+
+    def wait(self, *, waits: bool) -> None:
+        """Come to rest on the path of the stream, and stay in it, until told otherwise."""
+        self._waits = waits
 
     def place(self, positions: Sequence[float]) -> None:
         """Say where the joints are, at rest, rad, and hold there."""
@@ -326,7 +331,10 @@ class Tracker:
             return time
         behind = now - dt - time
         quickness = self._quickness()
-        rate = min(1.0 if behind <= 0.0 else 1.0 + HURRY, self._rate + quickness * dt)
+        wanted = 1.0 if behind <= 0.0 else 1.0 + HURRY
+        if self._waits:
+            wanted = max(0.0, self._rate - quickness * dt)
+        rate = min(wanted, self._rate + quickness * dt)
         if any(known.velocities[-1]) and len(known.times) > 1:
             left = max(0.0, start + known.end - time)
             rate = min(rate, max(0.0, _still_stops(left, self._rate, quickness, dt)))

@@ -1,0 +1,79 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""The three nodes in one process: their stages hand values on, their topics are for who listens."""
+
+import sys
+from collections import deque
+from collections.abc import Iterator, Mapping
+from time import monotonic
+
+from rclpy.node import Node
+
+from leg_kinematics.chain.chain import Chain
+from leg_kinematics.chain.values import NANOSECONDS, FootTargets
+from leg_kinematics.errors import CommandError
+from leg_kinematics.nodes.bridge_node import BridgeNode
+from leg_kinematics.nodes.gait_node import GaitNode
+from leg_kinematics.nodes.kinematics_node import KinematicsNode
+from leg_kinematics.nodes.parameters import Value, as_overrides
+from leg_kinematics.nodes.process import run
+
+#: Targets of our own that are remembered.
+REMEMBERED = 64
+
+
+def one_process(files: Mapping[str, Value], bridge_values: Mapping[str, Value]) -> Iterator[Node]:
+    """Make the three nodes, each when it is asked for, and have the last one tick.
+
+    Parameters
+    ----------
+    files
+        Parameters of every node.
+    bridge_values
+        Of the bridge.
+
+    """
+    kinematics = KinematicsNode(as_overrides(files), direct=True)
+    yield kinematics
+    gait = GaitNode(as_overrides(files), direct=True)
+    yield gait
+    bridge = BridgeNode(as_overrides(bridge_values), ticks=False)
+    yield bridge
+    if bridge.rate != gait.rate:
+        raise CommandError(
+            f"in one process 'rate' of the gait and of the bridge must be the same, got "
+            f'{gait.rate:g} and {bridge.rate:g} Hz'
+        )
+    chain = Chain(gait.stage, kinematics.stage, bridge.driving)
+
+    # By their stamps the targets of our own gait are known, when somebody else listens to them.
+    told: deque[int] = deque(maxlen=REMEMBERED)
+
+    def pass_on(targets: FootTargets) -> None:
+        """Take foot targets of somebody else."""
+        now = monotonic()
+        if targets.stamp in told:
+            return
+        stamp = round(now * NANOSECONDS) + gait.clock_offset()
+        kinematics.tell(stamp, chain.pass_on(targets, now), None)
+
+    def tick() -> None:
+        now, offset = monotonic(), gait.clock_offset()
+        step = chain.step(now, offset)
+        if step.walked is not None and step.walked.targets is not None:
+            told.append(step.walked.targets.stamp)
+        gait.tell(step.walked)
+        kinematics.tell(round(now * NANOSECONDS) + offset, step.joints, step.feet)
+        bridge.tell(now)
+
+    kinematics.pass_on = pass_on
+    bridge.create_timer(1.0 / gait.rate, tick)
+
+
+def main() -> None:
+    """Run all nodes as one process."""
+    sys.exit(run(lambda: one_process({}, {})))
+
+
+if __name__ == '__main__':
+    main()
