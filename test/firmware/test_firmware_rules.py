@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """The firmware answers and acts as the reference board does, whatever it hears."""
 
+import random
 import re
 from collections.abc import Callable
 from dataclasses import replace
@@ -50,6 +51,8 @@ NO_SENSIBLE_SUPPLY = 1000
 CLOSE = 0.003
 """s; nothing is said so close to where silence takes effect, for the two need not agree there."""
 ACCURACY_US = 2.0
+UNSURE = 0.06
+"""s around a change of the reference's word within which the chip's comes."""
 LONGEST_RIPPLE = 8.0
 """s for which ripple is watched."""
 
@@ -504,6 +507,37 @@ def test_ripple_does_not_hide_low_voltage(chip: 'Chip', ripple: float, duty: flo
         assert seconds is not None
         assert 0.6 * LOW_FOR / (2.0 * most - 1.0) - ripple < seconds
         assert seconds < 1.4 * LOW_FOR / (2.0 * least - 1.0) + ripple
+
+
+@pytest.mark.parametrize('seed', range(30))
+def test_it_judges_its_supply_as_the_reference_does(chip: 'Chip', seed: int) -> None:
+    """Any voltages in turns, none of which ends close to where the reference changes its word.
+
+    A look every 4 to 7 ms makes each turn some milliseconds longer or shorter for the chip, which
+    adds up until the balance is 0 again.
+    """
+    rng = random.Random(seed)
+    volts = (4.0, 5.8, 6.05, 6.2, 7.4)
+    supply = Supply(4000, 6000)
+    board = SimulatedBoard(ServoDynamics(4000.0, 4.0), chip.now, supply_mv=7400)
+    chip.set_supply(5000, 1850)
+    assert chip.say(supply) == Ack(MessageType.SUPPLY)
+    board.receive(frames.encode(supply, 1), chip.now)
+    flags = []
+    for _ in range(60):
+        of = rng.choice(volts)
+        chip.set_supply(5000, round(1000.0 * of / 4.0))
+        board.set_supply(round(1000.0 * of), chip.now)
+        seconds = rng.uniform(0.02, 0.4)
+        due = board.next_at
+        if due is not None and abs(due - chip.now - seconds) < UNSURE:
+            seconds += 2.0 * UNSURE
+        chip.run(seconds)
+        board.advance(chip.now)
+        flags.append(board.low_voltage)
+        assert chip.report().low_voltage == flags[-1]
+    assert True in flags
+    assert False in flags
 
 
 def test_a_flood_of_questions_leaves_it_sound(chip: 'Chip') -> None:

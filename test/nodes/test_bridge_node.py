@@ -198,7 +198,7 @@ def test_a_board_with_another_protocol_fails_configure(
     bench.start()
     assert not bench.change(CONFIGURE)
     assert bench.state() == 'unconfigured'
-    words = 'the board speaks protocol 1 (firmware 2.0), this package 2; flash'
+    words = 'the board speaks protocol 1 (firmware 2.1), this package 2; flash'
     assert bench.probe.wait_for_words('bridge', words) == DiagnosticStatus.ERROR
     assert bench.records('pose') == []
 
