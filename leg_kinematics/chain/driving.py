@@ -487,7 +487,6 @@ class Driving:
 
     def condition(self) -> Condition:
         """Say how the bridge is."""
-        status = self._status
         if self._blocked:
             return Condition(Level.ERROR, 'blocked', self._blocked)
         if self.state is PowerState.RELEASED:
@@ -500,16 +499,20 @@ class Driving:
             return Condition(Level.OK, 'unconfigured')
         if not self._taken_over:
             return Condition(Level.WARN, 'waiting for boards', self._missing_boards())
+        return self._trouble() or self._condition_of_power()
+
+    def _trouble(self) -> Condition | None:
+        """Say what is wrong while the robot has power."""
+        status = self._status
         if self.state is PowerState.LOST:
-            return Condition(
-                Level.ERROR, f'lost board {", ".join(status.lost)}', 'holding, trying to reopen'
-            )
+            lost = f'lost board {", ".join(status.lost)}'
+            return Condition(Level.ERROR, lost, 'holding, trying to reopen')
         if self._refusal:
             return Condition(Level.ERROR, 'refused', self._refusal)
         if low := status.low_supplies:
             volts = ', '.join(f'{supply:.1f} V' for supply in low.values() if supply is not None)
             return Condition(Level.WARN, f'low supply voltage of board {", ".join(low)}', volts)
-        return self._condition_of_power()
+        return None
 
     def _condition_of_power(self) -> Condition:
         match self.state:

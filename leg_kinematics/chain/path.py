@@ -34,6 +34,8 @@ class Path(Generic[T]):
         Where the robot is led to now.
     pace
         How fast it is led, as a share of a tick a tick.
+    full_pace_at
+        From which position on it is led at full pace, since it set off last.
     reached
         Where the robot is, as it told last.
 
@@ -53,6 +55,7 @@ class Path(Generic[T]):
         self._latest: tuple[tuple[int, float], ...] = ()
         self.at = self.reached = 0.0
         self.pace = 0.0
+        self.full_pace_at = 0.0
 
     @property
     def front(self) -> int:
@@ -112,6 +115,7 @@ class Path(Generic[T]):
             for step in range(1, steps)
         )
         self._setting_off.append((float(end), 1.0))
+        self.full_pace_at = float(end)
 
     def stop(self) -> None:
         """Lead it on no more."""
@@ -149,6 +153,15 @@ class Path(Generic[T]):
             self.reached = position
             if going_back:
                 self.at = position
+
+    def stamp(self, position: float) -> int | None:
+        """Instant that was given to a position when the robot was led there, ns."""
+        points = list(self._stamps)
+        for index in range(len(points) - 1, 0, -1):
+            (before, start), (after, end) = points[index - 1], points[index]
+            if start < position <= end:
+                return before + round((after - before) * (position - start) / (end - start))
+        return points[0][0] if points and points[0][1] == position else None
 
     def _position(self, stamp: int) -> float | None:
         """Position that a stamp was given to."""

@@ -63,6 +63,9 @@ TOLD_FOR = 1.0
 #: Odometry goes on for so long after the robot was last heard of, s.
 EXTRAPOLATED = 0.03
 
+#: Why nothing moves until the robot stands where it is led to for the first time.
+TAKING_OVER = 'taking the robot over'
+
 ZERO = (0.0, 0.0, 0.0)
 
 
@@ -127,13 +130,13 @@ class Walked:
     ----------
     targets
         None while the robot cannot be led.
-    odom
-        Where it is.
+    odometry
+        Where it has come to since the last step.
 
     """
 
     targets: FootTargets | None
-    odom: Odom
+    odometry: tuple[Odom, ...]
 
 
 class Walking:
@@ -204,7 +207,7 @@ class Walking:
         self._commanded_at = -float('inf')
         self._ordered: Offset | None = None
         self._next_order_at = -float('inf')
-        self._told = 0.0
+        self._told = 0
         self.refused = 0
         self._refusal = ''
         self._refused_at = 0.0
@@ -342,7 +345,7 @@ class Walking:
             self.refuse(error, now)
         self._judge(now)
         targets = self._stand_still(stamp) if self._paused else self._lead_on(stamp, count, now)
-        return Walked(targets, self._odom(stamp, now))
+        return Walked(targets, self._odometry_until(stamp, now))
 
     def _judge(self, now: float) -> None:
         """Pause when the robot does not follow; go on when it stands where it is led to."""
@@ -451,19 +454,32 @@ class Walking:
         self._odometry.go(sample.pose, sample.twist, self._tick, cycle)
         return Tick(sample, self._odometry.pose)
 
-    def _odom(self, stamp: int, now: float) -> Odom:
-        """Where the robot is: no farther than it has told, and never back."""
+    def _odometry_until(self, stamp: int, now: float) -> tuple[Odom, ...]:
+        """Where the robot has come to since the last step, tick by tick, and never back.
+
+        It has come no farther than it has told, but for a moment on the way of its telling.
+        """
         path = self._path
         since = 0.0 if self._paused else min(EXTRAPOLATED, now - self._reported_at)
-        self._told = max(self._told, min(path.at, path.reached + since / self._tick))
-        tick, _, _ = path.around(self._told)
-        motion = BodyMotion.of(tick.sample)
-        linear, angular = _scaled((motion.linear, motion.angular), path.pace)
-        motion = replace(motion, linear=linear, angular=angular)
+        reached = min(path.at, path.reached + since / self._tick)
+        odometry = []
+        while self._told + 1 <= reached:
+            self._told += 1
+            at = path.stamp(self._told)
+            if at is not None:
+                odometry.append(
+                    self._odom(at, 1.0 if self._told > path.full_pace_at else path.pace)
+                )
         if self._paused:
-            return Odom(stamp, motion, tick.trust, Covariance())
-        late = round((path.at - self._told) * self._tick * NANOSECONDS)
-        return Odom(stamp - late, motion, tick.trust, self._odometry.twist(tick.sample.twist))
+            odometry.append(self._odom(stamp, 0.0))
+        return tuple(odometry)
+
+    def _odom(self, stamp: int, pace: float) -> Odom:
+        tick, _, _ = self._path.around(float(self._told))
+        motion = BodyMotion.of(tick.sample)
+        linear, angular = _scaled((motion.linear, motion.angular), pace)
+        rate = self._odometry.twist(tick.sample.twist) if pace else Covariance()
+        return Odom(stamp, replace(motion, linear=linear, angular=angular), tick.trust, rate)
 
     # ---- taking over and giving up
 
@@ -473,10 +489,10 @@ class Walking:
             self._walker.touch(leg, touching)
         self._whose = (report.session, report.losses)
         self._odometry = self._new_odometry()
-        self._told = 0.0
+        self._told = 0
         self._schedule.begin(now)
         self._path.begin(self._advance(now))
-        self._pause('the robot is being taken over', now)
+        self._pause(TAKING_OVER, now)
 
     def _give_up(self) -> None:
         """Where the robot is when its servos have power again nobody knows."""
@@ -527,6 +543,8 @@ class Walking:
             return Condition(Level.WARN, 'refused', self._refusal)
         if self._walker is None:
             return Condition(Level.OK, self._waiting_for(now))
+        if self._paused == TAKING_OVER:
+            return Condition(Level.OK, TAKING_OVER)
         if self._paused:
             return Condition(Level.WARN, 'paused', self._paused)
         hindrance = self._walker.hindrance

@@ -180,7 +180,7 @@ class GaitNode(Node):
         self.tell(self.stage.step(monotonic(), self._stamps.offset()))
 
     def clock_offset(self) -> int:
-        """What the clock of the stamps shows more than the steady clock, ns."""
+        """Read what the clock of the stamps shows more than the steady clock, ns."""
         return self._stamps.offset()
 
     def tell(self, walked: Walked | None) -> None:
@@ -188,10 +188,12 @@ class GaitNode(Node):
         if walked is not None:
             if walked.targets is not None and self._targets.get_subscription_count() > self._own:
                 self._targets.publish(messages.foot_targets_message(walked.targets))
-            if self._odom.get_subscription_count():
-                self._odom.publish(messages.odometry_message(walked.odom))
-            if self._transforms is not None:
-                self._transforms.send(messages.transform_message(walked.odom))
+            listened = self._odom.get_subscription_count() > 0
+            for odom in walked.odometry:
+                if listened:
+                    self._odom.publish(messages.odometry_message(odom))
+                if self._transforms is not None:
+                    self._transforms.send(messages.transform_message(odom))
             if missed := self.stage.missed - self._missed:
                 self._missed += missed
                 self.get_logger().debug(f'ticks missed: {missed}')

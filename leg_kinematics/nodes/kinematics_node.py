@@ -26,7 +26,6 @@ from leg_kinematics.robot import Vector, load_robot
 from leg_kinematics.robot.urdf import urdf
 from leg_kinematics.solver import leg_solvers, posture_angles
 
-
 Feet = tuple[Vector, ...]
 
 
