@@ -93,6 +93,8 @@ class KinematicsNode(Node):
         )
         if not direct:
             self.create_subscription(JointState, 'joint_states', self._on_joint_states, qos.STREAM)
+            self.create_timer(1.0, self._report)
+        self._report()
 
     def _on_foot_targets(self, message: MultiDOFJointTrajectory) -> None:
         try:
