@@ -270,7 +270,7 @@ class Driving:
             words='rearmed: the legs get their pulses one after another, at rest: keep hands away',
         )
 
-    def follow(self, targets: JointTargets, received: float) -> None:
+    def follow(self, targets: JointTargets, received: float, *, at_once: bool = False) -> None:
         """Take joint targets, and follow them if the robot may.
 
         Parameters
@@ -279,6 +279,9 @@ class Driving:
             Of all joints.
         received
             When they came, s.
+        at_once
+            Whether they start just then, since nothing lies between us and their sender;
+            otherwise their stamps are placed on our clock.
 
         Raises
         ------
@@ -302,7 +305,9 @@ class Driving:
         self._refusal = ''
         if self.state is not PowerState.FOLLOWING:
             return
-        start = self._clock.start(targets.stamp / NANOSECONDS, received)
+        start = received
+        if not at_once:
+            start = self._clock.start(targets.stamp / NANOSECONDS, received)
         self._tracker.follow(trajectory, start)
         if targets.stamp:
             self._starts.append((start, targets.stamp))
