@@ -49,6 +49,8 @@ class Chain:
         self.walking = walking
         self.solving = solving
         self.driving = driving
+        walking.heed(driving.limits)
+        solving.heed(driving.limits)
 
     def step(self, now: float, clock_offset: int = 0) -> ChainStep:
         """Advance all stages to an instant, s; the clock of the stamps shows so many ns more."""

@@ -13,6 +13,7 @@ from leg_kinematics.chain.values import (
     NANOSECONDS,
     Answer,
     Condition,
+    JointLimits,
     JointTargets,
     Level,
     RobotReport,
@@ -107,6 +108,8 @@ class Driving:
         Whether the bridge may drive; by the life cycle of its node.
     refused
         Joint targets that were refused.
+    limits
+        How fast the joints are driven at most.
 
     """
 
@@ -127,11 +130,20 @@ class Driving:
         self._legs = [len(leg.joints) for leg in robot.legs]
         self._resting = tuple(angle for angles in resting for angle in angles)
         self._interval = parameters.enable_interval
+        self.limits = JointLimits(
+            robot.joints,
+            tuple(
+                parameters.speed_share * link.servo.speed
+                for leg in robot.legs
+                for link in leg.links
+            ),
+            parameters.joint_acceleration,
+        )
         self._tracker = Tracker(
             self._resting,
-            [parameters.speed_share * link.servo.speed for leg in robot.legs for link in leg.links],
+            self.limits.speeds,
             parameters.catch_up_speed,
-            parameters.joint_acceleration,
+            self.limits.acceleration,
             self._ends,
         )
         self._boards = boards

@@ -21,6 +21,7 @@ from leg_kinematics.chain.values import (
     Answer,
     Condition,
     FootTargets,
+    JointLimits,
     Level,
     RobotReport,
 )
@@ -56,6 +57,10 @@ THERE = 0.005
 #: An order for a body offset is worked out no more often than this, since it takes as long as a
 #: few ticks, s.
 OFFSET_INTERVAL = 0.3
+
+#: Peak acceleration of a joint in a walk, times the time of a swing, over its peak speed. Largest
+#: seen with bracken at its limits of speed, ahead, aside and turning: 9.5.
+SWIFTNESS = 10.0
 
 #: A refusal is told for so long, s.
 TOLD_FOR = 1.0
@@ -208,6 +213,7 @@ class Walking:
         self._ordered: Offset | None = None
         self._next_order_at = -float('inf')
         self._told = 0
+        self._contradiction = ''
         self.refused = 0
         self._refusal = ''
         self._refused_at = 0.0
@@ -278,11 +284,41 @@ class Walking:
         elif report.stamp is not None:
             self._path.reach(report.stamp, going_back=bool(self._paused))
 
+    def heed(self, limits: JointLimits) -> None:
+        """Take in how fast the bridge drives the joints; see whether the gait asks for more."""
+        self._contradiction = self._contradicts(limits)
+
+    def _contradicts(self, limits: JointLimits) -> str:
+        if limits.joints != self._robot.joints:
+            return (
+                f'the bridge drives the joints of another robot: expected '
+                f'{", ".join(self._robot.joints)} (got {", ".join(limits.joints)})'
+            )
+        links = [link for leg in self._robot.legs for link in leg.links]
+        share = self._gait.speed_share
+        for joint, link, speed in zip(limits.joints, links, limits.speeds, strict=True):
+            if share * link.servo.speed > speed * (1.0 + 1e-9):
+                return (
+                    f"'speed_share' {share:g} of the gait asks {joint} for up to "
+                    f'{share * link.servo.speed:.2f} rad/s, that of the bridge allows {speed:.2f}'
+                )
+        needed = SWIFTNESS * share * max(link.servo.speed for link in links)
+        needed /= self._gait.swing_time
+        if needed > limits.acceleration:
+            return (
+                f"'swing_time' {self._gait.swing_time:g} s of the gait may ask joints for "
+                f"{needed:.0f} rad/s^2, 'joint_acceleration' of the bridge allows "
+                f'{limits.acceleration:g}'
+            )
+        return ''
+
     def stand(self, now: float) -> Answer:
         """Stand up; take the robot over where it is if that has not been done."""
         report = self._report
         if report is None or now - self._reported_at > FRESH:
             return Answer(success=False, words='nothing is heard of the bridge: is it running?')
+        if self._contradiction:
+            return Answer(success=False, words=f'parameters contradict: {self._contradiction}')
         if self._walker is None:
             if report.state is not PowerState.FOLLOWING:
                 return Answer(
@@ -541,6 +577,8 @@ class Walking:
         """Say how the walk is, at an instant, s."""
         if self._refusal and now - self._refused_at <= TOLD_FOR:
             return Condition(Level.WARN, 'refused', self._refusal)
+        if self._contradiction:
+            return Condition(Level.ERROR, 'parameters contradict', self._contradiction)
         if self._walker is None:
             return Condition(Level.OK, self._waiting_for(now))
         if self._paused == TAKING_OVER:

@@ -83,6 +83,8 @@ class BridgeNode(LifecycleNode):
         self._senders = Senders(self, 'joint_trajectory')
         self._states = self.create_publisher(JointState, 'joint_states', qos.PUBLISHED)
         self._reports = self.create_publisher(Float64MultiArray, 'bridge/state', qos.PUBLISHED)
+        self._limits = self.create_publisher(JointTrajectory, 'bridge/limits', qos.DESCRIPTION)
+        self._limits.publish(messages.limits_message(stage.limits))
         self.create_subscription(
             JointTrajectory, 'joint_trajectory', self._on_trajectory, qos.STREAM
         )

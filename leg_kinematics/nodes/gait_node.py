@@ -14,7 +14,7 @@ from rclpy.node import Node
 from rclpy.parameter import Parameter as RosParameter
 from sensor_msgs.msg import MultiDOFJointState
 from std_msgs.msg import Bool, Float64, Float64MultiArray
-from trajectory_msgs.msg import MultiDOFJointTrajectory
+from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
 from visualization_msgs.msg import MarkerArray
 
 from leg_kinematics.calibration import load_servo_maps
@@ -122,6 +122,9 @@ class GaitNode(Node):
             self.create_subscription(
                 MultiDOFJointState, 'foot_states', self._on_foot_states, qos.STREAM
             )
+            self.create_subscription(
+                JointTrajectory, 'bridge/limits', self._on_limits, qos.DESCRIPTION
+            )
             self.create_subscription(Float64MultiArray, 'bridge/state', self._on_report, qos.STREAM)
 
     # ---- in
@@ -163,6 +166,9 @@ class GaitNode(Node):
 
     def _on_report(self, message: Float64MultiArray) -> None:
         self._obey(lambda: self.stage.hear(messages.robot_report(message), monotonic()))
+
+    def _on_limits(self, message: JointTrajectory) -> None:
+        self._obey(lambda: self.stage.heed(messages.joint_limits(message)))
 
     def _obey(self, order: Callable[[], None]) -> None:
         try:

@@ -15,7 +15,7 @@ from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
 from leg_kinematics.calibration import load_servo_maps
 from leg_kinematics.chain.solving import Solving, SolvingParameters
 from leg_kinematics.chain.values import FootTargets, JointTargets
-from leg_kinematics.errors import LegKinematicsError
+from leg_kinematics.errors import CommandError, LegKinematicsError
 from leg_kinematics.nodes import messages, qos
 from leg_kinematics.nodes.diagnostics import Diagnostics
 from leg_kinematics.nodes.parameters import KINEMATICS, declare
@@ -92,6 +92,9 @@ class KinematicsNode(Node):
             MultiDOFJointTrajectory, 'foot_targets', self._on_foot_targets, qos.STREAM
         )
         if not direct:
+            self.create_subscription(
+                JointTrajectory, 'bridge/limits', self._on_limits, qos.DESCRIPTION
+            )
             self.create_subscription(JointState, 'joint_states', self._on_joint_states, qos.STREAM)
 
     def _on_foot_targets(self, message: MultiDOFJointTrajectory) -> None:
@@ -109,6 +112,12 @@ class KinematicsNode(Node):
         if positions is not None:
             feet = self.stage.locate(positions)
             self._tell_feet(messages.nanoseconds_of(message.header.stamp), feet)
+
+    def _on_limits(self, message: JointTrajectory) -> None:
+        try:
+            self.stage.heed(messages.joint_limits(message))
+        except CommandError as error:
+            self.get_logger().warning(str(error))
 
     def tell(self, stamp: int, joints: JointTargets | None, feet: Feet | None) -> None:
         """Publish what a step of the stage gave, for the instant of a stamp, ns."""

@@ -29,7 +29,13 @@ from transforms3d.euler import euler2quat, quat2euler
 
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.solving import check_finite, check_names
-from leg_kinematics.chain.values import NANOSECONDS, FootTargets, JointTargets, RobotReport
+from leg_kinematics.chain.values import (
+    NANOSECONDS,
+    FootTargets,
+    JointLimits,
+    JointTargets,
+    RobotReport,
+)
 from leg_kinematics.chain.walking import Odom
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import Covariance, Offset
@@ -232,6 +238,40 @@ def joint_targets(message: JointTrajectory, joints: Sequence[str]) -> JointTarge
             tuple(tuple(point.positions[i] for i in order) for point in message.points),
             tuple(tuple(point.velocities[i] for i in order) for point in message.points),
         ),
+    )
+
+
+def limits_message(limits: JointLimits) -> JointTrajectory:
+    """Make what the joints can do at most: one point, without positions."""
+    point = JointTrajectoryPoint(
+        velocities=list(limits.speeds),
+        accelerations=[limits.acceleration] * len(limits.joints),
+    )
+    return JointTrajectory(joint_names=list(limits.joints), points=[point])
+
+
+def joint_limits(message: JointTrajectory) -> JointLimits:
+    """Read what the joints can do at most.
+
+    Raises
+    ------
+    CommandError
+        It has not one point with a velocity and an acceleration a joint.
+
+    """
+    count = len(message.joint_names)
+    if (
+        len(message.points) != 1
+        or len(message.points[0].velocities) != count
+        or len(message.points[0].accelerations) != count
+        or not count
+    ):
+        raise CommandError(
+            f'bridge/limits needs one point with {count} velocities and accelerations'
+        )
+    point = message.points[0]
+    return JointLimits(
+        tuple(message.joint_names), tuple(point.velocities), min(point.accelerations)
     )
 
 
