@@ -35,6 +35,9 @@ GONE_FOR = 0.5
 #: be taking none of them, s.
 LATE = 0.05
 
+#: Joint targets that ended so long before they came are not followed, s.
+STALE = 0.1
+
 #: A joint farther from where its stream wants it is said to be behind, rad.
 BEHIND = 0.05
 
@@ -320,6 +323,9 @@ class Driving:
         start = received
         if not at_once:
             start = self._clock.start(targets.stamp / NANOSECONDS, received)
+        if start + trajectory.end < received - STALE:
+            # All of it is past: it was held up on its way, or the clock of its sender was set.
+            return
         self._tracker.follow(trajectory, start)
         if targets.stamp:
             self._starts.append((start, targets.stamp))

@@ -51,6 +51,9 @@ BEHIND = 0.25
 #: Nor does one with a joint so far from where it should be, rad.
 ASTRAY = 0.05
 
+#: A robot that has come on by less between two reports stands still, in ticks.
+AT_REST = 0.1
+
 #: A robot that stands where it is led to is no farther from it, rad.
 THERE = 0.005
 
@@ -201,6 +204,7 @@ class Walking:
         self._whose: tuple[int, int] | None = None
         self._paused = ''
         self._paused_at = 0.0
+        self._rests = False
         self._stood_since: int | None = None
         self._report: RobotReport | None = None
         self._reported_at = 0.0
@@ -282,7 +286,8 @@ class Walking:
         }:
             self._give_up()
         elif report.stamp is not None:
-            self._path.reach(report.stamp, going_back=bool(self._paused))
+            way = self._path.reach(report.stamp, going_back=bool(self._paused))
+            self._rests = abs(way) < AT_REST
 
     def heed(self, limits: JointLimits) -> None:
         """Take in how fast the bridge drives the joints; see whether the gait asks for more."""
@@ -424,16 +429,18 @@ class Walking:
     def _pause(self, reason: str, now: float) -> None:
         self._paused = reason
         self._paused_at = now
+        self._rests = not self._path.pace
         self._stood_since = None
         self._path.stop()
 
     def _stand_still(self, stamp: int) -> FootTargets | None:
-        """Lead the robot to stand where it is on the path, once it is known and can be led."""
+        """Lead the robot to stand where it is on the path, once it has come to rest there."""
         report = self._report
         if (
             report is None
             or report.state is not PowerState.FOLLOWING
             or self._reported_at < self._paused_at
+            or not (self._rests or self._stood_since is not None)
         ):
             return None
         if self._stood_since is None:
