@@ -123,6 +123,7 @@ class Driving:
         resting: Sequence[Vector],
         parameters: DrivingParameters,
         boards: Boards,
+        *,
         session: int,
     ) -> None:
         """Open nothing yet."""

@@ -368,10 +368,10 @@ def odometry_message(odom: Odom) -> Odometry:
     message.child_frame_id = BASE_FRAME
     message.pose.pose.position = _point(motion.position)
     message.pose.pose.orientation = _quaternion(motion.rpy)
-    message.pose.covariance = _six_by_six(odom.trust)
+    message.pose.covariance = six_by_six(odom.trust)
     message.twist.twist.linear = _vector3(motion.linear)
     message.twist.twist.angular = _vector3(motion.angular)
-    message.twist.covariance = _six_by_six(odom.rate_trust)
+    message.twist.covariance = six_by_six(odom.rate_trust)
     return message
 
 
@@ -391,11 +391,18 @@ def _point(vector: Vector) -> Point:
 
 
 def _quaternion(rpy: Vector) -> Quaternion:
-    w, x, y, z = (float(part) for part in euler2quat(*rpy, 'sxyz'))
+    x, y, z, w = quaternion(rpy)
     return Quaternion(x=x, y=y, z=z, w=w)
 
 
-def _six_by_six(covariance: Covariance) -> list[float]:
+def quaternion(rpy: Vector) -> tuple[float, float, float, float]:
+    """Return x, y, z and w of fixed-axis roll, pitch and yaw, rad."""
+    w, x, y, z = (float(part) for part in euler2quat(*rpy, 'sxyz'))
+    return x, y, z, w
+
+
+def six_by_six(covariance: Covariance) -> list[float]:
+    """Return the 36 numbers of a covariance, row by row over x, y, z, roll, pitch and yaw."""
     c = covariance
     rows = [[0.0] * 6 for _ in range(6)]
     rows[0][0], rows[0][1], rows[0][5] = c.xx + LEAST_VARIANCE, c.xy, c.x_yaw

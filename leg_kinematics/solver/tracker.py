@@ -65,9 +65,7 @@ class StreamClock:
         if stamp == 0.0:
             return received
         offset = received - stamp
-        if self._offsets and (
-            stamp < self._stamp or abs(offset - min(self._offsets)) > CLOCK_STEP
-        ):
+        if self._offsets and (stamp < self._stamp or abs(offset - min(self._offsets)) > CLOCK_STEP):
             self._offsets.clear()
         self._stamp = stamp
         known = bool(self._offsets)
