@@ -7,24 +7,21 @@ from dataclasses import fields
 from math import inf, nan
 
 import pytest
-from geometry_msgs.msg import Transform, Twist, Vector3
 from hypothesis import given
 from hypothesis import strategies as st
 from rclpy.serialization import deserialize_message, serialize_message
-from trajectory_msgs.msg import (
-    JointTrajectory,
-    MultiDOFJointTrajectory,
-    MultiDOFJointTrajectoryPoint,
-)
+from trajectory_msgs.msg import JointTrajectory
 
+from leg_kinematics.chain.values import NANOSECONDS, FootTargets, JointTargets
+from leg_kinematics.chain.walking import Odom
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import BodyMotion, Covariance
 from leg_kinematics.nodes import messages
-from leg_kinematics.nodes.wire import (
+from leg_kinematics.nodes.cdr import FixedMessage
+from leg_kinematics.nodes.streams import (
     MOST_POINTS,
-    FixedMessage,
     FootStates,
-    FootTargets,
+    FootTrajectories,
     JointStates,
     JointTrajectories,
     OdometryMessages,
@@ -37,8 +34,8 @@ JOINTS = tuple(f'{leg}_{joint}' for leg in LEGS for joint in ('coxa', 'femur', '
 
 NUMBERS = st.floats(allow_nan=False, allow_infinity=False)
 VECTORS = st.tuples(NUMBERS, NUMBERS, NUMBERS)
-STAMPS = st.integers(0, 2**31 * messages.NANOSECONDS - 1)
-TIMES = st.integers(0, 1000 * messages.NANOSECONDS).map(lambda ns: ns / messages.NANOSECONDS)
+STAMPS = st.integers(0, 2**31 * NANOSECONDS - 1)
+TIMES = st.integers(0, 1000 * NANOSECONDS).map(lambda ns: ns / NANOSECONDS)
 FEET = st.tuples(*[VECTORS] * len(LEGS))
 ROWS = st.tuples(*[NUMBERS] * len(JOINTS))
 POINTS = st.lists(st.tuples(TIMES, FEET, FEET), min_size=1, max_size=MOST_POINTS)
@@ -69,44 +66,31 @@ def is_as_rclpy_writes(data: bytes, message: object) -> bool:
     return same and len(data) <= len(theirs) and bool(whole)
 
 
-def foot_targets(
-    stamp: int, points: Points, legs: tuple[str, ...] = LEGS
-) -> MultiDOFJointTrajectory:
-    """Make foot targets in the ordinary way."""
-    message = MultiDOFJointTrajectory(joint_names=list(legs))
-    message.header.stamp = messages.time_message(stamp)
-    message.header.frame_id = 'base_link'
-    message.points = [
-        MultiDOFJointTrajectoryPoint(
-            transforms=[Transform(translation=Vector3(x=x, y=y, z=z)) for x, y, z in feet],
-            velocities=[Twist(linear=Vector3(x=x, y=y, z=z)) for x, y, z in velocities],
-            time_from_start=messages.duration_message(time),
-        )
-        for time, feet, velocities in points
-    ]
-    return message
+def foot_targets(stamp: int, points: Points) -> FootTargets:
+    """Make a stream of foot targets."""
+    times, feet, velocities = zip(*points, strict=True)
+    return FootTargets(stamp, LEGS, times, feet, velocities)
 
 
 def joint_trajectory(
     stamp: int, trajectory: Trajectory, joints: tuple[str, ...] = JOINTS
 ) -> JointTrajectory:
     """Make a trajectory message in the ordinary way."""
-    return messages.joint_trajectory_message(messages.time_message(stamp), joints, trajectory)
+    return messages.joint_trajectory_message(joints, JointTargets(stamp, trajectory))
 
 
 @given(STAMPS, POINTS)
 def test_foot_targets_are_the_bytes_of_rclpy_and_come_back(stamp: int, points: Points) -> None:
     """A sender that knows the layout, a reader that has yet to learn it, and one that has."""
-    wire = FootTargets(LEGS)
-    data = wire.write(stamp, points)
-    assert is_as_rclpy_writes(data, foot_targets(stamp, points))
-    reader = FootTargets(LEGS)
+    targets = foot_targets(stamp, points)
+    data = FootTrajectories(LEGS).write(targets)
+    assert is_as_rclpy_writes(data, messages.foot_targets_message(targets))
+    reader = FootTrajectories(LEGS)
     for _ in range(2):
         found = reader.read(data)
-        assert (found.stamp, found.legs) == (stamp, LEGS)
-        assert list(found.times) == [time for time, _, _ in points]
-        assert [tuple(each) for each in found.feet] == [feet for _, feet, _ in points]
-        assert [tuple(each or ()) for each in found.velocities] == [v for _, _, v in points]
+        assert (found.stamp, found.legs, found.times) == (stamp, LEGS, targets.times)
+        assert tuple(map(tuple, found.feet)) == targets.feet
+        assert tuple(map(tuple, found.velocities or ())) == targets.velocities
 
 
 @given(STAMPS, TRAJECTORIES)
@@ -114,19 +98,21 @@ def test_joint_trajectories_are_the_bytes_of_rclpy_and_come_back(
     stamp: int, trajectory: Trajectory
 ) -> None:
     """The same of joints."""
-    data = JointTrajectories(JOINTS).write(stamp, trajectory)
+    targets = JointTargets(stamp, trajectory)
+    data = JointTrajectories(JOINTS).write(targets)
     assert is_as_rclpy_writes(data, joint_trajectory(stamp, trajectory))
     reader = JointTrajectories(JOINTS)
-    assert reader.read(data) == (stamp, trajectory)
-    assert reader.read(data) == (stamp, trajectory)
+    assert reader.read(data) == targets
+    assert reader.read(data) == targets
 
 
 def test_trajectories_of_many_points_come_back_too() -> None:
     """Straight moves have as many points as they need."""
     times = tuple(index / 10 for index in range(MOST_POINTS + 1))
     trajectory = Trajectory(times, (ROW,) * len(times), (ROW[::-1],) * len(times))
+    targets = JointTargets(7, trajectory)
     wire = JointTrajectories(JOINTS)
-    assert wire.read(wire.write(7, trajectory)) == (7, trajectory)
+    assert wire.read(wire.write(targets)) == targets
 
 
 @given(STAMPS, ROWS)
@@ -135,7 +121,7 @@ def test_joint_states_are_the_bytes_of_rclpy_and_come_back(
 ) -> None:
     """Of joint states."""
     wire = JointStates(JOINTS)
-    made = messages.joint_state_message(messages.time_message(stamp), JOINTS, positions)
+    made = messages.joint_state_message(stamp, JOINTS, positions)
     assert is_as_rclpy_writes(wire.write(stamp, positions), made)
     assert wire.read(wire.write(stamp, positions)) == (stamp, positions)
 
@@ -146,7 +132,7 @@ def test_foot_states_are_the_bytes_of_rclpy_and_come_back(
 ) -> None:
     """Of foot states."""
     wire = FootStates(LEGS)
-    made = messages.foot_states_message(messages.time_message(stamp), LEGS, feet)
+    made = messages.foot_states_message(stamp, LEGS, feet)
     assert is_as_rclpy_writes(wire.write(stamp, feet), made)
     assert wire.read(wire.write(stamp, feet)) == (stamp, feet)
 
@@ -156,8 +142,9 @@ def test_odometry_is_the_bytes_of_rclpy(
     stamp: int, motion: BodyMotion, pose: Covariance, twist: Covariance
 ) -> None:
     """Of odometry."""
-    made = messages.odometry_message(messages.time_message(stamp), motion, pose, twist)
-    assert is_as_rclpy_writes(OdometryMessages().write(stamp, motion, pose, twist), made)
+    odom = Odom(stamp, motion, pose, twist)
+    made = messages.odometry_message(odom)
+    assert is_as_rclpy_writes(OdometryMessages().write(odom), made)
 
 
 def test_joints_in_another_order_are_put_in_ours() -> None:
@@ -165,20 +152,21 @@ def test_joints_in_another_order_are_put_in_ours() -> None:
     reader = JointTrajectories(JOINTS)
     reader.read(serialize_message(joint_trajectory(1, STREAMED)))
     foreign = joint_trajectory(2, STREAMED, JOINTS[::-1])
-    stamp, trajectory = reader.read(serialize_message(foreign))
-    assert stamp == 2
-    assert trajectory.positions == (ROW[::-1],) * 3
-    assert trajectory.velocities == (ROW,) * 3
+    targets = reader.read(serialize_message(foreign))
+    assert targets.stamp == 2
+    assert targets.trajectory.positions == (ROW[::-1],) * 3
+    assert targets.trajectory.velocities == (ROW,) * 3
 
 
-def test_targets_of_some_legs_move_only_those() -> None:
-    """A foreign sender that names two of three legs, and gives no velocities."""
-    feet = ((0.1, 0.2, 0.3), (0.4, 0.5, 0.6))
-    foreign = foot_targets(3, [(1.0, feet, ())], LEGS[1:])
-    found = FootTargets(LEGS).read(serialize_message(foreign))
-    assert (found.stamp, found.legs, list(found.times)) == (3, LEGS[1:], [1.0])
-    assert [tuple(each) for each in found.feet] == [feet]
-    assert list(found.velocities) == [None]
+def test_straight_moves_of_some_legs_come_back() -> None:
+    """A sender that names two of three legs, and gives no velocities."""
+    feet = (((0.1, 0.2, 0.3), (0.4, 0.5, 0.6)),)
+    moves = FootTargets(3, LEGS[1:], (1.0,), feet, None)
+    wire = FootTrajectories(LEGS)
+    found = wire.read(wire.write(moves))
+    assert (found.stamp, found.legs, found.times) == (3, LEGS[1:], (1.0,))
+    assert tuple(map(tuple, found.feet)) == feet
+    assert found.velocities is None
 
 
 def test_the_other_order_of_bytes_is_understood() -> None:
@@ -192,7 +180,7 @@ def test_the_other_order_of_bytes_is_understood() -> None:
         + struct.pack('>Id', 1, 0.25)
         + struct.pack('>II', 0, 0)
     )
-    assert wire.read(big) == (5 * messages.NANOSECONDS + 7, (0.25,))
+    assert wire.read(big) == (5 * NANOSECONDS + 7, (0.25,))
 
 
 @pytest.mark.parametrize('bad', [nan, inf, -inf])
@@ -203,7 +191,7 @@ def test_numbers_that_are_not_finite_are_refused(bad: float) -> None:
     message.points[1].positions = row
     data = serialize_message(message)
     fresh, knowing = JointTrajectories(JOINTS), JointTrajectories(JOINTS)
-    knowing.write(1, STREAMED)
+    knowing.write(JointTargets(1, STREAMED))
     for reader in (fresh, knowing):
         with pytest.raises(CommandError, match='not finite'):
             reader.read(data)
@@ -214,7 +202,7 @@ def test_numbers_that_are_not_finite_are_refused(bad: float) -> None:
 def test_every_truncated_message_is_refused() -> None:
     """Whatever the cut leaves."""
     wire = JointTrajectories(JOINTS)
-    data = wire.write(1, STREAMED)
+    data = wire.write(JointTargets(1, STREAMED))
     for length in range(len(data)):
         with pytest.raises(CommandError):
             wire.read(data[:length])
@@ -224,11 +212,11 @@ def test_every_truncated_message_is_refused() -> None:
 def test_spoilt_bytes_are_refused_or_another_whole_trajectory(data: st.DataObject) -> None:
     """What is read has every joint in each point and finite numbers, or is not read at all."""
     wire = JointTrajectories(JOINTS)
-    spoilt = bytearray(wire.write(1, STREAMED))
+    spoilt = bytearray(wire.write(JointTargets(1, STREAMED)))
     for _ in range(data.draw(st.integers(1, 5))):
         spoilt[data.draw(st.integers(0, len(spoilt) - 1))] = data.draw(st.integers(0, 255))
     try:
-        _, trajectory = wire.read(bytes(spoilt))
+        trajectory = wire.read(bytes(spoilt)).trajectory
     except CommandError:
         return
     assert {len(row) for row in (*trajectory.positions, *trajectory.velocities)} <= {len(JOINTS)}
@@ -237,7 +225,7 @@ def test_spoilt_bytes_are_refused_or_another_whole_trajectory(data: st.DataObjec
 
 def test_a_number_that_is_not_in_the_bytes_is_told() -> None:
     """The places must be given in the order of the message."""
-    message = messages.joint_state_message(messages.time_message(0), ('a',), (0.0,))
+    message = messages.joint_state_message(0, ('a',), (0.0,))
     stamp = message.header.stamp
     with pytest.raises(ValueError, match='1 of 2 places'):
         FixedMessage(message, [(stamp, 'nanosec'), (stamp, 'sec')])
