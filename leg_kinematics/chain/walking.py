@@ -37,7 +37,7 @@ from leg_kinematics.gait import (
     Walker,
 )
 from leg_kinematics.robot import Robot, Vector
-from leg_kinematics.solver import LegSolver
+from leg_kinematics.solver import LegSolver, hermite
 
 #: What is known of the feet is as old as this at most when the robot is taken over, s.
 FRESH = 1.0
@@ -476,17 +476,18 @@ class Walking:
         before, after, share = self._path.around(position)
         if share == 0.0:
             return before.sample.feet, before.sample.velocities
-        pairs = [
-            _hermite(share, self._tick, (p, v), (q, w))
-            for p, v, q, w in zip(
-                before.sample.feet,
-                before.sample.velocities,
-                after.sample.feet,
-                after.sample.velocities,
-                strict=True,
-            )
-        ]
-        return tuple(foot for foot, _ in pairs), tuple(velocity for _, velocity in pairs)
+        feet, velocities = [], []
+        for p, v, q, w in zip(
+            before.sample.feet,
+            before.sample.velocities,
+            after.sample.feet,
+            after.sample.velocities,
+            strict=True,
+        ):
+            (x, y, z), (dx, dy, dz) = hermite(share, self._tick, (p, v), (q, w))
+            feet.append((x, y, z))
+            velocities.append((dx, dy, dz))
+        return tuple(feet), tuple(velocities)
 
     def _advance(self, now: float) -> Tick:
         if self._walker is None:
@@ -611,18 +612,3 @@ def _scaled(vectors: tuple[Vector, ...], factor: float) -> tuple[Vector, ...]:
     if factor == 1.0:
         return vectors
     return tuple((factor * x, factor * y, factor * z) for x, y, z in vectors)
-
-
-def _hermite(
-    share: float, tick: float, start: tuple[Vector, Vector], end: tuple[Vector, Vector]
-) -> tuple[Vector, Vector]:
-    """Place and velocity on the cubic between two places with velocities, at a share of a tick."""
-    u = share
-    h01 = u * u * (3.0 - 2.0 * u)
-    h10, h11 = u * (1.0 - u) * (1.0 - u) * tick, u * u * (u - 1.0) * tick
-    g01 = 6.0 * u * (1.0 - u) / tick
-    g10, g11 = (1.0 - u) * (1.0 - 3.0 * u), u * (3.0 * u - 2.0)
-    axes = list(zip(*start, *end, strict=True))
-    x, y, z = (p + h01 * (q - p) + h10 * v + h11 * w for p, v, q, w in axes)
-    dx, dy, dz = (g01 * (q - p) + g10 * v + g11 * w for p, v, q, w in axes)
-    return (x, y, z), (dx, dy, dz)
