@@ -110,7 +110,7 @@ class BridgeNode(LifecycleNode):
         silence = SilenceAction(
             Reaction(settings.text('board_silence_reaction')), settings.number('board_silence')
         )
-        if silence.timeout < 3.0 * self._tick:
+        if silence.timeout * self.rate < 3.0 - 1e-9:
             raise CommandError(
                 f"'board_silence' {silence.timeout:g} s must be at least three ticks of 'rate' "
                 f'{self.rate:g} Hz, which are {3.0 * self._tick:g} s'

@@ -111,6 +111,8 @@ class KinematicsNode(Node):
             self.create_subscription(
                 JointState, 'joint_states', self._on_joint_states, qos.STREAM, raw=True
             )
+            self.create_timer(1.0, self._report)
+        self._report()
 
     def _on_foot_targets(self, message: bytes) -> None:
         try:
