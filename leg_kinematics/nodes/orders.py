@@ -31,8 +31,11 @@ def offer_order(
     def answer(_: Trigger.Request, response: Trigger.Response) -> Trigger.Response:
         done = obey()
         response.success, response.message = done.success, done.words
-        level = node.get_logger().info if done.success else node.get_logger().warning
-        level(f'{name}: {done.words}')
+        # Each severity from a line of its own: rclpy ties a severity to the calling line.
+        if done.success:
+            node.get_logger().info(f'{name}: {done.words}')
+        else:
+            node.get_logger().warning(f'{name}: {done.words}')
         return response
 
     node.create_service(Trigger, name, answer)
