@@ -89,6 +89,7 @@ setup(
             f'kinematics_node = {NAME}.nodes.kinematics_node:main',
             f'gait_node = {NAME}.nodes.gait_node:main',
             f'bridge_node = {NAME}.nodes.bridge_node:main',
+            f'legs_node = {NAME}.nodes.one_process:main',
             f'mock_board = {NAME}.board.mock:main',
         ],
         f'{NAME}.boards': [
