@@ -21,12 +21,12 @@ import numpy as np
 import pytest
 import rclpy
 import yaml
-from builtin_interfaces.msg import Time
 from rclpy.context import Context
 from rclpy.executors import SingleThreadedExecutor
 from trajectory_msgs.msg import JointTrajectory
 
 from leg_kinematics.board import read_log
+from leg_kinematics.chain.values import JointTargets
 from leg_kinematics.commands.chain import Chain, MockProcess, end
 from leg_kinematics.commands.operator import Operator
 from leg_kinematics.gait import Twist
@@ -105,9 +105,8 @@ def use_of_relays(rate: float) -> Use:
     topics = ['relay_0', 'relay_1', 'relay_2', 'relay_3']
     joints = load_robot(ROBOT).joints
     row = tuple(0.1 for _ in joints)
-    stream = messages.joint_trajectory_message(
-        Time(), joints, Trajectory((0.0, 1.0 / rate, 7.0 / rate), (row,) * 3, (row,) * 3)
-    )
+    trajectory = Trajectory((0.0, 1.0 / rate, 7.0 / rate), (row,) * 3, (row,) * 3)
+    stream = messages.joint_trajectory_message(joints, JointTargets(0, trajectory))
     heard: list[bytes] = []
     with ExitStack() as stack:
         stack.callback(rclpy.try_shutdown, context=context)

@@ -366,7 +366,7 @@ def test_a_stream_that_breaks_off_is_played_slower_to_its_end() -> None:
 
 
 def test_a_single_point_in_full_motion_is_come_back_to() -> None:
-    """It has no path to slow down on: the joints brake and return. By hand: 0.125 rad at 5 rad/s."""
+    """It has no path to slow down on: joints brake and return. By hand: 0.125 rad at 5 rad/s."""
     tracker = present_tracker()
     now = in_stream(tracker)
     for tick in range(1, 51):
