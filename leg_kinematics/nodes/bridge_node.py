@@ -155,11 +155,11 @@ class BridgeNode(LifecycleNode):
 
         A board that is not there leads back to `inactive`, with the reason in the log.
         """
-        self._pending = False
         answer = self.driving.activate()
         if not answer.success:
             self.get_logger().error(f'not activated: {answer.words}')
             return FAILURE
+        self._pending = False
         self.get_logger().info(f'activated: {answer.words}')
         return super().on_activate(state)
 
@@ -172,7 +172,11 @@ class BridgeNode(LifecycleNode):
         return super().on_deactivate(state)
 
     def on_cleanup(self, state: LifecycleState) -> TransitionCallbackReturn:
-        """Stop all pulses, which stay off until `bridge/rearm`; leads to `unconfigured`."""
+        """Stop all pulses, which stay off until `bridge/rearm`; leads to `unconfigured`.
+
+        It ends a start that was ordered with the process and waits for its boards.
+        """
+        self._pending = False
         self.get_logger().info(f'cleaned up: {self.driving.cleanup().words}')
         return super().on_cleanup(state)
 
