@@ -593,7 +593,7 @@ class Driving:
                     f'board {name} COULD NOT BE TOLD and may hold its servos '
                     f'({link.last_error or "being opened"}); it is tried again: use the switch'
                 )
-        return '; '.join(words) or 'no board was open'
+        return '; '.join(words) or 'no board is open'
 
     def _missing_boards(self) -> str:
         missing = [
