@@ -118,7 +118,9 @@ class LeanExecutor(SingleThreadedExecutor):
 
     def _wait_once(self, timeout: int) -> bool:
         """Fill the wait set, wait, and note what is ready; False once there is nothing to do."""
-        if self._stale:
+        if self._stale:  # the end of the context wakes the executor too
+            if not self._context.ok():
+                raise ExternalShutdownException
             self._collect()
         wait_set = self._wait_set
         wait_set.clear_entities()
@@ -129,8 +131,6 @@ class LeanExecutor(SingleThreadedExecutor):
         wait_set.wait(timeout)
         if self._is_shutdown:
             return False
-        if not self._context.ok():
-            raise ExternalShutdownException
         self._ready.extend(call for each, call in self._waitables if each.is_ready(wait_set))
         for kind, calls in self._calls.items():
             pointers = wait_set.get_ready_entities(kind)
