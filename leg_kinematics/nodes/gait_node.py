@@ -31,7 +31,12 @@ from leg_kinematics.nodes.process import run
 from leg_kinematics.nodes.scheduling import take_priority
 from leg_kinematics.nodes.senders import Senders
 from leg_kinematics.nodes.stamps import Stamps
-from leg_kinematics.nodes.streams import FootStates, FootTrajectories, OdometryMessages
+from leg_kinematics.nodes.streams import (
+    FootStates,
+    FootTrajectories,
+    OdometryMessages,
+    RobotReports,
+)
 from leg_kinematics.nodes.transforms import TransformBroadcaster
 from leg_kinematics.robot import Vector, load_robot
 from leg_kinematics.solver import leg_solvers
@@ -88,11 +93,12 @@ class GaitNode(Node):
         self._foot_targets = FootTrajectories(self._robot.leg_names)
         self._feet = FootStates(self._robot.leg_names)
         self._odometry = OdometryMessages()
+        self._reports = RobotReports()
         self._max_age = settings.number('max_command_age')
         self._type = settings.text('cmd_vel_type')
         self._warned_of_type = False
         self._missed = 0
-        self._stamps = Stamps(lambda: self.get_clock().now().nanoseconds)
+        self._stamps = Stamps()
         self._diagnostics = Diagnostics(self, self._robot.name, self._values)
         self._targets = self.create_publisher(
             MultiDOFJointTrajectory, 'foot_targets', qos.PUBLISHED
@@ -133,7 +139,9 @@ class GaitNode(Node):
             self.create_subscription(
                 JointTrajectory, 'bridge/limits', self._on_limits, qos.DESCRIPTION
             )
-            self.create_subscription(Float64MultiArray, 'bridge/state', self._on_report, qos.STREAM)
+            self.create_subscription(
+                Float64MultiArray, 'bridge/state', self._on_report, qos.STREAM, raw=True
+            )
 
     # ---- in
 
@@ -174,8 +182,8 @@ class GaitNode(Node):
         if feet is not None:
             self.stage.locate(feet, monotonic())
 
-    def _on_report(self, message: Float64MultiArray) -> None:
-        self._obey(lambda: self.stage.hear(messages.robot_report(message), monotonic()))
+    def _on_report(self, message: bytes) -> None:
+        self._obey(lambda: self.stage.hear(self._reports.read(message), monotonic()))
 
     def _on_limits(self, message: JointTrajectory) -> None:
         self._obey(lambda: self.stage.heed(messages.joint_limits(message)))
@@ -209,7 +217,7 @@ class GaitNode(Node):
                 if listened:
                     self._odom.publish(self._odometry.write(odom))
                 if self._transforms is not None:
-                    self._transforms.send(messages.transform_message(odom))
+                    self._transforms.send(partial(messages.transform_message, odom))
             if missed := self.stage.missed - self._missed:
                 self._missed += missed
                 self.get_logger().debug(f'ticks missed: {missed}')
