@@ -84,7 +84,7 @@ class BridgeNode(LifecycleNode):
         self._last_tick = 0.0
         self._told = (PowerState.UNPOWERED, 0)
         self._diagnostics = Diagnostics(self, name, self._values)
-        self._senders = Senders(self, 'joint_trajectory')
+        self._senders = Senders(self, 'joint_trajectory', 'JointTrajectory')
         self._states = self.create_publisher(JointState, 'joint_states', qos.PUBLISHED)
         self._reports = self.create_publisher(Float64MultiArray, 'bridge/state', qos.PUBLISHED)
         self._limits = self.create_publisher(JointTrajectory, 'bridge/limits', qos.DESCRIPTION)
