@@ -45,8 +45,8 @@ class BoardsStatus:
 
     @property
     def found(self) -> bool:
-        """Whether every board has been found and configured since it was opened."""
-        return all(link.identity is not None for link in self.links.values())
+        """Whether there are boards, and each was found and configured since it was opened."""
+        return bool(self.links) and all(link.identity for link in self.links.values())
 
     @property
     def lost(self) -> tuple[str, ...]:

@@ -216,6 +216,9 @@ class Driving:
         self._retiring = self.state is PowerState.RELEASED
         if not self._retiring:
             self._boards.close()
+            return Answer(success=True, words='no servo had pulses')
+        self._boards.release(PATIENCE)
+        self._status = self._boards.status()
         return Answer(success=True, words=self._condition_of_release())
 
     def shutdown(self) -> frozenset[Output]:
@@ -226,6 +229,7 @@ class Driving:
         self.active = self._configured = self._retiring = False
         on = self._boards.status().enabled if self._status.links else frozenset()
         self._boards.close()
+        self._status = BoardsStatus({})
         return on
 
     def activate(self) -> Answer:
@@ -239,6 +243,7 @@ class Driving:
         self.active = True
         if self._happen(Event.ACTIVATE):
             self._begin_enabling()
+        self._follow_if_all_on()
         return Answer(success=True, words=str(self.condition()))
 
     def deactivate(self) -> Answer:
@@ -272,6 +277,8 @@ class Driving:
             refusal = 'the bridge is not active: activate it first'
         elif not refusal and not self._status.found:
             refusal = self._missing_boards()
+        elif not refusal and (lost := self._status.lost):
+            refusal = f'board {", ".join(lost)} cannot be reached yet; rearm when it can be'
         if refusal or self._blocked:
             return Answer(success=False, words=f'not rearmed: {refusal or self._blocked}')
         if self.state is PowerState.RELEASED:
@@ -384,8 +391,13 @@ class Driving:
         elif self.state is PowerState.LOST:
             self._find_again(status.found_again)
             self._happen(Event.LINE_BACK)
+        self._follow_if_all_on()
+
+    def _follow_if_all_on(self) -> None:
+        """Follow what is sent, once the bridge is active and every leg has its pulses."""
         legs = self._enabled_legs == len(self._legs) or self.state is PowerState.HOLDING
-        if self.active and not self._blocked and legs and status.enabled.issuperset(self._outputs):
+        on = self._status.enabled.issuperset(self._outputs)
+        if self.active and not self._blocked and legs and on:
             self._happen(Event.ALL_ON)
 
     def _lose(self, reason: str, status: BoardsStatus) -> None:
@@ -581,7 +593,7 @@ class Driving:
                     f'board {name} COULD NOT BE TOLD and may hold its servos '
                     f'({link.last_error or "being opened"}); it is tried again: use the switch'
                 )
-        return '; '.join(words) or 'no board was open'
+        return '; '.join(words) or 'no board is open'
 
     def _missing_boards(self) -> str:
         missing = [

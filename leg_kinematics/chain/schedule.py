@@ -54,10 +54,12 @@ class Schedule:
         late = int((now - self._next) / self._tick + 1e-9)
         taken = min(late, self._reach)
         self._next += taken * self._tick
+        count = taken + 1
         if late > taken:
-            self.missed += late - taken
+            count = max(1, taken)
+            self.missed += late + 1 - count
             self._next = now
         self.at = self._next
         self._next += self._tick
         self.count += 1
-        return taken + 1
+        return count

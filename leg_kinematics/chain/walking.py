@@ -246,7 +246,7 @@ class Walking:
 
         """
         if self._walker is None:
-            raise CommandError('the body offset came before gait/stand; stand up first')
+            raise CommandError('body_pose came before gait/stand; stand up first')
         self._ordered = offset
         self._obey_offset(received)
 
@@ -341,7 +341,7 @@ class Walking:
         if walker is None:
             raise RuntimeError('the robot was taken over and there is no walker')
         walker.stand()
-        words = f'now {walker.state}'
+        words = self._words(walker)
         if walker.hindrance:
             words += f'; it will not walk: {walker.hindrance}'
         return Answer(success=True, words=words)
@@ -353,7 +353,13 @@ class Walking:
                 success=False, words='the robot has not been taken over: call gait/stand first'
             )
         self._walker.crouch()
-        return Answer(success=True, words=f'now {self._walker.state}')
+        return Answer(success=True, words=self._words(self._walker))
+
+    def _words(self, walker: Walker) -> str:
+        """Say what the robot does now, or will do."""
+        if self._paused and self._paused != TAKING_OVER:
+            return f'{walker.state} once the robot can be led: {self._paused}'
+        return f'now {walker.state}'
 
     # ---- time
 

@@ -8,7 +8,7 @@ leg if none was released, deactivate holds, cleanup stops all pulses.
 
 import secrets
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from time import monotonic
 from typing import Any
 
@@ -22,7 +22,7 @@ from leg_kinematics.board import Boards, BoardSpec, Reaction, SilenceAction
 from leg_kinematics.calibration import load_servo_maps
 from leg_kinematics.chain.driving import Driving, DrivingParameters, pulse_limits
 from leg_kinematics.chain.power import PowerState
-from leg_kinematics.chain.values import NANOSECONDS
+from leg_kinematics.chain.values import NANOSECONDS, JointTargets
 from leg_kinematics.errors import CommandError, LegKinematicsError
 from leg_kinematics.nodes import messages, qos
 from leg_kinematics.nodes.board_values import board_values, identity_in_words
@@ -54,6 +54,11 @@ class BridgeNode(LifecycleNode):
     ticks
         Whether the node ticks by itself; otherwise whoever has all stages in one process calls
         `tell` after each of their steps.
+
+    Attributes
+    ----------
+    pass_on
+        Takes joint targets that came as a message.
 
     """
 
@@ -96,6 +101,7 @@ class BridgeNode(LifecycleNode):
         # A release is obeyed however late it comes.
         offer_order(self, 'bridge/release', stage.release)
         offer_order(self, 'bridge/rearm', stage.rearm, max_age=age)
+        self.pass_on: Callable[[JointTargets], None] = self._follow
         self._pending = settings.flag('autostart')
         if self._pending:
             self._autostart = self.create_timer(0.0, self._start)
@@ -156,11 +162,11 @@ class BridgeNode(LifecycleNode):
 
         A board that is not there leads back to `inactive`, with the reason in the log.
         """
-        self._pending = False
         answer = self.driving.activate()
         if not answer.success:
             self.get_logger().error(f'not activated: {answer.words}')
             return FAILURE
+        self._pending = False
         self.get_logger().info(f'activated: {answer.words}')
         return super().on_activate(state)
 
@@ -173,7 +179,11 @@ class BridgeNode(LifecycleNode):
         return super().on_deactivate(state)
 
     def on_cleanup(self, state: LifecycleState) -> TransitionCallbackReturn:
-        """Stop all pulses, which stay off until `bridge/rearm`; leads to `unconfigured`."""
+        """Stop all pulses, which stay off until `bridge/rearm`; leads to `unconfigured`.
+
+        It ends a start that was ordered with the process and waits for its boards.
+        """
+        self._pending = False
         self.get_logger().info(f'cleaned up: {self.driving.cleanup().words}')
         return super().on_cleanup(state)
 
@@ -205,9 +215,12 @@ class BridgeNode(LifecycleNode):
 
     def _on_trajectory(self, message: bytes) -> None:
         try:
-            self.driving.follow(self._targets.read(message), monotonic())
+            self.pass_on(self._targets.read(message))
         except LegKinematicsError as error:
             self.driving.refuse(error)
+
+    def _follow(self, targets: JointTargets) -> None:
+        self.driving.follow(targets, monotonic())
 
     def _on_tick(self) -> None:
         now = monotonic()

@@ -10,16 +10,18 @@ from time import monotonic
 from rclpy.node import Node
 
 from leg_kinematics.chain.chain import Chain
-from leg_kinematics.chain.values import NANOSECONDS, FootTargets
+from leg_kinematics.chain.values import NANOSECONDS, FootTargets, JointTargets
 from leg_kinematics.errors import CommandError
 from leg_kinematics.nodes.bridge_node import BridgeNode
 from leg_kinematics.nodes.gait_node import GaitNode
-from leg_kinematics.nodes.kinematics_node import KinematicsNode
+from leg_kinematics.nodes.kinematics_node import Feet, KinematicsNode
 from leg_kinematics.nodes.parameters import Value, as_overrides
 from leg_kinematics.nodes.process import run
 
-#: Targets of our own that are remembered.
+#: Targets of our own that are remembered, of either kind.
 REMEMBERED = 64
+
+Rows = tuple[tuple[float, ...], ...]
 
 
 def one_process(files: Mapping[str, Value], bridge_values: Mapping[str, Value]) -> Iterator[Node]:
@@ -46,27 +48,39 @@ def one_process(files: Mapping[str, Value], bridge_values: Mapping[str, Value]) 
         )
     chain = Chain(gait.stage, kinematics.stage, bridge.driving)
 
-    # By their stamps the targets of our own gait are known, when somebody else listens to them.
-    told: deque[int] = deque(maxlen=REMEMBERED)
+    # When somebody listens to our own targets we hear them too, and know them: those of the gait by
+    # their stamps, those of the joints, which may have no stamp, by where they lead as well.
+    told_feet: deque[int] = deque(maxlen=REMEMBERED)
+    told_joints: deque[tuple[int, Rows]] = deque(maxlen=REMEMBERED)
 
-    def pass_on(targets: FootTargets) -> None:
+    def tell(stamp: int, joints: JointTargets | None, feet: Feet | None) -> None:
+        if joints is not None:
+            told_joints.append((joints.stamp, joints.trajectory.positions))
+        kinematics.tell(stamp, joints, feet)
+
+    def solve(targets: FootTargets) -> None:
         """Take foot targets of somebody else."""
         now = monotonic()
-        if targets.stamp in told:
-            return
-        stamp = round(now * NANOSECONDS) + gait.clock_offset()
-        kinematics.tell(stamp, chain.pass_on(targets, now), None)
+        if targets.stamp not in told_feet:
+            stamp = round(now * NANOSECONDS) + gait.clock_offset()
+            tell(stamp, chain.pass_on(targets, now), None)
+
+    def follow(targets: JointTargets) -> None:
+        """Take joint targets of somebody else."""
+        if (targets.stamp, targets.trajectory.positions) not in told_joints:
+            bridge.driving.follow(targets, monotonic())
 
     def tick() -> None:
         now, offset = monotonic(), gait.clock_offset()
         step = chain.step(now, offset)
         if step.walked is not None and step.walked.targets is not None:
-            told.append(step.walked.targets.stamp)
+            told_feet.append(step.walked.targets.stamp)
         gait.tell(step.walked)
-        kinematics.tell(round(now * NANOSECONDS) + offset, step.joints, step.feet)
+        tell(round(now * NANOSECONDS) + offset, step.joints, step.feet)
         bridge.tell(now)
 
-    kinematics.pass_on = pass_on
+    kinematics.pass_on = solve
+    bridge.pass_on = follow
     bridge.create_timer(1.0 / gait.rate, tick)
 
 

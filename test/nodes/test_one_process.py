@@ -1,0 +1,140 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""The three nodes in one process: they walk without messages, and hear those of others."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from geometry_msgs.msg import TwistStamped
+from sensor_msgs.msg import JointState, MultiDOFJointState
+from std_srvs.srv import Trigger
+from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
+
+from leg_kinematics.board import read_log
+from leg_kinematics.chain.driving import Driving
+from leg_kinematics.chain.values import FootTargets, JointTargets
+from leg_kinematics.commands.chain import MockProcess
+from leg_kinematics.errors import CommandError
+from leg_kinematics.nodes import messages
+from leg_kinematics.nodes.one_process import one_process
+from leg_kinematics.nodes.parameters import Value
+from leg_kinematics.robot import Robot
+from leg_kinematics.solver import Trajectory
+
+if TYPE_CHECKING:
+    from test.nodes.conftest import Probe
+
+#: Messages that are looked at.
+ENOUGH = 50
+
+
+@pytest.fixture
+def log(probe: 'Probe', files: dict[str, str], tmp_path: Path) -> Iterator[Path]:
+    """Start all nodes on a mock board and enable the legs; return the log of the board."""
+    mock = MockProcess(tmp_path / 'port', tmp_path / 'pulses.jsonl')
+    bridge: dict[str, Value] = {
+        **files,
+        'boards': [f'main=framed:{tmp_path / "port"}'],
+        'enable_interval': 0.02,
+        'autostart': True,
+    }
+    for node in one_process({**files}, bridge):
+        probe.add(node)
+    probe.wait_for('bridge', 'active')
+    probe.wait_for('gait', 'waiting for gait/stand')
+    yield tmp_path / 'pulses.jsonl'
+    mock.end()
+
+
+@pytest.fixture
+def followed(monkeypatch: pytest.MonkeyPatch) -> list[JointTargets]:
+    """Return a list that fills with what the bridge is told to follow."""
+    heard: list[JointTargets] = []
+    follow = Driving.follow
+
+    def watched(
+        stage: Driving, targets: JointTargets, received: float, *, at_once: bool = False
+    ) -> None:
+        heard.append(targets)
+        follow(stage, targets, received, at_once=at_once)
+
+    monkeypatch.setattr(Driving, 'follow', watched)
+    return heard
+
+
+def test_they_walk_and_obey_nothing_twice(
+    probe: 'Probe', log: Path, followed: list[JointTargets]
+) -> None:
+    """Nobody listens at first; when somebody does, the nodes hear what they say themselves."""
+    answer = probe.call(Trigger, 'gait/stand', Trigger.Request())
+    assert answer.success, answer.message
+    probe.wait_for('gait', 'standing')
+    publisher = probe.publisher(TwistStamped, 'cmd_vel')
+
+    def walk() -> None:
+        message = TwistStamped()
+        message.header.stamp = probe.node.get_clock().now().to_msg()
+        message.twist.linear.x = 0.05
+        publisher.publish(message)
+
+    timer = probe.node.create_timer(0.05, walk)
+    probe.wait_for('gait', 'walking')
+    feet = probe.record(MultiDOFJointTrajectory, 'foot_targets')
+    joints = probe.record(JointTrajectory, 'joint_trajectory')
+    probe.until(lambda: len(joints) > ENOUGH, 'joint trajectories')
+    timer.destroy()
+    assert len(feet) > ENOUGH // 2
+    stamps = [targets.stamp for targets in followed]
+    assert len(stamps) == len(set(stamps))
+    told = {messages.nanoseconds_of(message.header.stamp) for message in joints}
+    assert told <= set(stamps)
+    assert len({tuple(r.pulses_us.values()) for r in read_log(log) if r.event == 'pose'}) > ENOUGH
+    probe.wait_for('gait', 'standing')
+
+
+@pytest.mark.usefixtures('log')
+def test_foot_targets_of_others_are_obeyed(
+    probe: 'Probe', bracken: Robot, followed: list[JointTargets]
+) -> None:
+    """Once, also where somebody listens to the joints that come of it."""
+    joints = probe.record(JointTrajectory, 'joint_trajectory')
+    heard = probe.record(MultiDOFJointState, 'foot_states')
+    name = bracken.leg_names[0]
+    x, y, z = bracken.resting.feet[0]
+    move = FootTargets(0, (name,), (0.2,), [[(x, y, z + 0.005)]], None)
+    publisher = probe.publisher(MultiDOFJointTrajectory, 'foot_targets')
+    publisher.publish(messages.foot_targets_message(move))
+
+    def lifted() -> bool:
+        feet = messages.feet_of(heard[-1], bracken.leg_names) if heard else None
+        return feet is not None and feet[0] == pytest.approx((x, y, z + 0.005), abs=1e-6)
+
+    probe.until(lifted, 'a foot 5 mm higher')
+    probe.until(lambda: joints, 'its joint trajectory')
+    assert len(followed) == 1
+
+
+@pytest.mark.usefixtures('log')
+def test_joint_trajectories_of_others_are_obeyed(probe: 'Probe', bracken: Robot) -> None:
+    """They come to the bridge as ever."""
+    heard = probe.record(JointState, 'joint_states')
+    probe.until(lambda: heard, 'joint states')
+    goal = tuple(angle + 0.02 for angle in heard[-1].position)
+    targets = JointTargets(0, Trajectory((0.1,), (goal,), ((0.0,) * len(goal),)))
+    publisher = probe.publisher(JointTrajectory, 'joint_trajectory')
+    publisher.publish(messages.joint_trajectory_message(bracken.joints, targets))
+    probe.until(lambda: list(heard[-1].position) == pytest.approx(goal), 'the goal')
+
+
+@pytest.mark.usefixtures('ros')
+def test_all_tick_at_one_rate(files: dict[str, str], tmp_path: Path) -> None:
+    """Another of the bridge is refused with both."""
+    bridge: dict[str, Value] = {
+        **files,
+        'boards': [f'main=framed:{tmp_path / "port"}'],
+        'rate': 50.0,
+    }
+    with pytest.raises(CommandError, match='must be the same, got 100 and 50 Hz'):
+        list(one_process({**files}, bridge))
