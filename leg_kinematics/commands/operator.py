@@ -135,8 +135,12 @@ class Operator:
             self._progress(self._doing)
 
     def wait_for(self, node: str, state: str, patience: float = PATIENCE) -> None:
-        """Work until a node reports a state."""
-        self.spin(lambda: self.states.get(node) == state, f"'{state}' of {node}", patience)
+        """Work until a node reports a state, whatever the detail behind it."""
+
+        def reported() -> bool:
+            return self.states.get(node, '').partition(':')[0] == state
+
+        self.spin(reported, f"'{state}' of {node}", patience)
 
     def wait_for_graph(self) -> None:
         """Work until every end of the chain is connected to this node."""
