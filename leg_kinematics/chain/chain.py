@@ -49,6 +49,8 @@ class Chain:
         self.walking = walking
         self.solving = solving
         self.driving = driving
+        walking.heed(driving.limits)
+        solving.heed(driving.limits)
 
     def step(self, now: float, clock_offset: int = 0) -> ChainStep:
         """Advance all stages to an instant, s; the clock of the stamps shows so many ns more."""
@@ -56,7 +58,7 @@ class Chain:
         walked = self.walking.step(now, clock_offset)
         joints = None
         if walked is not None and walked.targets is not None:
-            joints = self.pass_on(walked.targets, now)
+            joints = self.pass_on(walked.targets, now, at_once=True)
         self.driving.step(now)
         feet = None
         if self.driving.located:
@@ -64,10 +66,12 @@ class Chain:
             self.walking.locate(feet, now)
         return ChainStep(walked, joints, feet)
 
-    def pass_on(self, targets: FootTargets, now: float) -> JointTargets | None:
-        """Solve foot targets and have them followed; None where a stage has refused them.
+    def pass_on(
+        self, targets: FootTargets, now: float, *, at_once: bool = False
+    ) -> JointTargets | None:
+        """Solve foot targets and have them followed, at once or by their stamps.
 
-        The stage says so, until something else comes.
+        None where a stage has refused them; it says so, until something else comes.
         """
         try:
             joints = self.solving.solve(targets)
@@ -75,7 +79,7 @@ class Chain:
             self.solving.refuse(error)
             return None
         try:
-            self.driving.follow(joints, now)
+            self.driving.follow(joints, now, at_once=at_once)
         except LegKinematicsError as error:
             self.driving.refuse(error)
             return None

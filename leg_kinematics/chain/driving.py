@@ -13,6 +13,7 @@ from leg_kinematics.chain.values import (
     NANOSECONDS,
     Answer,
     Condition,
+    JointLimits,
     JointTargets,
     Level,
     RobotReport,
@@ -33,6 +34,9 @@ GONE_FOR = 0.5
 #: While a board owes an answer to a pose for longer, the joints come to rest on their path: it may
 #: be taking none of them, s.
 LATE = 0.05
+
+#: Joint targets that ended so long before they came are not followed, s.
+STALE = 0.1
 
 #: A joint farther from where its stream wants it is said to be behind, rad.
 BEHIND = 0.05
@@ -107,6 +111,8 @@ class Driving:
         Whether the bridge may drive; by the life cycle of its node.
     refused
         Joint targets that were refused.
+    limits
+        How fast the joints are driven at most.
 
     """
 
@@ -117,6 +123,7 @@ class Driving:
         resting: Sequence[Vector],
         parameters: DrivingParameters,
         boards: Boards,
+        *,
         session: int,
     ) -> None:
         """Open nothing yet."""
@@ -127,11 +134,20 @@ class Driving:
         self._legs = [len(leg.joints) for leg in robot.legs]
         self._resting = tuple(angle for angles in resting for angle in angles)
         self._interval = parameters.enable_interval
+        self.limits = JointLimits(
+            robot.joints,
+            tuple(
+                parameters.speed_share * link.servo.speed
+                for leg in robot.legs
+                for link in leg.links
+            ),
+            parameters.joint_acceleration,
+        )
         self._tracker = Tracker(
             self._resting,
-            [parameters.speed_share * link.servo.speed for leg in robot.legs for link in leg.links],
+            self.limits.speeds,
             parameters.catch_up_speed,
-            parameters.joint_acceleration,
+            self.limits.acceleration,
             self._ends,
         )
         self._boards = boards
@@ -270,7 +286,7 @@ class Driving:
             words='rearmed: the legs get their pulses one after another, at rest: keep hands away',
         )
 
-    def follow(self, targets: JointTargets, received: float) -> None:
+    def follow(self, targets: JointTargets, received: float, *, at_once: bool = False) -> None:
         """Take joint targets, and follow them if the robot may.
 
         Parameters
@@ -279,6 +295,9 @@ class Driving:
             Of all joints.
         received
             When they came, s.
+        at_once
+            Whether they start just then, since nothing lies between us and their sender;
+            otherwise their stamps are placed on our clock.
 
         Raises
         ------
@@ -302,7 +321,12 @@ class Driving:
         self._refusal = ''
         if self.state is not PowerState.FOLLOWING:
             return
-        start = self._clock.start(targets.stamp / NANOSECONDS, received)
+        start = received
+        if not at_once:
+            start = self._clock.start(targets.stamp / NANOSECONDS, received)
+        if start + trajectory.end < received - STALE:
+            # All of it is past: it was held up on its way, or the clock of its sender was set.
+            return
         self._tracker.follow(trajectory, start)
         if targets.stamp:
             self._starts.append((start, targets.stamp))

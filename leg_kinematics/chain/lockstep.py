@@ -203,7 +203,7 @@ class LockStep:
             posture_angles(self._robot, self._legs, 'resting'),
             self._parameters.driving,
             self.boards,
-            self._sessions,
+            session=self._sessions,
         )
 
     def _new_driver(self, port: str) -> BoardDriver:

@@ -11,6 +11,9 @@ from leg_kinematics.chain.values import NANOSECONDS
 #: What lies behind the robot is kept for so long, s, since it may turn out to be farther behind.
 KEPT = 2.0
 
+#: Stamps that follow each other after more than this tell of a clock that was set forward, s.
+SET_FORWARD = 0.15
+
 #: From standing to the full pace along the path, s; but at least so many ticks.
 SETTING_OFF = 0.3
 SETTING_OFF_TICKS = 11
@@ -126,9 +129,14 @@ class Path(Generic[T]):
 
     def publish(self, stamp: int, times: tuple[float, ...], positions: tuple[float, ...]) -> None:
         """Note which instants, ns, belong to which positions."""
-        if self._stamps and stamp <= self._stamps[-1][0]:
-            # The clock of the stamps was set back: what was published is not known by them.
-            self._stamps.clear()
+        if self._stamps:
+            since = stamp - self._stamps[-1][0]
+            if since <= 0:
+                # The clock of the stamps was set back: what was published is not known by them.
+                self._stamps.clear()
+            elif since > SET_FORWARD * NANOSECONDS:
+                # It was set forward. The robot goes on to the end of what it knows.
+                self._stamps.extend(self._latest[1:])
         self._stamps.append((stamp, positions[0]))
         while stamp - self._stamps[0][0] > KEPT * NANOSECONDS:
             self._stamps.popleft()
@@ -137,7 +145,7 @@ class Path(Generic[T]):
             for time, position in zip(times, positions, strict=True)
         )
 
-    def reach(self, stamp: int, *, going_back: bool) -> None:
+    def reach(self, stamp: int, *, going_back: bool) -> float:
         """Take in which instant of what was published the robot has come to.
 
         Parameters
@@ -147,12 +155,20 @@ class Path(Generic[T]):
         going_back
             Whether the robot is to be led on from there, instead of from where it was led to.
 
+        Returns
+        -------
+        float
+            How far it has come on since it told last, in ticks.
+
         """
         position = self._position(stamp)
-        if position is not None:
-            self.reached = position
-            if going_back:
-                self.at = position
+        if position is None:
+            return 0.0
+        way = position - self.reached
+        self.reached = position
+        if going_back:
+            self.at = position
+        return way
 
     def stamp(self, position: float) -> int | None:
         """Instant that was given to a position when the robot was led there, ns."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from math import dist, isfinite
 
-from leg_kinematics.chain.values import Condition, FootTargets, JointTargets, Level
+from leg_kinematics.chain.values import Condition, FootTargets, JointLimits, JointTargets, Level
 from leg_kinematics.errors import CommandError, LegKinematicsError
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import LegReach, LegSolver, Trajectory, polyline_move
@@ -71,6 +71,12 @@ class Solving:
         self._refusal = ''
         self.accepted = 0
         self.refused = 0
+
+    def heed(self, limits: JointLimits) -> None:
+        """Take in how fast the bridge drives the joints: straight moves are no faster."""
+        for joint, speed in zip(limits.joints, limits.speeds, strict=True):
+            if joint in self._speeds:
+                self._speeds[joint] = min(self._speeds[joint], speed)
 
     def locate(self, positions: Sequence[float]) -> tuple[Vector, ...]:
         """Take in where the joints are, rad, shape (joints,); return the feet in `base_link`, m."""

@@ -61,6 +61,26 @@ class JointTargets:
 
 
 @dataclass(frozen=True, slots=True)
+class JointLimits:
+    """How fast joints are driven at most: what is asked for beyond that, they lag behind.
+
+    Attributes
+    ----------
+    joints
+        Their names.
+    speeds
+        rad/s, shape (joints,).
+    acceleration
+        Of every joint, rad/s^2.
+
+    """
+
+    joints: tuple[str, ...]
+    speeds: tuple[float, ...]
+    acceleration: float
+
+
+@dataclass(frozen=True, slots=True)
 class RobotReport:
     """What the robot does, as told to whoever walks it.
 

@@ -21,6 +21,7 @@ from leg_kinematics.chain.values import (
     Answer,
     Condition,
     FootTargets,
+    JointLimits,
     Level,
     RobotReport,
 )
@@ -36,7 +37,7 @@ from leg_kinematics.gait import (
     Walker,
 )
 from leg_kinematics.robot import Robot, Vector
-from leg_kinematics.solver import LegSolver
+from leg_kinematics.solver import LegSolver, hermite
 
 #: What is known of the feet is as old as this at most when the robot is taken over, s.
 FRESH = 1.0
@@ -50,12 +51,19 @@ BEHIND = 0.25
 #: Nor does one with a joint so far from where it should be, rad.
 ASTRAY = 0.05
 
+#: A robot that has come on by less between two reports stands still, in ticks.
+AT_REST = 0.1
+
 #: A robot that stands where it is led to is no farther from it, rad.
 THERE = 0.005
 
 #: An order for a body offset is worked out no more often than this, since it takes as long as a
 #: few ticks, s.
 OFFSET_INTERVAL = 0.3
+
+#: Peak acceleration of a joint in a walk, times the time of a swing, over its peak speed. Largest
+#: seen with bracken at its limits of speed, ahead, aside and turning: 9.5.
+SWIFTNESS = 10.0
 
 #: A refusal is told for so long, s.
 TOLD_FOR = 1.0
@@ -196,6 +204,7 @@ class Walking:
         self._whose: tuple[int, int] | None = None
         self._paused = ''
         self._paused_at = 0.0
+        self._rests = False
         self._stood_since: int | None = None
         self._report: RobotReport | None = None
         self._reported_at = 0.0
@@ -208,6 +217,7 @@ class Walking:
         self._ordered: Offset | None = None
         self._next_order_at = -float('inf')
         self._told = 0
+        self._contradiction = ''
         self.refused = 0
         self._refusal = ''
         self._refused_at = 0.0
@@ -276,13 +286,44 @@ class Walking:
         }:
             self._give_up()
         elif report.stamp is not None:
-            self._path.reach(report.stamp, going_back=bool(self._paused))
+            way = self._path.reach(report.stamp, going_back=bool(self._paused))
+            self._rests = abs(way) < AT_REST
+
+    def heed(self, limits: JointLimits) -> None:
+        """Take in how fast the bridge drives the joints; see whether the gait asks for more."""
+        self._contradiction = self._contradicts(limits)
+
+    def _contradicts(self, limits: JointLimits) -> str:
+        if limits.joints != self._robot.joints:
+            return (
+                f'the bridge drives the joints of another robot: expected '
+                f'{", ".join(self._robot.joints)} (got {", ".join(limits.joints)})'
+            )
+        links = [link for leg in self._robot.legs for link in leg.links]
+        share = self._gait.speed_share
+        for joint, link, speed in zip(limits.joints, links, limits.speeds, strict=True):
+            if share * link.servo.speed > speed * (1.0 + 1e-9):
+                return (
+                    f"'speed_share' {share:g} of the gait asks {joint} for up to "
+                    f'{share * link.servo.speed:.2f} rad/s, that of the bridge allows {speed:.2f}'
+                )
+        needed = SWIFTNESS * share * max(link.servo.speed for link in links)
+        needed /= self._gait.swing_time
+        if needed > limits.acceleration:
+            return (
+                f"'swing_time' {self._gait.swing_time:g} s of the gait may ask joints for "
+                f"{needed:.0f} rad/s^2, 'joint_acceleration' of the bridge allows "
+                f'{limits.acceleration:g}'
+            )
+        return ''
 
     def stand(self, now: float) -> Answer:
         """Stand up; take the robot over where it is if that has not been done."""
         report = self._report
         if report is None or now - self._reported_at > FRESH:
             return Answer(success=False, words='nothing is heard of the bridge: is it running?')
+        if self._contradiction:
+            return Answer(success=False, words=f'parameters contradict: {self._contradiction}')
         if self._walker is None:
             if report.state is not PowerState.FOLLOWING:
                 return Answer(
@@ -388,16 +429,18 @@ class Walking:
     def _pause(self, reason: str, now: float) -> None:
         self._paused = reason
         self._paused_at = now
+        self._rests = not self._path.pace
         self._stood_since = None
         self._path.stop()
 
     def _stand_still(self, stamp: int) -> FootTargets | None:
-        """Lead the robot to stand where it is on the path, once it is known and can be led."""
+        """Lead the robot to stand where it is on the path, once it has come to rest there."""
         report = self._report
         if (
             report is None
             or report.state is not PowerState.FOLLOWING
             or self._reported_at < self._paused_at
+            or not (self._rests or self._stood_since is not None)
         ):
             return None
         if self._stood_since is None:
@@ -433,17 +476,18 @@ class Walking:
         before, after, share = self._path.around(position)
         if share == 0.0:
             return before.sample.feet, before.sample.velocities
-        pairs = [
-            _hermite(share, self._tick, (p, v), (q, w))
-            for p, v, q, w in zip(
-                before.sample.feet,
-                before.sample.velocities,
-                after.sample.feet,
-                after.sample.velocities,
-                strict=True,
-            )
-        ]
-        return tuple(foot for foot, _ in pairs), tuple(velocity for _, velocity in pairs)
+        feet, velocities = [], []
+        for p, v, q, w in zip(
+            before.sample.feet,
+            before.sample.velocities,
+            after.sample.feet,
+            after.sample.velocities,
+            strict=True,
+        ):
+            (x, y, z), (dx, dy, dz) = hermite(share, self._tick, (p, v), (q, w))
+            feet.append((x, y, z))
+            velocities.append((dx, dy, dz))
+        return tuple(feet), tuple(velocities)
 
     def _advance(self, now: float) -> Tick:
         if self._walker is None:
@@ -541,6 +585,8 @@ class Walking:
         """Say how the walk is, at an instant, s."""
         if self._refusal and now - self._refused_at <= TOLD_FOR:
             return Condition(Level.WARN, 'refused', self._refusal)
+        if self._contradiction:
+            return Condition(Level.ERROR, 'parameters contradict', self._contradiction)
         if self._walker is None:
             return Condition(Level.OK, self._waiting_for(now))
         if self._paused == TAKING_OVER:
@@ -566,18 +612,3 @@ def _scaled(vectors: tuple[Vector, ...], factor: float) -> tuple[Vector, ...]:
     if factor == 1.0:
         return vectors
     return tuple((factor * x, factor * y, factor * z) for x, y, z in vectors)
-
-
-def _hermite(
-    share: float, tick: float, start: tuple[Vector, Vector], end: tuple[Vector, Vector]
-) -> tuple[Vector, Vector]:
-    """Place and velocity on the cubic between two places with velocities, at a share of a tick."""
-    u = share
-    h01 = u * u * (3.0 - 2.0 * u)
-    h10, h11 = u * (1.0 - u) * (1.0 - u) * tick, u * u * (u - 1.0) * tick
-    g01 = 6.0 * u * (1.0 - u) / tick
-    g10, g11 = (1.0 - u) * (1.0 - 3.0 * u), u * (3.0 * u - 2.0)
-    axes = list(zip(*start, *end, strict=True))
-    x, y, z = (p + h01 * (q - p) + h10 * v + h11 * w for p, v, q, w in axes)
-    dx, dy, dz = (g01 * (q - p) + g10 * v + g11 * w for p, v, q, w in axes)
-    return (x, y, z), (dx, dy, dz)

@@ -33,6 +33,7 @@ from leg_kinematics.nodes.process import run
 from leg_kinematics.nodes.scheduling import take_priority
 from leg_kinematics.nodes.senders import Senders
 from leg_kinematics.nodes.stamps import Stamps
+from leg_kinematics.nodes.streams import JointStates, JointTrajectories
 from leg_kinematics.robot import load_robot
 from leg_kinematics.solver import leg_solvers, posture_angles
 
@@ -71,7 +72,9 @@ class BridgeNode(LifecycleNode):
         take_priority(settings.whole('realtime_priority'))
         self.rate = settings.number('rate')
         self._tick = 1.0 / self.rate
-        self._joints, name, stage = self._load(settings)
+        joints, name, stage = self._load(settings)
+        self._targets = JointTrajectories(joints)
+        self._joint_states = JointStates(joints)
         self._stage = stage
         self._tells = max(1, round(REPORT_INTERVAL / self._tick))
         self._stamps = Stamps(lambda: self.get_clock().now().nanoseconds)
@@ -83,8 +86,10 @@ class BridgeNode(LifecycleNode):
         self._senders = Senders(self, 'joint_trajectory')
         self._states = self.create_publisher(JointState, 'joint_states', qos.PUBLISHED)
         self._reports = self.create_publisher(Float64MultiArray, 'bridge/state', qos.PUBLISHED)
+        self._limits = self.create_publisher(JointTrajectory, 'bridge/limits', qos.DESCRIPTION)
+        self._limits.publish(messages.limits_message(stage.limits))
         self.create_subscription(
-            JointTrajectory, 'joint_trajectory', self._on_trajectory, qos.STREAM
+            JointTrajectory, 'joint_trajectory', self._on_trajectory, qos.STREAM, raw=True
         )
         age = settings.number('max_command_age')
         # A release is obeyed however late it comes.
@@ -105,7 +110,7 @@ class BridgeNode(LifecycleNode):
         silence = SilenceAction(
             Reaction(settings.text('board_silence_reaction')), settings.number('board_silence')
         )
-        if silence.timeout < 3.0 * self._tick:
+        if silence.timeout * self.rate < 3.0 - 1e-9:
             raise CommandError(
                 f"'board_silence' {silence.timeout:g} s must be at least three ticks of 'rate' "
                 f'{self.rate:g} Hz, which are {3.0 * self._tick:g} s'
@@ -197,10 +202,9 @@ class BridgeNode(LifecycleNode):
             raise RuntimeError('the node was not made')
         return self._stage
 
-    def _on_trajectory(self, message: JointTrajectory) -> None:
+    def _on_trajectory(self, message: bytes) -> None:
         try:
-            targets = messages.joint_targets(message, self._joints)
-            self.driving.follow(targets, monotonic())
+            self.driving.follow(self._targets.read(message), monotonic())
         except LegKinematicsError as error:
             self.driving.refuse(error)
 
@@ -219,9 +223,7 @@ class BridgeNode(LifecycleNode):
             self._reports.publish(messages.report_message(stage.report()))
             if stage.located:
                 stamp = round(now * NANOSECONDS) + self._stamps.offset()
-                self._states.publish(
-                    messages.joint_state_message(stamp, self._joints, stage.positions)
-                )
+                self._states.publish(self._joint_states.write(stamp, stage.positions))
         if stage.status.found and not self._found:
             self._greet()
         self._diagnostics.report(self._senders.judge(stage.condition()))

@@ -14,7 +14,7 @@ from rclpy.node import Node
 from rclpy.parameter import Parameter as RosParameter
 from sensor_msgs.msg import MultiDOFJointState
 from std_msgs.msg import Bool, Float64, Float64MultiArray
-from trajectory_msgs.msg import MultiDOFJointTrajectory
+from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
 from visualization_msgs.msg import MarkerArray
 
 from leg_kinematics.calibration import load_servo_maps
@@ -31,8 +31,9 @@ from leg_kinematics.nodes.process import run
 from leg_kinematics.nodes.scheduling import take_priority
 from leg_kinematics.nodes.senders import Senders
 from leg_kinematics.nodes.stamps import Stamps
+from leg_kinematics.nodes.streams import FootStates, FootTrajectories, OdometryMessages
 from leg_kinematics.nodes.transforms import TransformBroadcaster
-from leg_kinematics.robot import load_robot
+from leg_kinematics.robot import Vector, load_robot
 from leg_kinematics.solver import leg_solvers
 
 #: Between two pictures of the walk for a viewer, s.
@@ -84,6 +85,9 @@ class GaitNode(Node):
         )
         # In one process the kinematics listens as well, but only for others.
         self._own = int(direct)
+        self._foot_targets = FootTrajectories(self._robot.leg_names)
+        self._feet = FootStates(self._robot.leg_names)
+        self._odometry = OdometryMessages()
         self._max_age = settings.number('max_command_age')
         self._type = settings.text('cmd_vel_type')
         self._warned_of_type = False
@@ -120,7 +124,14 @@ class GaitNode(Node):
                 )
         if not direct:
             self.create_subscription(
-                MultiDOFJointState, 'foot_states', self._on_foot_states, qos.STREAM
+                MultiDOFJointState,
+                'foot_states',
+                self._on_foot_states,
+                qos.STREAM,
+                raw=True,
+            )
+            self.create_subscription(
+                JointTrajectory, 'bridge/limits', self._on_limits, qos.DESCRIPTION
             )
             self.create_subscription(Float64MultiArray, 'bridge/state', self._on_report, qos.STREAM)
 
@@ -156,13 +167,18 @@ class GaitNode(Node):
     def _on_contact(self, leg: int, message: Bool) -> None:
         self.stage.touch(leg, message.data)
 
-    def _on_foot_states(self, message: MultiDOFJointState) -> None:
-        feet = messages.feet_of(message, self._robot.leg_names)
+    def _on_foot_states(self, message: bytes) -> None:
+        self._obey(lambda: self._locate(self._feet.read(message)[1]))
+
+    def _locate(self, feet: tuple[Vector, ...] | None) -> None:
         if feet is not None:
             self.stage.locate(feet, monotonic())
 
     def _on_report(self, message: Float64MultiArray) -> None:
         self._obey(lambda: self.stage.hear(messages.robot_report(message), monotonic()))
+
+    def _on_limits(self, message: JointTrajectory) -> None:
+        self._obey(lambda: self.stage.heed(messages.joint_limits(message)))
 
     def _obey(self, order: Callable[[], None]) -> None:
         try:
@@ -187,11 +203,11 @@ class GaitNode(Node):
         """Publish what a step of the stage gave."""
         if walked is not None:
             if walked.targets is not None and self._targets.get_subscription_count() > self._own:
-                self._targets.publish(messages.foot_targets_message(walked.targets))
+                self._targets.publish(self._foot_targets.write(walked.targets))
             listened = self._odom.get_subscription_count() > 0
             for odom in walked.odometry:
                 if listened:
-                    self._odom.publish(messages.odometry_message(odom))
+                    self._odom.publish(self._odometry.write(odom))
                 if self._transforms is not None:
                     self._transforms.send(messages.transform_message(odom))
             if missed := self.stage.missed - self._missed:

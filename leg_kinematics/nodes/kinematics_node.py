@@ -15,13 +15,19 @@ from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
 from leg_kinematics.calibration import load_servo_maps
 from leg_kinematics.chain.solving import Solving, SolvingParameters
 from leg_kinematics.chain.values import FootTargets, JointTargets
-from leg_kinematics.errors import LegKinematicsError
+from leg_kinematics.errors import CommandError, LegKinematicsError
 from leg_kinematics.nodes import messages, qos
 from leg_kinematics.nodes.diagnostics import Diagnostics
 from leg_kinematics.nodes.parameters import KINEMATICS, declare
 from leg_kinematics.nodes.process import run
 from leg_kinematics.nodes.scheduling import take_priority
 from leg_kinematics.nodes.senders import Senders
+from leg_kinematics.nodes.streams import (
+    FootStates,
+    FootTrajectories,
+    JointStates,
+    JointTrajectories,
+)
 from leg_kinematics.robot import Vector, load_robot
 from leg_kinematics.robot.urdf import urdf
 from leg_kinematics.solver import leg_solvers, posture_angles
@@ -63,7 +69,10 @@ class KinematicsNode(Node):
         legs = leg_solvers(robot, {each.joint: each.angle_range for each in maps.maps})
         for posture in ('resting', 'standing'):
             posture_angles(robot, legs, posture)
-        self._legs, self._joints = robot.leg_names, robot.joints
+        self._foot_targets = FootTrajectories(robot.leg_names)
+        self._joint_targets = JointTrajectories(robot.joints)
+        self._joint_states = JointStates(robot.joints)
+        self._feet = FootStates(robot.leg_names)
         self.stage = Solving(
             robot,
             legs,
@@ -89,14 +98,25 @@ class KinematicsNode(Node):
         description = self.create_publisher(String, 'robot_description', qos.DESCRIPTION)
         description.publish(String(data=urdf(robot)))
         self.create_subscription(
-            MultiDOFJointTrajectory, 'foot_targets', self._on_foot_targets, qos.STREAM
+            MultiDOFJointTrajectory,
+            'foot_targets',
+            self._on_foot_targets,
+            qos.STREAM,
+            raw=True,
         )
         if not direct:
-            self.create_subscription(JointState, 'joint_states', self._on_joint_states, qos.STREAM)
+            self.create_subscription(
+                JointTrajectory, 'bridge/limits', self._on_limits, qos.DESCRIPTION
+            )
+            self.create_subscription(
+                JointState, 'joint_states', self._on_joint_states, qos.STREAM, raw=True
+            )
+            self.create_timer(1.0, self._report)
+        self._report()
 
-    def _on_foot_targets(self, message: MultiDOFJointTrajectory) -> None:
+    def _on_foot_targets(self, message: bytes) -> None:
         try:
-            self.pass_on(messages.foot_targets(message))
+            self.pass_on(self._foot_targets.read(message))
         except LegKinematicsError as error:
             self.stage.refuse(error)
         self._report()
@@ -104,11 +124,20 @@ class KinematicsNode(Node):
     def _solve(self, targets: FootTargets) -> None:
         self._tell_joints(self.stage.solve(targets))
 
-    def _on_joint_states(self, message: JointState) -> None:
-        positions = messages.joint_positions(message, self._joints)
+    def _on_joint_states(self, message: bytes) -> None:
+        try:
+            stamp, positions = self._joint_states.read(message)
+        except CommandError as error:
+            self.get_logger().warning(str(error))
+            return
         if positions is not None:
-            feet = self.stage.locate(positions)
-            self._tell_feet(messages.nanoseconds_of(message.header.stamp), feet)
+            self._tell_feet(stamp, self.stage.locate(positions))
+
+    def _on_limits(self, message: JointTrajectory) -> None:
+        try:
+            self.stage.heed(messages.joint_limits(message))
+        except CommandError as error:
+            self.get_logger().warning(str(error))
 
     def tell(self, stamp: int, joints: JointTargets | None, feet: Feet | None) -> None:
         """Publish what a step of the stage gave, for the instant of a stamp, ns."""
@@ -120,11 +149,11 @@ class KinematicsNode(Node):
 
     def _tell_joints(self, joints: JointTargets) -> None:
         if self._trajectories.get_subscription_count() > self._own:
-            self._trajectories.publish(messages.joint_trajectory_message(self._joints, joints))
+            self._trajectories.publish(self._joint_targets.write(joints))
 
     def _tell_feet(self, stamp: int, feet: Feet) -> None:
         if self._foot_states.get_subscription_count():
-            self._foot_states.publish(messages.foot_states_message(stamp, self._legs, feet))
+            self._foot_states.publish(self._feet.write(stamp, feet))
 
     def _report(self) -> None:
         self._diagnostics.report(self._senders.judge(self.stage.condition()))

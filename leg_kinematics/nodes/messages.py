@@ -29,7 +29,13 @@ from transforms3d.euler import euler2quat, quat2euler
 
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.solving import check_finite, check_names
-from leg_kinematics.chain.values import NANOSECONDS, FootTargets, JointTargets, RobotReport
+from leg_kinematics.chain.values import (
+    NANOSECONDS,
+    FootTargets,
+    JointLimits,
+    JointTargets,
+    RobotReport,
+)
 from leg_kinematics.chain.walking import Odom
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import Covariance, Offset
@@ -235,6 +241,40 @@ def joint_targets(message: JointTrajectory, joints: Sequence[str]) -> JointTarge
     )
 
 
+def limits_message(limits: JointLimits) -> JointTrajectory:
+    """Make what the joints can do at most: one point, without positions."""
+    point = JointTrajectoryPoint(
+        velocities=list(limits.speeds),
+        accelerations=[limits.acceleration] * len(limits.joints),
+    )
+    return JointTrajectory(joint_names=list(limits.joints), points=[point])
+
+
+def joint_limits(message: JointTrajectory) -> JointLimits:
+    """Read what the joints can do at most.
+
+    Raises
+    ------
+    CommandError
+        It has not one point with a velocity and an acceleration a joint.
+
+    """
+    count = len(message.joint_names)
+    if (
+        len(message.points) != 1
+        or len(message.points[0].velocities) != count
+        or len(message.points[0].accelerations) != count
+        or not count
+    ):
+        raise CommandError(
+            f'bridge/limits needs one point with {count} velocities and accelerations'
+        )
+    point = message.points[0]
+    return JointLimits(
+        tuple(message.joint_names), tuple(point.velocities), min(point.accelerations)
+    )
+
+
 def report_message(report: RobotReport) -> Float64MultiArray:
     """Make what the bridge tells of the robot; `robot_report` reads it.
 
@@ -328,10 +368,10 @@ def odometry_message(odom: Odom) -> Odometry:
     message.child_frame_id = BASE_FRAME
     message.pose.pose.position = _point(motion.position)
     message.pose.pose.orientation = _quaternion(motion.rpy)
-    message.pose.covariance = _six_by_six(odom.trust)
+    message.pose.covariance = six_by_six(odom.trust)
     message.twist.twist.linear = _vector3(motion.linear)
     message.twist.twist.angular = _vector3(motion.angular)
-    message.twist.covariance = _six_by_six(odom.rate_trust)
+    message.twist.covariance = six_by_six(odom.rate_trust)
     return message
 
 
@@ -351,11 +391,18 @@ def _point(vector: Vector) -> Point:
 
 
 def _quaternion(rpy: Vector) -> Quaternion:
-    w, x, y, z = (float(part) for part in euler2quat(*rpy, 'sxyz'))
+    x, y, z, w = quaternion(rpy)
     return Quaternion(x=x, y=y, z=z, w=w)
 
 
-def _six_by_six(covariance: Covariance) -> list[float]:
+def quaternion(rpy: Vector) -> tuple[float, float, float, float]:
+    """Return x, y, z and w of fixed-axis roll, pitch and yaw, rad."""
+    w, x, y, z = (float(part) for part in euler2quat(*rpy, 'sxyz'))
+    return x, y, z, w
+
+
+def six_by_six(covariance: Covariance) -> list[float]:
+    """Return the 36 numbers of a covariance, row by row over x, y, z, roll, pitch and yaw."""
     c = covariance
     rows = [[0.0] * 6 for _ in range(6)]
     rows[0][0], rows[0][1], rows[0][5] = c.xx + LEAST_VARIANCE, c.xy, c.x_yaw

@@ -7,7 +7,8 @@ from collections.abc import Callable
 from rclpy.node import Node
 from std_srvs.srv import Trigger
 
-from leg_kinematics.chain.values import Answer
+from leg_kinematics.chain.values import NANOSECONDS, Answer
+from leg_kinematics.nodes.timed_service import create_timed_service
 
 
 def offer_order(
@@ -24,15 +25,29 @@ def offer_order(
     obey
         Does what is asked for, and says what it did.
     max_age
-        An order that was sent longer ago is refused, s; none is where this is None.
+        An order that was sent longer ago is refused, s, and one that seems to come from as far
+        ahead; none is where this is None, or where the middleware does not tell when it was sent.
 
     """
 
-    def answer(_: Trigger.Request, response: Trigger.Response) -> Trigger.Response:
-        done = obey()
+    def answer(
+        _: Trigger.Request, response: Trigger.Response, sent: int | None
+    ) -> Trigger.Response:
+        now = node.get_clock().now().nanoseconds
+        age = 0.0 if sent is None else (now - sent) / NANOSECONDS
+        if max_age is not None and abs(age) > max_age:
+            done = Answer(
+                success=False,
+                words=f'refused: it was sent {age:.1f} s ago, at most {max_age:g} s are accepted; '
+                'call again, and see that the clocks of both machines are set',
+            )
+        else:
+            done = obey()
         response.success, response.message = done.success, done.words
-        level = node.get_logger().info if done.success else node.get_logger().warning
-        level(f'{name}: {done.words}')
+        if done.success:
+            node.get_logger().info(f'{name}: {done.words}')
+        else:
+            node.get_logger().warning(f'{name}: {done.words}')
         return response
 
-    node.create_service(Trigger, name, answer)
+    create_timed_service(node, Trigger, name, answer)

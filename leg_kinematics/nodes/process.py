@@ -12,13 +12,13 @@ from contextlib import contextmanager
 from threading import Thread
 
 import rclpy
-from rclpy.executors import SingleThreadedExecutor
 from rclpy.impl.implementation_singleton import rclpy_implementation
 from rclpy.node import Node
 from rclpy.signals import SignalHandlerOptions
 from rclpy.task import Future
 
 from leg_kinematics.errors import LegKinematicsError
+from leg_kinematics.nodes.executor import LeanExecutor
 from leg_kinematics.nodes.transport import prefer_sockets
 
 EXIT_ERROR = 2
@@ -54,7 +54,7 @@ def run(make: Callable[[], Iterable[Node]], arguments: Sequence[str] | None = No
         except RCLError as error:
             sys.stderr.write(f'the ROS arguments are wrong: {error}\n')
             return EXIT_ERROR
-        executor = SingleThreadedExecutor()
+        executor = LeanExecutor()
         nodes: list[Node] = []
         try:
             for node in make():

@@ -30,7 +30,7 @@ from leg_kinematics.solver.mount import MountTransform
 from leg_kinematics.solver.reach import LegReach
 from leg_kinematics.solver.section import Section, common_ground, level_section, side_section
 from leg_kinematics.solver.tracker import StreamClock, Tracker
-from leg_kinematics.solver.trajectory import Trajectory
+from leg_kinematics.solver.trajectory import Trajectory, hermite
 
 __all__ = [
     'PEAK_SPEED',
@@ -50,6 +50,7 @@ __all__ = [
     'common_ground',
     'forward',
     'forward_batch',
+    'hermite',
     'inverse',
     'inverse_batch',
     'jacobian',

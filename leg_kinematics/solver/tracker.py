@@ -24,11 +24,6 @@ EVEN = 0.02
 #: How much faster or slower.
 SLEW = 0.01
 
-#: So many messages in a row whose stamps lie this far behind, in s, mean that the sender's clock
-#: was set back, and not that they were delayed on their way.
-LATE_IN_A_ROW = 3
-LATE = 0.1
-
 #: A gap of a stream no longer than this is bridged by the cubic between its ends, s.
 GAP = 0.15
 
@@ -54,8 +49,8 @@ class StreamClock:
 
     The offset of the two clocks and the delay of the fastest recent message are one number, the
     smallest difference of receipt and stamp in a window. By it a stream plays as evenly as it
-    was stamped, whatever the jitter of its delivery and wherever the sender's clock stands. A
-    clock that is set, forwards or back, is followed within a few messages.
+    was stamped, whatever the jitter of its delivery and wherever the sender's clock stands. Stamps
+    that go back tell that it was set back, since messages of one sender keep their order.
     """
 
     def __init__(self) -> None:
@@ -63,18 +58,16 @@ class StreamClock:
         self._offsets: deque[float] = deque(maxlen=WINDOW)
         self._offset = 0.0
         self._received = 0.0
-        self._late: list[float] = []
+        self._stamp = 0.0
 
     def start(self, stamp: float, received: float) -> float:
         """When on our clock a message starts, s; a stamp of zero means now."""
         if stamp == 0.0:
             return received
         offset = received - stamp
-        if self._offsets and (
-            abs(offset - min(self._offsets)) > CLOCK_STEP or self._was_set_back(offset)
-        ):
+        if self._offsets and (stamp < self._stamp or abs(offset - min(self._offsets)) > CLOCK_STEP):
             self._offsets.clear()
-            self._late.clear()
+        self._stamp = stamp
         known = bool(self._offsets)
         self._offsets.append(offset)
         change = min(self._offsets) - self._offset
@@ -84,14 +77,6 @@ class StreamClock:
         self._offset += change
         self._received = received
         return stamp + self._offset
-
-    def _was_set_back(self, offset: float) -> bool:
-        """Tell whether messages in a row have been late, and all by the same time."""
-        if offset - min(self._offsets) <= LATE:
-            self._late.clear()
-            return False
-        self._late.append(offset)
-        return len(self._late) >= LATE_IN_A_ROW and max(self._late) - min(self._late) <= 0.5 * LATE
 
 
 class Tracker:

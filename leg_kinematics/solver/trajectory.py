@@ -79,7 +79,7 @@ class Trajectory:
             still = (0.0,) * len(self.positions[0])
             return self.positions[0], self.velocities[0] if time == self.times[0] else still
         start, end = self.times[index - 1], self.times[index]
-        return _hermite(
+        return hermite(
             (time - start) / (end - start),
             end - start,
             (self.positions[index - 1], self.velocities[index - 1]),
@@ -87,12 +87,24 @@ class Trajectory:
         )
 
 
-def _hermite(
+def hermite(
     u: float,
     span: float,
     first: tuple[Sequence[float], Sequence[float]],
     second: tuple[Sequence[float], Sequence[float]],
 ) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Positions and velocities on the cubic between two points.
+
+    Parameters
+    ----------
+    u
+        Share of the time between them that has passed, in [0, 1].
+    span
+        That time, s.
+    first, second
+        Positions and velocities of both points, shape (n,) each.
+
+    """
     h01 = u * u * (3.0 - 2.0 * u)
     h10 = u * (1.0 - u) * (1.0 - u) * span
     h11 = u * u * (u - 1.0) * span

@@ -1,14 +1,19 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""A node that passes joint trajectories on and does nothing else, as a process."""
+"""A node that passes joint trajectories on and does nothing else, as a process.
+
+A yardstick: it takes from rclpy everything that it can, and from us nothing that may get faster.
+"""
 
 import sys
 
+import rclpy
+from rclpy.executors import ExternalShutdownException, SingleThreadedExecutor
 from rclpy.node import Node
 from trajectory_msgs.msg import JointTrajectory
 
 from leg_kinematics.nodes import qos
-from leg_kinematics.nodes.process import run
+from leg_kinematics.nodes.transport import prefer_sockets
 
 
 class Relay(Node):
@@ -22,5 +27,19 @@ class Relay(Node):
         self.create_subscription(JointTrajectory, source, publisher.publish, qos.STREAM)
 
 
+def main() -> None:
+    """Pass on until SIGINT."""
+    prefer_sockets()
+    with rclpy.init():
+        relay = Relay()
+        executor = SingleThreadedExecutor()
+        executor.add_node(relay)
+        try:
+            executor.spin()
+        except (KeyboardInterrupt, ExternalShutdownException):
+            executor.shutdown()
+            relay.destroy_node()
+
+
 if __name__ == '__main__':
-    sys.exit(run([Relay]))
+    main()

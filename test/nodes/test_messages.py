@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from nav_msgs.msg import Odometry
 from rclpy.serialization import deserialize_message, serialize_message
 from sensor_msgs.msg import JointState, MultiDOFJointState
+from std_msgs.msg import Float64MultiArray
 from trajectory_msgs.msg import (
     JointTrajectory,
     JointTrajectoryPoint,
@@ -22,8 +23,11 @@ from trajectory_msgs.msg import (
 )
 from transforms3d.quaternions import quat2mat
 
+from leg_kinematics.chain.power import PowerState
+from leg_kinematics.chain.values import FootTargets, JointTargets, RobotReport
+from leg_kinematics.chain.walking import Odom
 from leg_kinematics.errors import CommandError
-from leg_kinematics.gait import BodyMotion, Covariance, GaitSample, GaitState, Pose
+from leg_kinematics.gait import BodyMotion, Covariance
 from leg_kinematics.gait import Twist as BodyTwist
 from leg_kinematics.nodes import messages
 from leg_kinematics.robot import Vector
@@ -32,19 +36,10 @@ from leg_kinematics.solver import Trajectory
 LEGS = ('left_front', 'right_front')
 JOINTS = ('coxa', 'femur', 'tibia')
 STAMP = Time(sec=1_800_000_000, nanosec=250_000_000)
+STAMP_NS = 1_800_000_000_250_000_000
 
 numbers = st.floats(-1e3, 1e3)
 vectors = st.tuples(numbers, numbers, numbers)
-
-
-def sample(
-    feet: tuple[tuple[float, float, float], ...] = ((0.1, 0.2, -0.1), (0.1, -0.2, -0.1)),
-    velocities: tuple[tuple[float, float, float], ...] = ((1.0, 2.0, 3.0), (4.0, 5.0, 6.0)),
-) -> GaitSample:
-    """Make the outcome of a tick."""
-    return GaitSample(
-        feet, velocities, (True, True), Pose(), BodyTwist(), 0.08, GaitState.STANDING, ''
-    )
 
 
 @given(st.integers(-(2**31) * 10**9, 2**31 * 10**9 - 1))
@@ -107,60 +102,65 @@ def test_an_absurd_velocity_command_is_refused(part: str, value: float) -> None:
             assert messages.body_twist(twist) == BodyTwist(**{part: size})
 
 
-@given(st.lists(st.tuples(vectors, vectors, vectors, vectors), min_size=1, max_size=3))
-def test_foot_targets_go_through_the_wire(
-    rows: list[tuple[tuple[float, float, float], ...]],
-) -> None:
-    """Serialised and read again, names, times, feet and velocities are the same."""
-    samples = [(0.01 * tick, sample((a, b), (c, d))) for tick, (a, b, c, d) in enumerate(rows)]
-    message = messages.foot_targets_message(STAMP, LEGS, samples)
+def same_on_the_wire(targets: FootTargets) -> MultiDOFJointTrajectory:
+    """Make a message of foot targets and let it go over the wire."""
+    message = messages.foot_targets_message(targets)
     wired = deserialize_message(serialize_message(message), MultiDOFJointTrajectory)
     assert wired.header.stamp == STAMP
     assert wired.header.frame_id == 'base_link'
     for point in wired.points:
         assert all(transform.rotation.w == 1.0 for transform in point.transforms)
-    targets = messages.FootTargets(wired, LEGS)
-    assert targets.legs == LEGS
-    assert targets.times == pytest.approx([time for time, _ in samples])
-    assert targets.feet == [[a, b] for a, b, _, _ in rows]
-    assert targets.velocities == [[c, d] for _, _, c, d in rows]
+    return wired
+
+
+@given(st.lists(st.tuples(vectors, vectors, vectors, vectors), min_size=1, max_size=3))
+def test_a_stream_of_feet_goes_through_the_wire(rows: list[tuple[Vector, ...]]) -> None:
+    """Serialised and read again, stamp, names, times, feet and velocities are the same."""
+    stream = FootTargets(
+        STAMP_NS,
+        LEGS,
+        tuple(0.01 * tick for tick in range(len(rows))),
+        [[a, b] for a, b, _, _ in rows],
+        [[c, d] for _, _, c, d in rows],
+    )
+    assert messages.foot_targets(same_on_the_wire(stream)) == stream
+
+
+@given(st.lists(st.tuples(vectors, vectors), min_size=1, max_size=3))
+def test_straight_moves_go_through_the_wire_without_velocities(
+    rows: list[tuple[Vector, ...]],
+) -> None:
+    """No velocity says that the feet go straight, from rest to rest, however near the points."""
+    times = tuple(0.01 * (tick + 1) for tick in range(len(rows)))
+    moves = FootTargets(STAMP_NS, LEGS, times, [[a, b] for a, b in rows], None)
+    wired = same_on_the_wire(moves)
+    assert all(point.velocities == [] for point in wired.points)
+    assert messages.foot_targets(wired) == moves
 
 
 def good_targets() -> MultiDOFJointTrajectory:
     """Make foot targets in which nothing is wrong yet."""
-    return messages.foot_targets_message(STAMP, LEGS, [(0.0, sample()), (0.01, sample())])
+    feet = [[(0.1, 0.2, -0.1), (0.1, -0.2, -0.1)]] * 2
+    velocities = [[(1.0, 2.0, 3.0), (4.0, 5.0, 6.0)]] * 2
+    return messages.foot_targets_message(FootTargets(STAMP_NS, LEGS, (0.0, 0.01), feet, velocities))
 
 
-def test_foot_targets_need_neither_frame_nor_velocities_nor_all_legs() -> None:
-    """An empty frame is the body's, and whoever has no velocities leaves them out."""
+def test_foot_targets_need_neither_stamp_nor_frame() -> None:
+    """Without a stamp they are for now, and an empty frame is the body's."""
     message = MultiDOFJointTrajectory(joint_names=['right_front'])
     message.points = [
-        MultiDOFJointTrajectoryPoint(transforms=[Transform(translation=Vector3(x=1.0))])
+        MultiDOFJointTrajectoryPoint(
+            transforms=[Transform(translation=Vector3(x=1.0))],
+            time_from_start=Duration(sec=2),
+        )
     ]
-    targets = messages.FootTargets(message, LEGS)
-    assert targets.legs == ('right_front',)
-    assert targets.feet == [[(1.0, 0.0, 0.0)]]
-    assert targets.velocities == [None]
+    assert messages.foot_targets(message) == FootTargets(
+        0, ('right_front',), (2.0,), [[(1.0, 0.0, 0.0)]], None
+    )
 
 
 def _frame(message: MultiDOFJointTrajectory) -> None:
     message.header.frame_id = 'odom'
-
-
-def _no_names(message: MultiDOFJointTrajectory) -> None:
-    message.joint_names = []
-
-
-def _twice(message: MultiDOFJointTrajectory) -> None:
-    message.joint_names = ['left_front', 'left_front']
-
-
-def _unknown(message: MultiDOFJointTrajectory) -> None:
-    message.joint_names = ['left_front', 'tail']
-
-
-def _no_points(message: MultiDOFJointTrajectory) -> None:
-    message.points = []
 
 
 def _few_transforms(message: MultiDOFJointTrajectory) -> None:
@@ -171,37 +171,28 @@ def _few_velocities(message: MultiDOFJointTrajectory) -> None:
     message.points[1].velocities = message.points[1].velocities[:1]
 
 
-def _bad_foot(message: MultiDOFJointTrajectory) -> None:
-    message.points[1].transforms[1].translation.z = nan
-
-
-def _bad_velocity(message: MultiDOFJointTrajectory) -> None:
-    message.points[0].velocities[1].linear.x = -inf
+def _velocities_in_one_point(message: MultiDOFJointTrajectory) -> None:
+    message.points[0].velocities = []
 
 
 @pytest.mark.parametrize(
     ('spoil', 'words'),
     [
         (_frame, "must be in 'base_link' \\(got 'odom'\\)"),
-        (_no_names, 'names nothing; expected some of left_front, right_front'),
-        (_twice, 'names something twice: left_front, left_front'),
-        (_unknown, 'unknown names: tail; known are left_front, right_front'),
-        (_no_points, 'no points'),
         (_few_transforms, 'needs 2 transforms .* \\(got 1 and 2\\)'),
         (_few_velocities, 'needs 2 transforms .* \\(got 2 and 1\\)'),
-        (_bad_foot, 'foot_targets has a number that is not finite'),
-        (_bad_velocity, 'velocities of foot_targets has a number that is not finite'),
+        (_velocities_in_one_point, 'a stream has them in every point, straight moves in none'),
     ],
 )
-def test_wrong_foot_targets_are_refused(
+def test_foot_targets_of_a_wrong_shape_are_refused(
     spoil: Callable[[MultiDOFJointTrajectory], None], words: str
 ) -> None:
-    """Each error says what was expected and what was got."""
+    """Each error says what was expected and what was got; names and numbers the stage judges."""
     message = good_targets()
-    messages.FootTargets(message, LEGS)
+    messages.foot_targets(message)
     spoil(message)
     with pytest.raises(CommandError, match=words):
-        messages.FootTargets(message, LEGS)
+        messages.foot_targets(message)
 
 
 TRAJECTORY = Trajectory(
@@ -213,14 +204,14 @@ TRAJECTORY = Trajectory(
 
 def good_trajectory() -> JointTrajectory:
     """Make a joint trajectory in which nothing is wrong yet."""
-    return messages.joint_trajectory_message(STAMP, JOINTS, TRAJECTORY)
+    return messages.joint_trajectory_message(JOINTS, JointTargets(STAMP_NS, TRAJECTORY))
 
 
 def test_joint_trajectories_go_through_the_wire() -> None:
     """Serialised and read again they are the same."""
     wired = deserialize_message(serialize_message(good_trajectory()), JointTrajectory)
     assert wired.header.stamp == STAMP
-    assert messages.joint_trajectory(wired, JOINTS) == TRAJECTORY
+    assert messages.joint_targets(wired, JOINTS) == JointTargets(STAMP_NS, TRAJECTORY)
 
 
 @given(st.permutations(range(3)))
@@ -232,8 +223,8 @@ def test_the_order_of_the_joints_is_the_readers(order: list[int]) -> None:
         tuple(tuple(row[i] for i in order) for row in TRAJECTORY.velocities),
     )
     names = [JOINTS[i] for i in order]
-    message = messages.joint_trajectory_message(STAMP, names, shuffled)
-    assert messages.joint_trajectory(message, JOINTS) == TRAJECTORY
+    message = messages.joint_trajectory_message(names, JointTargets(STAMP_NS, shuffled))
+    assert messages.joint_targets(message, JOINTS).trajectory == TRAJECTORY
 
 
 def _joint_missing(message: JointTrajectory) -> None:
@@ -301,15 +292,15 @@ def test_wrong_joint_trajectories_are_refused(
 ) -> None:
     """Each error says what was expected and what was got."""
     message = good_trajectory()
-    messages.joint_trajectory(message, JOINTS)
+    messages.joint_targets(message, JOINTS)
     spoil(message)
     with pytest.raises(CommandError, match=words):
-        messages.joint_trajectory(message, JOINTS)
+        messages.joint_targets(message, JOINTS)
 
 
 def test_joint_states_are_read_in_any_order_and_with_more_joints() -> None:
     """Positions come in the order of the reader; other joints do not matter."""
-    message = messages.joint_state_message(STAMP, JOINTS, (1.0, 2.0, 3.0))
+    message = messages.joint_state_message(STAMP_NS, JOINTS, (1.0, 2.0, 3.0))
     assert message.header.stamp == STAMP
     message.name = ['tibia', 'camera', 'coxa', 'femur']
     message.position = [3.0, 9.0, 1.0, 2.0]
@@ -336,7 +327,7 @@ def test_foot_states_go_through_the_wire(
     left: tuple[float, float, float], right: tuple[float, float, float]
 ) -> None:
     """Serialised and read again, also in another order, every foot is the same."""
-    message = messages.foot_states_message(STAMP, LEGS, (left, right))
+    message = messages.foot_states_message(STAMP_NS, LEGS, (left, right))
     wired = deserialize_message(serialize_message(message), MultiDOFJointState)
     assert wired.header.frame_id == 'base_link'
     assert wired.header.stamp == STAMP
@@ -347,7 +338,7 @@ def test_foot_states_go_through_the_wire(
 
 def test_foot_states_that_are_not_finite_say_nothing() -> None:
     """A gait must not take over from NaN."""
-    message = messages.foot_states_message(STAMP, LEGS, ((0.0, 0.0, 0.0), (0.0, inf, 0.0)))
+    message = messages.foot_states_message(STAMP_NS, LEGS, ((0.0, 0.0, 0.0), (0.0, inf, 0.0)))
     assert messages.feet_of(message, LEGS) is None
     assert messages.feet_of(message, LEGS[:1]) == ((0.0, 0.0, 0.0),)
 
@@ -370,8 +361,8 @@ def test_odometry_and_transform_turn_as_rep_103_says(
 
     The axes are turned here by their rotation matrices, the quaternion is read by transforms3d.
     """
-    body = motion(position, rpy, linear, angular)
-    message = messages.odometry_message(STAMP, body, Covariance(), Covariance())
+    odom = Odom(STAMP_NS, motion(position, rpy, linear, angular), Covariance(), Covariance())
+    message = messages.odometry_message(odom)
     message = deserialize_message(serialize_message(message), Odometry)
     assert (message.header.frame_id, message.child_frame_id) == ('odom', 'base_link')
     assert message.header.stamp == STAMP
@@ -388,7 +379,7 @@ def test_odometry_and_transform_turn_as_rep_103_says(
     assert np.linalg.norm(quaternion) == pytest.approx(1.0, abs=1e-15)
     speed, spin = message.twist.twist.linear, message.twist.twist.angular
     assert ((speed.x, speed.y, speed.z), (spin.x, spin.y, spin.z)) == (linear, angular)
-    transform = messages.transform_message(STAMP, body)
+    transform = messages.transform_message(odom)
     transform = deserialize_message(serialize_message(transform), TransformStamped)
     assert (transform.header.frame_id, transform.child_frame_id) == ('odom', 'base_link')
     assert transform.header.stamp == STAMP
@@ -399,7 +390,8 @@ def test_odometry_and_transform_turn_as_rep_103_says(
 
 def test_a_quarter_turn_to_the_left_by_hand() -> None:
     """Yaw 90 deg is the quaternion (w, z) = (cos 45 deg, sin 45 deg), order x, y, z, w apart."""
-    turn = messages.transform_message(STAMP, motion(rpy=(0.0, 0.0, pi / 2))).transform.rotation
+    odom = Odom(STAMP_NS, motion(rpy=(0.0, 0.0, pi / 2)), Covariance(), Covariance())
+    turn = messages.transform_message(odom).transform.rotation
     assert (turn.w, turn.z) == pytest.approx((0.7071067811865476, 0.7071067811865476))
 
 
@@ -411,7 +403,7 @@ def test_covariances_are_written_row_by_row() -> None:
     """
     pose = Covariance(xx=4.0, xy=1.0, yy=5.0, x_yaw=-0.5, y_yaw=0.25, yaw_yaw=2.0)
     twist = Covariance(xx=0.01, yy=0.01, yaw_yaw=0.04)
-    message = messages.odometry_message(STAMP, motion(), pose, twist)
+    message = messages.odometry_message(Odom(STAMP_NS, motion(), pose, twist))
     full = np.array(message.pose.covariance).reshape(6, 6)
     expected = np.diag([0.0, 0.0, 1e6, 1e6, 1e6, 0.0])
     seen = np.ix_([0, 1, 5], [0, 1, 5])
@@ -419,7 +411,7 @@ def test_covariances_are_written_row_by_row() -> None:
     np.testing.assert_allclose(full, expected, atol=2e-6)
     rate = np.array(message.twist.covariance).reshape(6, 6)
     np.testing.assert_allclose(rate, np.diag([0.01, 0.01, 1e6, 1e6, 1e6, 0.04]), atol=2e-6)
-    still = messages.odometry_message(STAMP, motion(), Covariance(), Covariance())
+    still = messages.odometry_message(Odom(STAMP_NS, motion(), Covariance(), Covariance()))
     for matrix in (
         full,
         rate,
@@ -435,3 +427,53 @@ def test_a_point_holds_one_value_a_joint() -> None:
     assert list(point.positions) == [1.2, 2.2, 3.2]
     assert list(point.velocities) == [0.7, 0.8, 0.9]
     assert point.time_from_start == Duration(sec=0, nanosec=70_000_000)
+
+
+def wired_report(report: RobotReport) -> Float64MultiArray:
+    """Make a message of a report and let it go over the wire."""
+    message = messages.report_message(report)
+    return deserialize_message(serialize_message(message), Float64MultiArray)
+
+
+@given(
+    st.sampled_from(PowerState),
+    st.integers(0, 2**32 - 1),
+    st.integers(0, 2**31),
+    st.none() | st.integers(0, 2**31 * 10**9 - 1),
+    st.floats(0.0, 10.0),
+)
+def test_reports_of_the_robot_go_through_the_wire(
+    state: PowerState, session: int, losses: int, stamp: int | None, lag: float
+) -> None:
+    """Serialised and read again, every number is the same, stamps to the nanosecond."""
+    report = RobotReport(state, session, losses, stamp, lag)
+    assert messages.robot_report(wired_report(report)) == report
+
+
+def test_the_numbers_of_a_report_by_hand() -> None:
+    """For whoever listens without this package: the label names them in their order."""
+    report = RobotReport(PowerState.FOLLOWING, 7, 2, 1_800_000_000_250_000_001, 0.25)
+    message = messages.report_message(report)
+    assert list(message.data) == [3.0, 7.0, 2.0, 1_800_000_000.0, 250_000_001.0, 0.25]
+    assert [dimension.label for dimension in message.layout.dim] == [
+        'state session losses stamp_s stamp_ns lag_rad'
+    ]
+    nowhere = messages.report_message(RobotReport(PowerState.RELEASED, 7, 3, None, 0.0))
+    assert list(nowhere.data) == [1.0, 7.0, 3.0, -1.0, 0.0, 0.0]
+
+
+@pytest.mark.parametrize(
+    ('data', 'words'),
+    [
+        ([], 'must hold 6 finite numbers'),
+        ([3.0, 7.0, 2.0, 1.0, 2.0], 'must hold 6 finite numbers'),
+        ([3.0, 7.0, 2.0, 1.0, 2.0, nan], 'must hold 6 finite numbers'),
+        ([3.0, inf, 2.0, 1.0, 2.0, 0.0], 'must hold 6 finite numbers'),
+        ([6.0, 7.0, 2.0, 1.0, 2.0, 0.0], 'no state 6; known are 0 to 5'),
+        ([-1.0, 7.0, 2.0, 1.0, 2.0, 0.0], 'no state -1'),
+    ],
+)
+def test_what_is_no_report_is_refused(data: list[float], words: str) -> None:
+    """The error says what a report holds."""
+    with pytest.raises(CommandError, match=words):
+        messages.robot_report(Float64MultiArray(data=data))

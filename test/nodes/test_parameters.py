@@ -218,6 +218,26 @@ def test_the_bridge_wants_exactly_the_boards_of_its_servo_maps(files: dict[str, 
         BridgeNode(as_overrides({**files, 'boards': ['tail=framed:/nowhere']}))
 
 
+@pytest.mark.usefixtures('ros')
+def test_boards_must_wait_for_three_ticks_before_they_react(files: dict[str, str]) -> None:
+    """Both parameters are named with their values; at three ticks the bridge starts."""
+    given = {**files, 'boards': ['main=framed:/nowhere'], 'rate': 20.0}
+    with pytest.raises(CommandError) as caught:
+        BridgeNode(as_overrides(given | {'board_silence': 0.149}))
+    for words in ("'board_silence' 0.149 s", "'rate' 20 Hz", '0.15 s'):
+        assert words in str(caught.value)
+    BridgeNode(as_overrides(given | {'board_silence': 0.15})).destroy_node()
+
+
+@pytest.mark.usefixtures('ros')
+@pytest.mark.parametrize('node', list(KINDS))
+def test_a_node_refuses_simulated_time(node: str, files: dict[str, str]) -> None:
+    """With the reason; servos live in real time."""
+    overrides = as_overrides(overrides_of(node, files) | {'use_sim_time': True})
+    with pytest.raises(CommandError, match="'use_sim_time' must be false: servos live in real"):
+        KINDS[node](overrides)
+
+
 def test_a_running_node_keeps_its_parameters(probe: 'Probe', files: dict[str, str]) -> None:
     """Changes are refused, unknown names as well, and the values stay."""
     node = GaitNode(as_overrides({**files, 'swing_time': 0.7}))

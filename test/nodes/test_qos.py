@@ -23,7 +23,7 @@ PUBLISHERS = {
     ('kinematics', '/greenhouse/foot_states', 'sensor_msgs/msg/MultiDOFJointState'),
     ('kinematics', '/greenhouse/robot_description', 'std_msgs/msg/String'),
     ('bridge', '/greenhouse/joint_states', 'sensor_msgs/msg/JointState'),
-    ('bridge', '/greenhouse/bridge/released', 'std_msgs/msg/Bool'),
+    ('bridge', '/greenhouse/bridge/state', 'std_msgs/msg/Float64MultiArray'),
     ('gait', '/diagnostics', 'diagnostic_msgs/msg/DiagnosticArray'),
     ('kinematics', '/diagnostics', 'diagnostic_msgs/msg/DiagnosticArray'),
     ('bridge', '/diagnostics', 'diagnostic_msgs/msg/DiagnosticArray'),
@@ -33,6 +33,7 @@ SUBSCRIPTIONS = {
     ('gait', '/greenhouse/cmd_vel', 'geometry_msgs/msg/TwistStamped'),
     ('gait', '/greenhouse/foot_states', 'sensor_msgs/msg/MultiDOFJointState'),
     ('gait', '/greenhouse/body_pose', 'geometry_msgs/msg/PoseStamped'),
+    ('gait', '/greenhouse/bridge/state', 'std_msgs/msg/Float64MultiArray'),
     ('kinematics', '/greenhouse/foot_targets', 'trajectory_msgs/msg/MultiDOFJointTrajectory'),
     ('kinematics', '/greenhouse/joint_states', 'sensor_msgs/msg/JointState'),
     ('bridge', '/greenhouse/joint_trajectory', 'trajectory_msgs/msg/JointTrajectory'),
@@ -40,7 +41,6 @@ SUBSCRIPTIONS = {
 
 ORDERS = {
     ('gait', '/greenhouse/gait/duty_factor', 'std_msgs/msg/Float64'),
-    ('gait', '/greenhouse/bridge/released', 'std_msgs/msg/Bool'),
 }
 
 SERVICES = {
@@ -50,7 +50,7 @@ SERVICES = {
     '/greenhouse/bridge/rearm',
 }
 
-KEPT = {'/greenhouse/robot_description', '/greenhouse/bridge/released'}
+KEPT = {'/greenhouse/robot_description'}
 
 
 def essentials(
@@ -73,7 +73,8 @@ def test_the_profiles_are_those_of_the_design() -> None:
 def test_the_nodes_have_the_ends_of_the_design(probe: 'Probe', files: dict[str, str]) -> None:
     """In a namespace; what is published is reliable, a stream is heard best-effort, an order not.
 
-    Transforms are told in `test_gait_node`, since they are not everywhere.
+    Transforms are told in `test_gait_node`, since they are not everywhere. A report of the robot is
+    a stream: the losses that it counts show in the next one, whichever is lost.
     """
     boards = ['main=framed:/nowhere']
     probe.add(KinematicsNode(as_overrides({**files})))
