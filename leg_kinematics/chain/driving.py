@@ -272,6 +272,8 @@ class Driving:
             refusal = 'the bridge is not active: activate it first'
         elif not refusal and not self._status.found:
             refusal = self._missing_boards()
+        elif not refusal and (lost := self._status.lost):
+            refusal = f'board {", ".join(lost)} cannot be reached yet; rearm when it can be'
         if refusal or self._blocked:
             return Answer(success=False, words=f'not rearmed: {refusal or self._blocked}')
         if self.state is PowerState.RELEASED:
