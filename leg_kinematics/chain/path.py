@@ -73,7 +73,7 @@ class Path(Generic[T]):
         self._latest = ()
         self._ticks.append(tick)
         self._first = 0
-        self.at = self.reached = 0.0
+        self.at = self.reached = self.pace = self.full_pace_at = 0.0
 
     def append(self, tick: T) -> None:
         """Add what was worked out next."""
