@@ -85,7 +85,7 @@ QUIET = 0.2
 TOLD = 10
 """Poses that there must be in a time for that to mean something."""
 
-STILL = 60
+STILL = 30
 """Poses in which a robot that is led would be seen to move."""
 
 

@@ -35,6 +35,7 @@ class MockProcess:
 
     def __init__(self, link: Path, log: Path, options: Sequence[str] = ()) -> None:
         """Start it and wait until its port can be opened."""
+        self._link = link
         self.process = subprocess.Popen(  # noqa: S603  our own module
             [
                 sys.executable,
@@ -57,6 +58,18 @@ class MockProcess:
     def end(self) -> int:
         """Interrupt it and wait; returns its exit code."""
         return end(self.process)
+
+    def kill(self) -> None:
+        """End it as a power cut would.
+
+        The link goes as well, as the system takes the name of an adapter away: it would lead
+        whoever looks for this board to the next terminal of the same number, whosever that is.
+        """
+        self.process.kill()
+        self.process.wait()
+        if self.process.stdout is not None:
+            self.process.stdout.close()
+        self._link.unlink(missing_ok=True)
 
 
 def end(process: 'subprocess.Popen[str]', number: int = signal.SIGINT) -> int:

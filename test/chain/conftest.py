@@ -8,7 +8,6 @@ machine decides how long that takes: a test waits for what it wants to see, and 
 board was told and what the bridge said that it means.
 """
 
-import subprocess
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -102,9 +101,11 @@ class Scene:
         """End a node, or the mock, as a crash would."""
         if name == 'mock':
             assert self.chain.mock is not None
-            kill(self.chain.mock.process)
-        else:
-            kill(self.chain.nodes.pop(name))
+            self.chain.mock.kill()
+            return
+        process = self.chain.nodes.pop(name)
+        process.kill()
+        process.wait()
 
     def drive(self, seconds: float) -> None:
         """Command to walk ahead for a while."""
@@ -141,14 +142,6 @@ class Scene:
     def assert_no_jump(self) -> None:
         """See that no servo was told to jump since the scene began."""
         self.no_jump(self.operator, self.log.records(self.since))
-
-
-def kill(process: 'subprocess.Popen[str]') -> None:
-    """End a process as a crash would."""
-    process.kill()
-    process.wait()
-    if process.stdout is not None:
-        process.stdout.close()
 
 
 StartChain = Callable[..., Scene]

@@ -85,8 +85,9 @@ def test_a_bridge_that_dies(scene: 'Scene') -> None:
     """The board holds; a new bridge keeps the servos where they are until gait/stand."""
     scene.kill('bridge')
     scene.until(
-        lambda: [r.detail for r in scene.log.records(scene.since) if r.event == 'silence']
-        == ['hold'],
+        lambda: (
+            [r.detail for r in scene.log.records(scene.since) if r.event == 'silence'] == ['hold']
+        ),
         'the board holding by itself',
     )
     held = scene.log.poses()[-1].time
