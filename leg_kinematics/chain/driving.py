@@ -188,8 +188,9 @@ class Driving:
 
     def configure(self) -> Answer:
         """Begin to look for the boards, and go on until they are found."""
+        if not self._configured:
+            self._taken_over = False
         self._configured, self._retiring = True, False
-        self._taken_over = False
         self._boards.open()
         return Answer(success=True, words='looking for the boards')
 
@@ -223,6 +224,8 @@ class Driving:
         self.active = True
         if self._happen(Event.ACTIVATE):
             self._begin_enabling()
+        elif self.state is PowerState.HOLDING:
+            self._see_all_on()
         return Answer(success=True, words=str(self.condition()))
 
     def deactivate(self) -> Answer:
@@ -360,8 +363,13 @@ class Driving:
         elif self.state is PowerState.LOST:
             self._find_again(status.found_again)
             self._happen(Event.LINE_BACK)
+        self._see_all_on()
+
+    def _see_all_on(self) -> None:
+        """Follow, if every leg has its pulses and the bridge may."""
         legs = self._enabled_legs == len(self._legs) or self.state is PowerState.HOLDING
-        if self.active and not self._blocked and legs and status.enabled.issuperset(self._outputs):
+        every = self._status.enabled.issuperset(self._outputs)
+        if self.active and not self._blocked and legs and every:
             self._happen(Event.ALL_ON)
 
     def _lose(self, reason: str, status: BoardsStatus) -> None:
