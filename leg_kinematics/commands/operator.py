@@ -158,10 +158,10 @@ class Operator:
         )
 
     def order(self, name: str) -> 'Future[Any]':
-        """Call a trigger service, and leave it to the caller to wait for the response."""
+        """Call a trigger service, and leave it to the caller to wait for the `answer`."""
         return self._trigger[name].call_async(Trigger.Request())
 
-    def _answer(self, future: 'Future[Any]', name: str) -> Any:  # noqa: ANN401
+    def answer(self, future: 'Future[Any]', name: str) -> Any:  # noqa: ANN401
         """Wait for the response of a service."""
         self.spin(future.done, f'an answer of {name}')
         return future.result()
@@ -175,7 +175,7 @@ class Operator:
             It was refused, or nobody answered.
 
         """
-        response = self._answer(self.order(name), name)
+        response = self.answer(self.order(name), name)
         if not response.success:
             raise NoAnswerError(f'{name}: {response.message}')
         return str(response.message)
@@ -190,7 +190,7 @@ class Operator:
 
         """
         request = ChangeState.Request(transition=Transition(id=transition))
-        if not self._answer(self._change.call_async(request), 'bridge/change_state').success:
+        if not self.answer(self._change.call_async(request), 'bridge/change_state').success:
             raise NoAnswerError(
                 f'transition {transition} of the bridge failed: {self.states.get("bridge", "?")}'
             )

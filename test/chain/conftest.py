@@ -121,6 +121,8 @@ class Scene:
         self.drive(0.5)
 
         def in_the_air() -> bool:
+            if not operator.foot_targets:
+                return False
             message = deserialize_message(operator.foot_targets[-1], MultiDOFJointTrajectory)
             heights = [transform.translation.z for transform in message.points[-1].transforms]
             return bool(max(heights) - min(heights) > IN_THE_AIR)

@@ -81,16 +81,14 @@ def test_orders_that_come_late(scene: 'Scene') -> None:
     late = operator.order('bridge/release')
     scene.drive(UNHEARD)
     bridge.send_signal(signal.SIGCONT)
-    operator.spin(late.done, 'an answer of bridge/release')
-    assert late.result().success
+    assert operator.answer(late, 'bridge/release').success
     operator.wait_for_power(PowerState.RELEASED)
 
     bridge.send_signal(signal.SIGSTOP)
     late = operator.order('bridge/rearm')
     scene.drive(UNHEARD)
     bridge.send_signal(signal.SIGCONT)
-    operator.spin(late.done, 'an answer of bridge/rearm')
-    answer = late.result()
+    answer = operator.answer(late, 'bridge/rearm')
     assert not answer.success
     assert 'refused: it was sent' in answer.message
     scene.drive(0.3)
@@ -104,8 +102,7 @@ def test_orders_that_come_late(scene: 'Scene') -> None:
     late = operator.order('gait/stand')
     scene.drive(UNHEARD)
     gait.send_signal(signal.SIGCONT)
-    operator.spin(late.done, 'an answer of gait/stand')
-    assert not late.result().success
+    assert not operator.answer(late, 'gait/stand').success
     with pytest.raises(NoAnswerError, match='call gait/stand first'):
         operator.call('gait/crouch')
     scene.see_still(at_rest)
