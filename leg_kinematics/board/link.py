@@ -219,7 +219,8 @@ class BoardLink:
     def enable(self, channels: Iterable[int]) -> None:
         """Ask for pulses on these channels; ``status().enabled`` shows when they are on.
 
-        Poses that name the channels must be coming in. Ignored while released.
+        Poses that name the channels must be coming in, and the board must have been found: what is
+        off when it is found stays off. Ignored while released.
         """
         with self._changed:
             if not self._released:

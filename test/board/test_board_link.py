@@ -3,23 +3,18 @@
 """A link that outlives the loss of its board, with real processes at both ends of a pty."""
 
 import itertools
+import signal
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from leg_kinematics.board.driver import BoardSpec, Reaction, SilenceAction
-from leg_kinematics.board.link import BoardLink, LinkState
+from leg_kinematics.board.driver import BoardIdentity, BoardSpec, Reaction, SilenceAction
+from leg_kinematics.board.link import STALLED_AFTER, BoardLink, LinkState
 from leg_kinematics.board.memory import Memory
 from leg_kinematics.board.settings import Settings
-from leg_kinematics.errors import (
-    BoardError,
-    CommandError,
-    PortError,
-    RefusedError,
-    SettingsDifferError,
-)
+from leg_kinematics.errors import BoardError
 
 CHANNELS = range(18)
 ON = frozenset(CHANNELS)
@@ -75,9 +70,18 @@ class Driver:
         return drive_and_ask
 
 
+def open_link(link: BoardLink, until: Until) -> BoardIdentity:
+    """Open a link and wait until it has found its board."""
+    link.open()
+    until(lambda: link.status().state is LinkState.READY)
+    identity = link.status().identity
+    assert identity is not None
+    return identity
+
+
 def start_up(link: BoardLink, until: Until) -> Driver:
     """Open a link and enable all channels."""
-    link.open()
+    open_link(link, until)
     driver = Driver(link)
     link.enable(CHANNELS)
     until(driver.until(lambda: link.status().enabled == ON))
@@ -104,41 +108,66 @@ def test_it_opens_configures_and_enables(
     assert len(mock.records('enable')) == 1
 
 
-def test_a_missing_port_is_told_at_once(make_link: MakeLink) -> None:
-    """The first opening does not wait for a board to appear."""
-    link = make_link()
-    with pytest.raises(PortError, match='does not exist'):
-        link.open()
-    assert link.status().state is LinkState.CLOSED
-
-
-def test_a_wrong_setting_is_told_at_once(
-    start_mock: Callable[..., Any], make_link: MakeLink
+def test_a_board_that_is_not_there_is_waited_for(
+    start_mock: Callable[..., Any], make_link: MakeLink, until: Until
 ) -> None:
-    """Limits or a timeout that no board takes end the first opening, and the port is free again."""
+    """Opening returns at once; the status says why there is no board, until there is one."""
+    link = make_link()
+    link.open()
+    assert link.status().state is LinkState.OPENING
+    until(lambda: 'does not exist; plug the board in' in link.status().last_error)
+    status = link.status()
+    assert (status.state, status.identity, status.losses) == (LinkState.OPENING, None, 0)
+    assert not Driver(link).step()
     start_mock()
-    with pytest.raises(RefusedError, match='refused limits'):
-        make_link(limits={0: (100.0, 2400.0)}).open()
-    with pytest.raises(CommandError, match='does not fit'):
-        make_link(SilenceAction(Reaction.HOLD, 66.0)).open()
-    make_link().open()
+    until(lambda: link.status().state is LinkState.READY)
+    driver = Driver(link)
+    link.enable(CHANNELS)
+    until(driver.until(lambda: link.status().enabled == ON))
+
+
+@pytest.mark.parametrize(
+    ('wrong', 'words'),
+    [
+        ({'limits': {0: (100.0, 2400.0)}}, 'refused limits'),
+        ({'silence': SilenceAction(Reaction.HOLD, 66.0)}, 'does not fit'),
+    ],
+)
+def test_a_wrong_setting_is_told(
+    start_mock: Callable[..., Any],
+    make_link: MakeLink,
+    until: Until,
+    wrong: dict[str, Any],
+    words: str,
+) -> None:
+    """Limits or a timeout that no board takes; when the link is closed the port is free again."""
+    start_mock()
+    link = make_link(**wrong)
+    link.open()
+    until(lambda: words in link.status().last_error)
+    assert link.status().state is LinkState.OPENING
+    link.close()
+    open_link(make_link(), until)
 
 
 def test_limits_are_stored_only_on_request(
-    start_mock: Callable[..., Any], make_link: MakeLink
+    start_mock: Callable[..., Any], make_link: MakeLink, until: Until
 ) -> None:
-    """Other limits than the stored ones end the opening, unless the link may store its own."""
+    """A board that stores others is not used, unless the link may store its own."""
     start_mock()
     first = make_link(store_limits=True)
-    first.open()
+    open_link(first, until)
     first.close()
     others = LIMITS | {2: (700.0, 2300.0)}
-    with pytest.raises(SettingsDifferError, match='channel 2 stores 600 to 2400 us'):
-        make_link(limits=others).open()
+    refused = make_link(limits=others)
+    refused.open()
+    until(lambda: 'channel 2 stores 600 to 2400 us' in refused.status().last_error)
+    assert refused.status().state is LinkState.OPENING
+    refused.close()
     second = make_link(limits=others, store_limits=True)
-    second.open()
+    open_link(second, until)
     second.close()
-    assert make_link(limits=others).open().limits == others
+    assert open_link(make_link(limits=others), until).limits == others
 
 
 def test_a_board_that_is_found_again_is_never_made_to_store(
@@ -167,7 +196,7 @@ def test_low_voltage_is_passed_on(
     """The link tells what its board tells."""
     start_mock('--supply', '5.0', '--low-voltage', '6.0')
     link = make_link()
-    link.open()
+    open_link(link, until)
     until(lambda: link.status().low_voltage)
     assert link.status().supply == 5.0
 
@@ -217,11 +246,12 @@ def test_a_board_plugged_in_again_goes_on(
 def test_a_stalled_board_is_lost_and_found(
     start_mock: Callable[..., Any], make_link: MakeLink, until: Until
 ) -> None:
-    """Nothing hangs while the board does not read, and afterwards it drives on."""
+    """One that owes an answer for long is looked for anew, and drives on where it is found."""
     mock = start_mock('--stall', '1.5', '--stall-at', '60')
     link = make_link()
     driver = start_up(link, until)
     until(driver.until(lambda: link.status().losses))
+    assert link.status().last_error == f'the board has not answered a pose for {STALLED_AFTER} s'
     until(driver.until(lambda: link.status().state is LinkState.READY))
     assert link.status().let_go == 0
     count = len(mock.records('pose'))
@@ -287,18 +317,57 @@ def test_release_reaches_a_board_that_was_away(
     link.rearm()
 
 
-def test_close_ends_it_in_any_state(
+def test_a_release_is_sent_and_then_confirmed(
     start_mock: Callable[..., Any], make_link: MakeLink, until: Until
 ) -> None:
-    """Closing returns while the board is lost, and a closed link takes no poses."""
-    mock = start_mock()
+    """The status tells both; a board that is not there was not told, and is when it comes."""
     link = make_link()
-    driver = start_up(link, until)
-    mock.process.kill()
-    until(driver.until(lambda: link.status().state is LinkState.LOST))
+    link.release()
+    link.await_release(30.0)
+    assert not link.status().release_sent
+    link.open()
+    until(lambda: 'does not exist' in link.status().last_error)
+    assert not link.status().release_sent
+    assert not link.status().release_confirmed
+    mock = start_mock()
+    until(lambda: link.status().release_confirmed)
+    assert mock.records('release')
+    link.rearm()
+    assert not link.status().release_confirmed
+    driver = Driver(link)
+    link.enable(CHANNELS)
+    until(driver.until(lambda: link.status().enabled == ON))
+    mock.process.send_signal(signal.SIGSTOP)
+    link.release()
+    link.await_release(0.0)
+    status = link.status()
+    assert (status.release_sent, status.release_confirmed) == (True, False)
+    mock.process.send_signal(signal.SIGCONT)
+    until(lambda: link.status().release_confirmed)
+    assert mock.records('release')[-1].enabled == 0
+
+
+@pytest.mark.parametrize('gone', ['never there', 'lost', 'stalled'])
+def test_close_ends_it_in_any_state(
+    start_mock: Callable[..., Any], make_link: MakeLink, until: Until, gone: str
+) -> None:
+    """Closing returns, and a closed link takes no poses and knows no board."""
+    link = make_link()
+    link.close()
+    driver = Driver(link)
+    if gone == 'never there':
+        link.open()
+        until(lambda: link.status().last_error)
+    else:
+        mock = start_mock()
+        driver = start_up(link, until)
+        mock.process.send_signal(signal.SIGKILL if gone == 'lost' else signal.SIGSTOP)
+        until(driver.until(lambda: link.status().state is LinkState.LOST))
     link.close()
     assert link.status().state is LinkState.CLOSED
+    assert link.status().identity is None
     assert not driver.step()
+    link.close()
 
 
 def test_a_closed_link_can_be_opened_again(
@@ -311,15 +380,20 @@ def test_a_closed_link_can_be_opened_again(
     until(lambda: mock.records('pose')[-1].pulses_us == driver.sent[-1])
     link.close()
     sent = link.status().traffic.sent
-    assert link.open().pulses_us == driver.sent[-1]
+    assert open_link(link, until).pulses_us == driver.sent[-1]
     assert link.status().traffic.sent > sent
 
 
-def test_a_link_is_opened_once(start_mock: Callable[..., Any], make_link: MakeLink) -> None:
-    """Opening what is open is an error and breaks nothing."""
-    start_mock()
+def test_opening_twice_is_opening_once(
+    start_mock: Callable[..., Any], make_link: MakeLink, until: Until
+) -> None:
+    """Nothing is said to the board again."""
+    mock = start_mock()
     link = make_link()
+    open_link(link, until)
     link.open()
-    with pytest.raises(BoardError, match='open already'):
-        link.open()
     assert link.status().state is LinkState.READY
+    driver = Driver(link)
+    link.enable(CHANNELS)
+    until(driver.until(lambda: link.status().enabled == ON))
+    assert len({record.seq for record in mock.records('hello')}) == 1

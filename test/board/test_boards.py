@@ -17,7 +17,7 @@ from leg_kinematics.board import (
     Reaction,
     SilenceAction,
 )
-from leg_kinematics.errors import BoardError, PortError, RefusedError
+from leg_kinematics.errors import BoardError
 
 if TYPE_CHECKING:
     from test.simulated_firmata import FirmataProcess
@@ -57,6 +57,7 @@ def make_boards(tmp_path: Path) -> Iterator[MakeBoards]:
 def start_up(boards: Boards, until: Until) -> None:
     """Open both and have pulses on every output."""
     boards.open()
+    until(lambda: boards.status().found)
     boards.enable(OUTPUTS)
     until(lambda: drive(boards).enabled == OUTPUTS)
 
@@ -84,18 +85,27 @@ def test_each_gets_its_own_pulses(
     assert any('checksum' in words for words in boards.shortcomings['rear'])
 
 
-def test_all_are_opened_or_none(
-    start_mock: Callable[..., Any], start_firmata: StartFirmata, make_boards: MakeBoards
+def test_all_are_found_or_none(
+    start_mock: Callable[..., Any],
+    start_firmata: StartFirmata,
+    make_boards: MakeBoards,
+    until: Until,
 ) -> None:
-    """When one is missing or refuses, the port of the other is free again, and nothing was on."""
+    """While one is missing or refuses, the status says why, and nothing is on."""
     front = start_mock()
     boards = make_boards()
-    with pytest.raises(PortError, match='firmata does not exist'):
-        boards.open()
+    assert not boards.status().found
+    boards.open()
+    until(lambda: boards.status().lost == ('rear',))
+    assert 'firmata does not exist' in boards.status().links['rear'].last_error
+    assert not boards.status().found
     rear = start_firmata()
-    with pytest.raises(RefusedError, match='can only hold'):
-        make_boards(silence=SilenceAction(Reaction.RELEASE, 0.5)).open()
-    assert set(make_boards().open()) == {'front', 'rear'}
+    until(lambda: boards.status().found)
+    boards.close()
+    wrong = make_boards(silence=SilenceAction(Reaction.RELEASE, 0.5))
+    wrong.open()
+    until(lambda: 'can only hold' in wrong.status().links['rear'].last_error)
+    assert not wrong.status().found
     assert front.records('enable') == rear.records('enable') == []
 
 
@@ -114,6 +124,7 @@ def test_release_is_for_all(
     until(lambda: not boards.status().enabled)
     assert front.records('release')
     assert rear.pulses_us() == {}
+    until(lambda: all(link.release_confirmed for link in boards.status().links.values()))
     boards.rearm()
     assert not boards.status().released
     drive(boards)
