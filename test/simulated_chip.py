@@ -12,6 +12,7 @@ import shutil
 import signal
 import subprocess
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.resources import as_file, files
 from pathlib import Path
@@ -230,51 +231,69 @@ def chip(new_chip: Callable[..., Chip]) -> Iterator[Chip]:
     made.free()
 
 
-@dataclass(frozen=True)
 class ChipProcess:
-    """A chip that runs in real time behind a pty."""
+    """A chip that runs in real time behind a pty.
 
-    process: subprocess.Popen[str]
-    port: Path
-    log: Path
+    Parameters
+    ----------
+    process
+        Of the chip.
+    port
+        Its end of the line.
+    log
+        Where it writes what it hears and puts out.
 
-    def pulses(self) -> list[Pulse]:
-        """Read all pulses so far, on the monotonic clock."""
-        return [
-            Pulse(int(channel), float(start), float(end))
-            for channel, start, end in self._lines('pulse')
-        ]
+    """
 
-    def heard(self) -> list[tuple[float, frames.Frame]]:
-        """Read all good frames that have been written to it so far, and when in its own time."""
-        return [(time, frame) for time, _, frame in self.arrived()]
+    def __init__(self, process: 'subprocess.Popen[str]', port: Path, log: Path) -> None:
+        """Read nothing yet."""
+        self.process = process
+        self.port = port
+        self._log = log
+        self._read = 0
+        self._decoder = frames.FrameDecoder()
+        self._pulses: list[Pulse] = []
+        self._arrived: list[tuple[float, float, frames.Frame]] = []
 
-    def arrived(self) -> list[tuple[float, float, frames.Frame]]:
-        """Read all good frames so far, and when by its own time and by the machine's."""
-        decoder = frames.FrameDecoder()
-        return [
-            (float(time), float(arrived), frame)
-            for time, arrived, data in self._lines('heard')
-            for frame in decoder.feed(bytes.fromhex(data))
-            if isinstance(frame, frames.Frame)
-        ]
+    def pulses(self, since: float = 0.0) -> list[Pulse]:
+        """Give all pulses since a time, on the monotonic clock."""
+        self._read_on()
+        return [pulse for pulse in self._pulses if pulse.start >= since]
 
-    def _lines(self, kind: str) -> list[list[str]]:
-        *whole, _ = self.log.read_text(encoding='ascii').split('\n')
-        return [line.split()[1:] for line in whole if line.startswith(kind)]
+    def heard(self, since: float = 0.0) -> list[tuple[float, frames.Frame]]:
+        """Give all good frames since a time that were written to it, and when in its own time."""
+        return [(time, frame) for time, _, frame in self.arrived(since)]
+
+    def arrived(self, since: float = 0.0) -> list[tuple[float, float, frames.Frame]]:
+        """Give all good frames since a time, and when by its own time and by the machine's."""
+        self._read_on()
+        return [each for each in self._arrived if each[0] >= since]
+
+    def _read_on(self) -> None:
+        """Read on from where the log was read before; its last line may be half written."""
+        with self._log.open('rb') as file:
+            file.seek(self._read)
+            *lines, _ = file.read().split(b'\n')
+        self._read += sum(len(line) + 1 for line in lines)
+        for kind, *fields in (line.decode('ascii').split() for line in lines):
+            match kind, fields:
+                case 'pulse', [channel, start, end]:
+                    self._pulses.append(Pulse(int(channel), float(start), float(end)))
+                case 'heard', [time, arrived, data]:
+                    self._arrived += [
+                        (float(time), float(arrived), frame)
+                        for frame in self._decoder.feed(bytes.fromhex(data))
+                        if isinstance(frame, frames.Frame)
+                    ]
 
     def reset(self) -> None:
         """Let the chip's watchdog bite."""
         self.process.send_signal(signal.SIGUSR1)
 
 
-@pytest.fixture
-def chip_process(
-    build_chip: Callable[..., Path], hex_file: Path, tmp_path: Path
-) -> Iterator[ChipProcess]:
-    """Power a chip behind a pty."""
-    program = build_chip('chip_behind_pty', 'chip.c', 'chip_behind_pty.c')
-    log = tmp_path / 'pulses'
+@contextmanager
+def _chip_behind_pty(program: Path, hex_file: Path, log: Path) -> Iterator[ChipProcess]:
+    """Power a chip for a while."""
     command = [program, hex_file, log]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
@@ -283,3 +302,26 @@ def chip_process(
         yield ChipProcess(process, Path(port), log)
         process.terminate()
         assert process.wait() == 0
+
+
+@pytest.fixture(scope='session')
+def chip_program(build_chip: Callable[..., Path]) -> Path:
+    """Build the chip behind a pty."""
+    return build_chip('chip_behind_pty', 'chip.c', 'chip_behind_pty.c')
+
+
+@pytest.fixture
+def chip_process(chip_program: Path, hex_file: Path, tmp_path: Path) -> Iterator[ChipProcess]:
+    """Power a chip behind a pty."""
+    with _chip_behind_pty(chip_program, hex_file, tmp_path / 'pulses') as chip:
+        yield chip
+
+
+@pytest.fixture(scope='module')
+def shared_chip_process(
+    chip_program: Path, hex_file: Path, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[ChipProcess]:
+    """Power a chip behind a pty that several tests use one after another."""
+    log = tmp_path_factory.mktemp('chip') / 'pulses'
+    with _chip_behind_pty(chip_program, hex_file, log) as chip:
+        yield chip

@@ -21,7 +21,7 @@ import sys
 import time
 import tty
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TextIO
@@ -208,10 +208,10 @@ class FirmataProcess:
         return {pin: pulse for pin, pulse in pulses.items() if enabled >> pin & 1}
 
 
-@pytest.fixture
-def start_firmata(tmp_path: Path) -> Iterator[Callable[..., FirmataProcess]]:
+@contextmanager
+def _firmata_in(folder: Path) -> Iterator[Callable[..., FirmataProcess]]:
     """Start such boards, always at the same port and with the same log, and end them."""
-    port, log = tmp_path / 'firmata', tmp_path / 'firmata.jsonl'
+    port, log = folder / 'firmata', folder / 'firmata.jsonl'
     with ExitStack() as stack:
 
         def start(*options: str) -> FirmataProcess:
@@ -223,6 +223,22 @@ def start_firmata(tmp_path: Path) -> Iterator[Callable[..., FirmataProcess]]:
             assert process.stdout.readline() == f'ready {port}\n'
             return FirmataProcess(process, port, log)
 
+        yield start
+
+
+@pytest.fixture
+def start_firmata(tmp_path: Path) -> Iterator[Callable[..., FirmataProcess]]:
+    """Start boards of a test's own."""
+    with _firmata_in(tmp_path) as start:
+        yield start
+
+
+@pytest.fixture(scope='module')
+def start_shared_firmata(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> Iterator[Callable[..., FirmataProcess]]:
+    """Start boards that several tests use one after another."""
+    with _firmata_in(tmp_path_factory.mktemp('firmata')) as start:
         yield start
 
 

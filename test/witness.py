@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from itertools import pairwise
+from pathlib import Path
 from time import CLOCK_MONOTONIC, CLOCK_REALTIME, clock_gettime, monotonic
 from typing import TYPE_CHECKING
 
@@ -20,13 +21,22 @@ from diagnostic_msgs.msg import DiagnosticArray
 from numpy.typing import NDArray
 from rclpy.serialization import deserialize_message
 from sensor_msgs.msg import JointState
+from std_msgs.msg import Float64MultiArray
 from trajectory_msgs.msg import JointTrajectory
 
 from leg_kinematics.board import Record
 from leg_kinematics.calibration import ServoMaps
-from leg_kinematics.commands.operator import PATIENCE, RECORDED, NoAnswerError, Operator
+from leg_kinematics.chain.power import PowerState
+from leg_kinematics.chain.values import RobotReport
+from leg_kinematics.commands.operator import (
+    PATIENCE,
+    READY,
+    RECORDED,
+    NoAnswerError,
+    Operator,
+)
 from leg_kinematics.gait import Twist
-from leg_kinematics.nodes.messages import seconds_of
+from leg_kinematics.nodes.messages import robot_report, seconds_of
 from leg_kinematics.nodes.parameters import BRIDGE
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver.tracker import SILENT_AFTER
@@ -75,6 +85,9 @@ QUIET = 0.2
 TOLD = 10
 """Poses that there must be in a time for that to mean something."""
 
+STILL = 30
+"""Poses in which a robot that is led would be seen to move."""
+
 
 @dataclass(frozen=True)
 class Said:
@@ -85,6 +98,36 @@ class Said:
     node: str
     words: str
     values: Mapping[str, str]
+
+
+class PulseLog:
+    """What a mock was told, read on from where it was read before.
+
+    Parameters
+    ----------
+    path
+        Of its log.
+
+    """
+
+    def __init__(self, path: Path) -> None:
+        """Read nothing yet."""
+        self._path = path
+        self._read = 0
+        self._records: list[Record] = []
+
+    def records(self, since: float = 0.0) -> list[Record]:
+        """Give all that has happened at the board since a time, s."""
+        with self._path.open('rb') as file:
+            file.seek(self._read)
+            *lines, _ = file.read().split(b'\n')
+        self._read += sum(len(line) + 1 for line in lines)
+        self._records += [Record.from_line(line.decode()) for line in lines]
+        return [record for record in self._records if record.time >= since]
+
+    def poses(self, since: float = 0.0) -> list[Record]:
+        """Give the poses that the board was told since a time, s."""
+        return [record for record in self.records(since) if record.event == 'pose']
 
 
 class Witness(Operator):
@@ -101,6 +144,8 @@ class Witness(Operator):
         The same, and when each was sent, s.
     said
         Every status of every node.
+    report
+        What the bridge told last of the robot; None before that.
 
     """
 
@@ -110,6 +155,7 @@ class Witness(Operator):
         self.joint_states: list[bytes] = []
         self.joint_trajectories: list[tuple[bytes, float]] = []
         self.said: list[Said] = []
+        self.report: RobotReport | None = None
         self.node.create_subscription(
             JointTrajectory,
             'joint_trajectory',
@@ -120,6 +166,10 @@ class Witness(Operator):
         self.node.create_subscription(
             JointState, 'joint_states', self.joint_states.append, RECORDED, raw=True
         )
+        self.node.create_subscription(Float64MultiArray, 'bridge/state', self._on_report, RECORDED)
+
+    def _on_report(self, message: Float64MultiArray) -> None:
+        self.report = robot_report(message)
 
     def _on_joint_trajectory(self, message: bytes, info: 'MessageInfo') -> None:
         self.joint_trajectories.append((message, 1e-9 * info['source_timestamp']))
@@ -177,6 +227,30 @@ class Witness(Operator):
         yield
         self.spin(lambda: self.node.count_services(service) > known, f'{service} again')
 
+    def forget(self) -> None:
+        """Begin anew with all that is recorded, and with what the nodes said last."""
+        for records in (
+            self.foot_targets,
+            self.odometry,
+            self.joint_states,
+            self.joint_trajectories,
+            self.said,
+        ):
+            records.clear()
+        self.lose_sight()
+
+    def lose_sight(self) -> None:
+        """Forget what the nodes said last, for some of them are about to be others."""
+        self.states.clear()
+        self.values.clear()
+        self.report = None
+
+    def wait_for_power(self, state: PowerState) -> None:
+        """Work until the bridge tells who has power and who may move."""
+        self.spin(
+            lambda: self.report is not None and self.report.state is state, f'a robot {state}'
+        )
+
     def rearm(self) -> None:
         """Rearm the bridge, which refuses until every board has confirmed its release."""
 
@@ -189,9 +263,9 @@ class Witness(Operator):
         self.spin(rearmed, 'bridge/rearm')
 
     def stand_again(self) -> None:
-        """Stand up once the legs of a rearmed robot are at rest."""
-        self.wait_for('bridge', 'active')
-        self.wait_for('gait', 'waiting for gait/stand')
+        """Stand up once the legs have their pulses and the gait knows of it."""
+        self.wait_for_power(PowerState.FOLLOWING)
+        self.wait_for('gait', READY)
         self.stand()
 
     def fed(self, times: Array) -> NDArray[np.bool_]:
@@ -218,39 +292,47 @@ class Witness(Operator):
                 fed[(times > begin - offset) & (times < end - offset + CATCH_UP)] = False
         return fed
 
-    def walk_on(self, twist: Twist, poses: Callable[[], Sequence[Record]], channels: int) -> None:
+    def walk_on(
+        self, twist: Twist, poses: Callable[[float], Sequence[Record]], channels: int
+    ) -> None:
         """Go on commanding until every channel has been told to walk from now on."""
         start = monotonic()
         self.drive(twist, A_STEP, 'walking on')
 
         def all_walk() -> bool:
-            told = told_since(poses(), start)
+            told = told_since(poses(start), start)
             sweeps = [max(pulses) - min(pulses) for pulses in told.values()]
             return len(sweeps) == channels and min(sweeps) > WALKING_US
 
         self.drive_until(twist, all_walk, 'a step of every leg')
 
     def see_hold(
-        self, twist: Twist, poses: Callable[[], Sequence[Record]], channels: int, seconds: float
+        self, twist: Twist, poses: Callable[[float], Sequence[Record]], channels: int
     ) -> None:
         """Go on commanding, in vain: the servos come to hold still, and do so for a while."""
 
         def quiet() -> bool:
-            records = poses()
-            told = told_since(records, records[-1].time - QUIET)
-            return enough(told) and hold(told)
-
-        def enough(told: Mapping[int, Sequence[float]]) -> bool:
-            return len(told) == channels and min(map(len, told.values())) >= TOLD
+            records = poses(0.0)
+            return hold(told_since(records, records[-1].time - QUIET))
 
         def hold(told: Mapping[int, Sequence[float]]) -> bool:
-            return all(len(set(pulses)) == 1 for pulses in told.values())
+            return (
+                len(told) == channels
+                and min(map(len, told.values())) >= TOLD
+                and all(len(set(pulses)) == 1 for pulses in told.values())
+            )
 
         self.drive_until(twist, quiet, 'holding still')
-        still = poses()[-1].time
-        self.drive(twist, seconds, 'holding still')
-        self.drive_until(twist, lambda: enough(told_since(poses(), still)), 'more poses')
-        assert hold(told_since(poses(), still))
+        self.see_still(twist, poses, poses(0.0)[-1].time)
+
+    def see_still(
+        self, twist: Twist, poses: Callable[[float], Sequence[Record]], since: float
+    ) -> None:
+        """Go on commanding, in vain: every servo is told the same and the same again."""
+        start = poses(since)[-1].time
+        self.drive_until(twist, lambda: len(poses(start)) > STILL, 'poses that hold')
+        for channel, pulses in told_since(poses(since), since).items():
+            assert len(set(pulses)) == 1, f'channel {channel} was told to move'
 
 
 def told_since(poses: Sequence[Record], start: float) -> dict[int, list[float]]:
@@ -266,6 +348,12 @@ def told_since(poses: Sequence[Record], start: float) -> dict[int, list[float]]:
 def _clock_offset() -> float:
     """By how much the system's clock is ahead of the monotonic one, s."""
     return clock_gettime(CLOCK_REALTIME) - clock_gettime(CLOCK_MONOTONIC)
+
+
+@pytest.fixture(scope='session')
+def pulse_log() -> Callable[[Path], PulseLog]:
+    """Read the logs of mocks."""
+    return PulseLog
 
 
 @pytest.fixture(scope='session')

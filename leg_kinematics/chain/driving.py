@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from leg_kinematics.board import Boards, BoardsStatus, Output
 from leg_kinematics.calibration import ServoMap
-from leg_kinematics.chain.power import Event, Power, PowerState
+from leg_kinematics.chain.power import LOSSES, Event, Power, PowerState
 from leg_kinematics.chain.values import (
     NANOSECONDS,
     Answer,
@@ -46,6 +46,9 @@ REMEMBERED = 512
 
 #: A pulse is that of a pose if it differs by no more, µs: the line rounds, and so do boards.
 SAME_PULSE = 1.0
+
+#: Who streams on through a loss of power, without a pause of this length, does not know of it, s.
+UNAWARE = 0.25
 
 ENDS_RELEASE = 'bridge/rearm'
 
@@ -168,6 +171,9 @@ class Driving:
         self._starts: deque[tuple[float, int]] = deque(maxlen=REMEMBERED)
         self._sent: deque[tuple[int | None, tuple[float, ...]]] = deque(maxlen=REMEMBERED)
         self._stamp: int | None = None
+        self._heard_at = -float('inf')
+        # Whether the stream that comes in has come since before power was lost.
+        self._unaware = False
         self.refused = 0
         self._refusal = ''
 
@@ -204,8 +210,9 @@ class Driving:
 
     def configure(self) -> Answer:
         """Begin to look for the boards, and go on until they are found."""
+        if not self._configured:
+            self._taken_over = False
         self._configured, self._retiring = True, False
-        self._taken_over = False
         self._boards.open()
         return Answer(success=True, words='looking for the boards')
 
@@ -311,7 +318,7 @@ class Driving:
         MapRangeError
             A joint would go where its servo map has no pulse; nothing of it is followed.
         CommandError
-            They are not of all joints.
+            They are not of all joints, or go on from before a loss of power as if nothing were.
 
         """
         trajectory = targets.trajectory
@@ -325,9 +332,17 @@ class Driving:
             if not lowest <= ends[0] <= ends[1] <= highest:
                 each.pulse_us(ends[0])
                 each.pulse_us(ends[1])
-        self._refusal = ''
+        self._unaware = self._unaware and received - self._heard_at <= UNAWARE
+        self._heard_at = received
         if self.state is not PowerState.FOLLOWING:
+            self._refusal = ''
             return
+        if self._unaware:
+            raise CommandError(
+                'the joint targets have come without a pause since before power was lost: they '
+                f'are not followed before they pause for {UNAWARE:g} s'
+            )
+        self._refusal = ''
         start = received
         if not at_once:
             start = self._clock.start(targets.stamp / NANOSECONDS, received)
@@ -416,6 +431,7 @@ class Driving:
         before = self.state
         if not self._power.happen(event, reason):
             return False
+        self._unaware = self._unaware or event in LOSSES
         if before is PowerState.FOLLOWING and self.state is not PowerState.FOLLOWING:
             self._tracker.hold()
         if self.state is PowerState.RELEASED:

@@ -168,6 +168,10 @@ class Path(Generic[T]):
         self.reached = position
         if going_back:
             self.at = position
+            at = min(stamp, self._latest[-1][0])
+            if self._stamps[-1][0] < at:
+                # It has gone on into what it was told ahead.
+                self._stamps.append((at, position))
         return way
 
     def stamp(self, position: float) -> int | None:

@@ -218,6 +218,8 @@ class Walking:
         self._next_order_at = -float('inf')
         self._told = 0
         self._contradiction = ''
+        # When it was heard last, and where it was then.
+        self._stood_at = (0.0, 0.0)
         self.refused = 0
         self._refusal = ''
         self._refused_at = 0.0
@@ -507,7 +509,9 @@ class Walking:
     def _odometry_until(self, stamp: int, now: float) -> tuple[Odom, ...]:
         """Where the robot has come to since the last step, tick by tick, and never back.
 
-        It has come no farther than it has told, but for a moment on the way of its telling.
+        It has come no farther than it has told, but for a moment on the way of its telling. That
+        it stands is said when two reports of it in a row say so: where it came to rest without a
+        word, nobody knows yet.
         """
         path = self._path
         since = 0.0 if self._paused else min(EXTRAPOLATED, now - self._reported_at)
@@ -520,8 +524,10 @@ class Walking:
                 odometry.append(
                     self._odom(at, 1.0 if self._told > path.full_pace_at else path.pace)
                 )
-        if self._paused:
+        heard = self._reported_at > max(self._stood_at[0], self._paused_at)
+        if self._paused and heard and path.reached == self._stood_at[1]:
             odometry.append(self._odom(stamp, 0.0))
+        self._stood_at = (self._reported_at, path.reached)
         return tuple(odometry)
 
     def _odom(self, stamp: int, pace: float) -> Odom:

@@ -35,6 +35,7 @@ class MockProcess:
 
     def __init__(self, link: Path, log: Path, options: Sequence[str] = ()) -> None:
         """Start it and wait until its port can be opened."""
+        self._link = link
         self.process = subprocess.Popen(  # noqa: S603  our own module
             [
                 sys.executable,
@@ -57,6 +58,18 @@ class MockProcess:
     def end(self) -> int:
         """Interrupt it and wait; returns its exit code."""
         return end(self.process)
+
+    def kill(self) -> None:
+        """End it as a power cut would.
+
+        The link goes as well, as the system takes the name of an adapter away: it would lead
+        whoever looks for this board to the next terminal of the same number, whosever that is.
+        """
+        self.process.kill()
+        self.process.wait()
+        if self.process.stdout is not None:
+            self.process.stdout.close()
+        self._link.unlink(missing_ok=True)
 
 
 def end(process: 'subprocess.Popen[str]', number: int = signal.SIGINT) -> int:
@@ -88,6 +101,8 @@ class Chain:
         More parameters of each node, by node name.
     mock_options
         More options of the mock board.
+    at_once
+        What is started on entering, in this order; the rest is left to whoever entered.
 
     """
 
@@ -100,6 +115,7 @@ class Chain:
         *,
         parameters: Mapping[str, Mapping[str, object]] | None = None,
         mock_options: Sequence[str] = (),
+        at_once: Sequence[str] = ('mock', *NODES),
     ) -> None:
         """Start nothing yet."""
         self._files = (robot, servo_maps)
@@ -107,6 +123,7 @@ class Chain:
         self._folder = folder
         self._parameters = parameters or {}
         self._mock_options = mock_options
+        self._at_once = at_once
         self._temporary = tempfile.TemporaryDirectory(prefix='leg_kinematics-')
         self._outputs: list[IO[str]] = []
         self.link = Path(self._temporary.name) / 'board'
@@ -116,13 +133,15 @@ class Chain:
         self.exit_codes: dict[str, int] = {}
 
     def __enter__(self) -> Self:
-        """Start the mock, then the nodes."""
+        """Start what shall be started at once."""
         self._folder.mkdir(parents=True, exist_ok=True)
         for log in (self.pulse_log, *map(self.log, NODES)):
             log.unlink(missing_ok=True)
-        self.start_mock()
-        for name in NODES:
-            self.start(name)
+        for name in self._at_once:
+            if name == 'mock':
+                self.start_mock()
+            else:
+                self.start(name)
         return self
 
     def __exit__(
@@ -148,20 +167,32 @@ class Chain:
         """Start the mock board, again if need be; its log goes on."""
         self.mock = MockProcess(self.link, self.pulse_log, self._mock_options)
 
-    def start(self, name: str) -> None:
+    def stop(self, name: str, number: int = signal.SIGINT) -> int:
+        """Signal one node, wait until it has ended and forget it; returns its exit code."""
+        return end(self.nodes.pop(name), number)
+
+    def start(self, name: str, parameters: Mapping[str, object] | None = None) -> None:
         """Start one node, again if need be; what it prints is added to its log.
 
         That has also what only the curious want to know, such as when ticks were missed.
+
+        Parameters
+        ----------
+        name
+            Of the node.
+        parameters
+            Still more parameters, for this time.
+
         """
         robot, servo_maps = self._files
-        parameters: dict[str, object] = {'robot': robot, 'servo_maps': servo_maps}
+        given: dict[str, object] = {'robot': robot, 'servo_maps': servo_maps}
         if name == 'bridge':
-            parameters['boards'] = f"['main=framed:{self.link}']"
-        parameters |= self._parameters.get(name, {})
+            given['boards'] = f"['main=framed:{self.link}']"
+        given |= {**self._parameters.get(name, {}), **(parameters or {})}
         logger = f'{self._namespace.strip("/").replace("/", ".")}.{name}'
         arguments = ['--ros-args', '-r', f'__ns:={self._namespace}']
         arguments += ['--log-level', f'{logger}:=debug']
-        for key, value in parameters.items():
+        for key, value in given.items():
             arguments += ['-p', f'{key}:={value}']
         output = self.log(name).open('a', encoding='utf-8')
         self._outputs.append(output)

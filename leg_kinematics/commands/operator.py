@@ -17,6 +17,7 @@ from rclpy.context import Context
 from rclpy.executors import SingleThreadedExecutor
 from rclpy.qos import QoSProfile
 from rclpy.serialization import deserialize_message
+from rclpy.task import Future
 from std_srvs.srv import Trigger
 from trajectory_msgs.msg import MultiDOFJointTrajectory
 
@@ -135,8 +136,12 @@ class Operator:
             self._progress(self._doing)
 
     def wait_for(self, node: str, state: str, patience: float = PATIENCE) -> None:
-        """Work until a node reports a state."""
-        self.spin(lambda: self.states.get(node) == state, f"'{state}' of {node}", patience)
+        """Work until a node reports a state, whatever the detail behind it."""
+
+        def reported() -> bool:
+            return self.states.get(node, '').partition(':')[0] == state
+
+        self.spin(reported, f"'{state}' of {node}", patience)
 
     def wait_for_graph(self) -> None:
         """Work until every end of the chain is connected to this node."""
@@ -152,9 +157,12 @@ class Operator:
             'discovery of the chain',
         )
 
-    def _ask(self, client: 'Client[Any, Any]', request: object, name: str) -> Any:  # noqa: ANN401
-        """Return the response of a service."""
-        future = client.call_async(request)
+    def order(self, name: str) -> 'Future[Any]':
+        """Call a trigger service, and leave it to the caller to wait for the `answer`."""
+        return self._trigger[name].call_async(Trigger.Request())
+
+    def answer(self, future: 'Future[Any]', name: str) -> Any:  # noqa: ANN401
+        """Wait for the response of a service."""
         self.spin(future.done, f'an answer of {name}')
         return future.result()
 
@@ -167,7 +175,7 @@ class Operator:
             It was refused, or nobody answered.
 
         """
-        response = self._ask(self._trigger[name], Trigger.Request(), name)
+        response = self.answer(self.order(name), name)
         if not response.success:
             raise NoAnswerError(f'{name}: {response.message}')
         return str(response.message)
@@ -182,7 +190,7 @@ class Operator:
 
         """
         request = ChangeState.Request(transition=Transition(id=transition))
-        if not self._ask(self._change, request, 'bridge/change_state').success:
+        if not self.answer(self._change.call_async(request), 'bridge/change_state').success:
             raise NoAnswerError(
                 f'transition {transition} of the bridge failed: {self.states.get("bridge", "?")}'
             )

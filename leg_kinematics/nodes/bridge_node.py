@@ -33,7 +33,7 @@ from leg_kinematics.nodes.process import run
 from leg_kinematics.nodes.scheduling import take_priority
 from leg_kinematics.nodes.senders import Senders
 from leg_kinematics.nodes.stamps import Stamps
-from leg_kinematics.nodes.streams import JointStates, JointTrajectories
+from leg_kinematics.nodes.streams import JointStates, JointTrajectories, RobotReports
 from leg_kinematics.robot import load_robot
 from leg_kinematics.solver import leg_solvers, posture_angles
 
@@ -80,15 +80,16 @@ class BridgeNode(LifecycleNode):
         joints, name, stage = self._load(settings)
         self._targets = JointTrajectories(joints)
         self._joint_states = JointStates(joints)
+        self._robot_reports = RobotReports()
         self._stage = stage
         self._tells = max(1, round(REPORT_INTERVAL / self._tick))
-        self._stamps = Stamps(lambda: self.get_clock().now().nanoseconds)
+        self._stamps = Stamps()
         self._found = False
         self._ticks = self._missed = 0
         self._last_tick = 0.0
         self._told = (PowerState.UNPOWERED, 0)
         self._diagnostics = Diagnostics(self, name, self._values)
-        self._senders = Senders(self, 'joint_trajectory')
+        self._senders = Senders(self, 'joint_trajectory', 'JointTrajectory')
         self._states = self.create_publisher(JointState, 'joint_states', qos.PUBLISHED)
         self._reports = self.create_publisher(Float64MultiArray, 'bridge/state', qos.PUBLISHED)
         self._limits = self.create_publisher(JointTrajectory, 'bridge/limits', qos.DESCRIPTION)
@@ -230,11 +231,13 @@ class BridgeNode(LifecycleNode):
         """Say what the stage did in its step at an instant of the steady clock, s."""
         stage = self.driving
         self._count_tick(now)
-        edge = (stage.report().state, stage.report().losses)
+        report = stage.report()
+        edge = (report.state, report.losses)
         if self._ticks % self._tells == 0 or edge != self._told:
             self._told = edge
-            self._reports.publish(messages.report_message(stage.report()))
-            if stage.located:
+            if self._reports.get_subscription_count():
+                self._reports.publish(self._robot_reports.write(report))
+            if stage.located and self._states.get_subscription_count():
                 stamp = round(now * NANOSECONDS) + self._stamps.offset()
                 self._states.publish(self._joint_states.write(stamp, stage.positions))
         if stage.status.found and not self._found:

@@ -11,6 +11,7 @@ from time import monotonic_ns
 from typing import Any, Literal, cast
 
 from rclpy.context import Context
+from rclpy.event_handler import EventHandler
 from rclpy.exceptions import InvalidHandle
 from rclpy.executors import ExternalShutdownException, SingleThreadedExecutor, TimeoutObject
 from rclpy.guard_condition import GuardCondition
@@ -30,6 +31,10 @@ Kind = Literal['timer', 'subscription', 'guard_condition', 'client', 'service']
 KINDS: tuple[Kind, ...] = ('timer', 'subscription', 'guard_condition', 'client', 'service')
 
 
+#: Between two waits that look for events of publishers and subscriptions as well, ns.
+EVENTS_EVERY = 500_000_000
+
+
 class LeanExecutor(SingleThreadedExecutor):
     """Does what rclpy's single-threaded executor does, at a fraction of the processor time.
 
@@ -39,6 +44,9 @@ class LeanExecutor(SingleThreadedExecutor):
     of a timer, a subscription or a service is simply called. All else (clients, guard conditions,
     waitables, coroutines, tasks) goes the way of rclpy, whose wait also takes over for as long as
     a task is unfinished.
+
+    The events of publishers and subscriptions (another quality of service, another type) only tell
+    of what lasts: they are looked for now and then, since most of the time of a wait goes to them.
 
     A callback that is exchanged on the entity itself is not seen.
     """
@@ -54,6 +62,8 @@ class LeanExecutor(SingleThreadedExecutor):
         self._calls: dict[Kind, dict[int, Call]] = {}
         self._guards: list[GuardCondition] = []
         self._waitables: list[tuple[Waitable[Any], Call]] = []
+        self._events: list[tuple[Waitable[Any], Call]] = []
+        self._next_events = 0
         self._ready: deque[Call] = deque()
         super().__init__(context=context)
 
@@ -126,12 +136,16 @@ class LeanExecutor(SingleThreadedExecutor):
         wait_set.clear_entities()
         for add, handle in self._adds:
             add(handle)
-        for waitable, _ in self._waitables:
+        waitables = self._waitables
+        if (now := monotonic_ns()) >= self._next_events:
+            self._next_events = now + EVENTS_EVERY
+            waitables = [*waitables, *self._events]
+        for waitable, _ in waitables:
             waitable.add_to_wait_set(wait_set)
         wait_set.wait(timeout)
         if self._is_shutdown:
             return False
-        self._ready.extend(call for each, call in self._waitables if each.is_ready(wait_set))
+        self._ready.extend(call for each, call in waitables if each.is_ready(wait_set))
         for kind, calls in self._calls.items():
             pointers = wait_set.get_ready_entities(kind)
             self._ready.extend(calls[pointer] for pointer in pointers if pointer in calls)
@@ -149,12 +163,15 @@ class LeanExecutor(SingleThreadedExecutor):
         self._calls = {kind: {} for kind in KINDS}
         self._guards = []
         self._waitables = []
+        self._events = []
+        self._next_events = 0
         for node in self.get_nodes():
             self._collect_from(node)
         for own in (self._guard, self._sigint_gc):
             if own is not None:
                 self._hold('guard_condition', own, None)
-        count = sum((each.get_num_entities() for each, _ in self._waitables), NumberOfEntities())
+        waitables = (each for each, _ in (*self._waitables, *self._events))
+        count = sum((each.get_num_entities() for each in waitables), NumberOfEntities())
         kinds = Counter(kind for kind, _ in self._handles)
         self._wait_set = rclpy_implementation.WaitSet(
             count.num_subscriptions + kinds['subscription'],
@@ -174,7 +191,8 @@ class LeanExecutor(SingleThreadedExecutor):
             with suppress(InvalidHandle):
                 self._held.enter_context(waitable)
                 call = self._by_rclpy(waitable, node, self._take_waitable)
-                self._waitables.append((waitable, call))
+                kept = self._events if isinstance(waitable, EventHandler) else self._waitables
+                kept.append((waitable, call))
         for timer in node.timers:
             self._hold('timer', timer, self._call_of_timer(timer, node))
         for subscription in node.subscriptions:

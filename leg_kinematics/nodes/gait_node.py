@@ -21,17 +21,22 @@ from leg_kinematics.calibration import load_servo_maps
 from leg_kinematics.chain.values import NANOSECONDS
 from leg_kinematics.chain.walking import Walked, Walking, WalkingParameters
 from leg_kinematics.errors import CommandError
-from leg_kinematics.gait import GaitParameters
 from leg_kinematics.nodes import messages, qos
 from leg_kinematics.nodes.diagnostics import Diagnostics
+from leg_kinematics.nodes.gait_settings import gait_parameters
 from leg_kinematics.nodes.markers import gait_markers
 from leg_kinematics.nodes.orders import offer_order
-from leg_kinematics.nodes.parameters import GAIT, Settings, declare
+from leg_kinematics.nodes.parameters import GAIT, declare
 from leg_kinematics.nodes.process import run
 from leg_kinematics.nodes.scheduling import take_priority
 from leg_kinematics.nodes.senders import Senders
 from leg_kinematics.nodes.stamps import Stamps
-from leg_kinematics.nodes.streams import FootStates, FootTrajectories, OdometryMessages
+from leg_kinematics.nodes.streams import (
+    FootStates,
+    FootTrajectories,
+    OdometryMessages,
+    RobotReports,
+)
 from leg_kinematics.nodes.transforms import TransformBroadcaster
 from leg_kinematics.robot import Vector, load_robot
 from leg_kinematics.solver import leg_solvers
@@ -88,11 +93,11 @@ class GaitNode(Node):
         self._foot_targets = FootTrajectories(self._robot.leg_names)
         self._feet = FootStates(self._robot.leg_names)
         self._odometry = OdometryMessages()
+        self._reports = RobotReports()
         self._max_age = settings.number('max_command_age')
         self._type = settings.text('cmd_vel_type')
-        self._warned_of_type = False
         self._missed = 0
-        self._stamps = Stamps(lambda: self.get_clock().now().nanoseconds)
+        self._stamps = Stamps()
         self._diagnostics = Diagnostics(self, self._robot.name, self._values)
         self._targets = self.create_publisher(
             MultiDOFJointTrajectory, 'foot_targets', qos.PUBLISHED
@@ -100,14 +105,18 @@ class GaitNode(Node):
         self._odom = self.create_publisher(OdometryMessage, 'odom', qos.PUBLISHED)
         self._transforms = TransformBroadcaster(self) if settings.flag('publish_tf') else None
         self._markers = self.create_publisher(MarkerArray, 'gait/markers', qos.PUBLISHED)
-        self._senders = Senders(self, 'cmd_vel')
+        self._senders = Senders(
+            self,
+            'cmd_vel',
+            self._type,
+            "set the parameter 'cmd_vel_type' or change the sender",
+        )
         self._listen(contacts=settings.flag('contacts'), direct=direct)
         offer_order(
             self, 'gait/stand', lambda: self.stage.stand(monotonic()), max_age=self._max_age
         )
         offer_order(self, 'gait/crouch', self.stage.crouch, max_age=self._max_age)
         self.create_timer(MARKER_INTERVAL, self._draw)
-        self.create_timer(1.0, self._look_for_other_type)
         self.create_timer(1.0, self._report)
         if not direct:
             self.create_timer(1.0 / self.rate, self._on_tick)
@@ -133,7 +142,9 @@ class GaitNode(Node):
             self.create_subscription(
                 JointTrajectory, 'bridge/limits', self._on_limits, qos.DESCRIPTION
             )
-            self.create_subscription(Float64MultiArray, 'bridge/state', self._on_report, qos.STREAM)
+            self.create_subscription(
+                Float64MultiArray, 'bridge/state', self._on_report, qos.STREAM, raw=True
+            )
 
     # ---- in
 
@@ -174,8 +185,8 @@ class GaitNode(Node):
         if feet is not None:
             self.stage.locate(feet, monotonic())
 
-    def _on_report(self, message: Float64MultiArray) -> None:
-        self._obey(lambda: self.stage.hear(messages.robot_report(message), monotonic()))
+    def _on_report(self, message: bytes) -> None:
+        self._obey(lambda: self.stage.hear(self._reports.read(message), monotonic()))
 
     def _on_limits(self, message: JointTrajectory) -> None:
         self._obey(lambda: self.stage.heed(messages.joint_limits(message)))
@@ -209,7 +220,7 @@ class GaitNode(Node):
                 if listened:
                     self._odom.publish(self._odometry.write(odom))
                 if self._transforms is not None:
-                    self._transforms.send(messages.transform_message(odom))
+                    self._transforms.send(partial(messages.transform_message, odom))
             if missed := self.stage.missed - self._missed:
                 self._missed += missed
                 self.get_logger().debug(f'ticks missed: {missed}')
@@ -243,57 +254,6 @@ class GaitNode(Node):
                 'no_ground': ' '.join(name for name, in_vain in missed if in_vain),
             }
         return values
-
-    def _look_for_other_type(self) -> None:
-        """Warn once when somebody offers cmd_vel with the type that we do not take."""
-        offered = {
-            info.topic_type.rpartition('/')[2]
-            for info in self.get_publishers_info_by_topic('cmd_vel')
-        }
-        others = sorted(offered - {self._type})
-        if others and not self._warned_of_type:
-            self._warned_of_type = True
-            self.get_logger().warning(
-                f'cmd_vel is offered as {", ".join(others)}, this node takes {self._type}; '
-                "set the parameter 'cmd_vel_type' or change the sender"
-            )
-
-
-def gait_parameters(settings: Settings) -> GaitParameters:
-    """How to walk, from the parameters of the node."""
-    return GaitParameters(
-        swing_time=settings.number('swing_time'),
-        duty_factor=settings.number('duty_factor'),
-        slow_duty_factor=settings.number('slow_duty_factor'),
-        phases=_phases(settings.texts('phases')),
-        carry_height=settings.number('carry_height'),
-        lift=settings.number('lift'),
-        max_speed=settings.number('max_speed'),
-        max_yaw_rate=settings.number('max_yaw_rate'),
-        acceleration=settings.number('acceleration'),
-        yaw_acceleration=settings.number('yaw_acceleration'),
-        speed_share=settings.number('speed_share'),
-        min_margin=settings.number('min_margin'),
-        contacts=settings.flag('contacts'),
-        search_depth=settings.number('search_depth'),
-        rise_time=settings.number('rise_time'),
-        body_speed=settings.number('body_speed'),
-        body_rate=settings.number('body_rate'),
-    )
-
-
-def _phases(texts: Sequence[str]) -> dict[str, float]:
-    """Read touchdown phases written as LEG=PHASE."""
-    phases = {}
-    for text in texts:
-        leg, _, phase = text.partition('=')
-        try:
-            phases[leg] = float(phase)
-        except ValueError:
-            raise CommandError(
-                f"'phases' must list LEG=PHASE, such as left_front=0.25 (got {text!r})"
-            ) from None
-    return phases
 
 
 def main() -> None:

@@ -90,7 +90,7 @@ class KinematicsNode(Node):
             robot.name,
             lambda: {'accepted': self.stage.accepted, 'refused': self.stage.refused},
         )
-        self._senders = Senders(self, 'foot_targets')
+        self._senders = Senders(self, 'foot_targets', 'MultiDOFJointTrajectory')
         self._trajectories = self.create_publisher(
             JointTrajectory, 'joint_trajectory', qos.PUBLISHED
         )

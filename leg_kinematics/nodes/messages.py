@@ -276,31 +276,35 @@ def joint_limits(message: JointTrajectory) -> JointLimits:
 
 
 def report_message(report: RobotReport) -> Float64MultiArray:
-    """Make what the bridge tells of the robot; `robot_report` reads it.
-
-    The numbers are, in this order: state, by its place in `POWER_STATES`; session; losses of
-    power; seconds and nanoseconds of the stamp that the joints have come to, -1 and 0 where there
-    is none; lag, rad. Each is exact in a double.
-    """
+    """Make what the bridge tells of the robot."""
     message = Float64MultiArray()
     message.layout.dim = [MultiArrayDimension(label=REPORT, size=6, stride=6)]
-    seconds, nanoseconds = (-1, 0) if report.stamp is None else divmod(report.stamp, NANOSECONDS)
-    state = POWER_STATES.index(report.state)
-    numbers = (state, report.session, report.losses, seconds, nanoseconds, report.lag)
-    message.data = [float(number) for number in numbers]
+    message.data = report_numbers(report)
     return message
 
 
-def robot_report(message: Float64MultiArray) -> RobotReport:
-    """Read what the bridge tells of the robot.
+def report_numbers(report: RobotReport) -> list[float]:
+    """Return the numbers of `bridge/state`; `robot_report` reads them.
+
+    They are, in this order: state, by its place in `POWER_STATES`; session; losses of power;
+    seconds and nanoseconds of the stamp that the joints have come to, -1 and 0 where there is none;
+    lag, rad. Each is exact in a double.
+    """
+    seconds, nanoseconds = (-1, 0) if report.stamp is None else divmod(report.stamp, NANOSECONDS)
+    state = POWER_STATES.index(report.state)
+    numbers = (state, report.session, report.losses, seconds, nanoseconds, report.lag)
+    return [float(number) for number in numbers]
+
+
+def robot_report(numbers: Sequence[float]) -> RobotReport:
+    """Read the numbers of `bridge/state`.
 
     Raises
     ------
     CommandError
-        It is no such report.
+        They are no such report.
 
     """
-    numbers = list(message.data)
     if len(numbers) != 6 or not all(map(isfinite, numbers)):
         raise CommandError(f'bridge/state must hold 6 finite numbers, {REPORT} (got {numbers})')
     state, session, losses, seconds, nanoseconds = (int(number) for number in numbers[:5])

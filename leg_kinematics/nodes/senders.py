@@ -1,6 +1,6 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""Who else sends what a node obeys: two at once lead a robot astray."""
+"""Who sends what a node obeys: two at once lead a robot astray, and another type is not heard."""
 
 from rclpy.node import Node
 
@@ -19,24 +19,36 @@ class Senders:
         Who obeys it.
     topic
         Its name.
+    kind
+        Message type that is taken, such as `Twist`.
+    advice
+        What helps when somebody offers another type.
 
     """
 
-    def __init__(self, node: Node, topic: str) -> None:
+    def __init__(self, node: Node, topic: str, kind: str, advice: str = '') -> None:
         """Look now and then."""
         self._node = node
         self._topic = topic
+        self._kind = kind
+        self._advice = advice
+        self._warned = False
         self._names: tuple[str, ...] = ()
         node.create_timer(INTERVAL, self._look)
 
     def _look(self) -> None:
         topic = self._node.resolve_topic_name(self._topic)
+        offers = self._node.get_publishers_info_by_topic(topic)
         self._names = tuple(
-            sorted(
-                f'{info.node_namespace.rstrip("/")}/{info.node_name}'
-                for info in self._node.get_publishers_info_by_topic(topic)
-            )
+            sorted(f'{offer.node_namespace.rstrip("/")}/{offer.node_name}' for offer in offers)
         )
+        kinds = {offer.topic_type.rpartition('/')[2] for offer in offers} - {self._kind}
+        if kinds and not self._warned:
+            self._warned = True
+            self._node.get_logger().warning(
+                f'{self._topic} is offered as {", ".join(sorted(kinds))}, this node takes '
+                f'{self._kind}; {self._advice or "change the sender"}'
+            )
 
     def judge(self, condition: Condition) -> Condition:
         """Give the condition of the node, or a warning where it is well and two nodes send."""

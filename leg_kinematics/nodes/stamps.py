@@ -3,7 +3,7 @@
 """Between the steady clock, by which the chain goes, and the ROS clock, by which stamps are."""
 
 from collections.abc import Callable
-from time import monotonic_ns
+from time import monotonic_ns, time_ns
 
 
 class Stamps:
@@ -18,14 +18,14 @@ class Stamps:
     Parameters
     ----------
     ros_now
-        Reads the ROS clock, ns.
+        Reads the ROS clock, ns, which is that of the system, since simulated time is refused.
     steady_now
         Reads the steady clock, ns.
 
     """
 
     def __init__(
-        self, ros_now: Callable[[], int], steady_now: Callable[[], int] = monotonic_ns
+        self, ros_now: Callable[[], int] = time_ns, steady_now: Callable[[], int] = monotonic_ns
     ) -> None:
         """Read the clocks for the first time."""
         self._ros_now = ros_now

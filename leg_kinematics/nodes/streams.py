@@ -13,9 +13,11 @@ from typing import Any
 
 from rclpy.serialization import serialize_message
 from sensor_msgs.msg import JointState, MultiDOFJointState
+from std_msgs.msg import Float64MultiArray
 from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
 
-from leg_kinematics.chain.values import NANOSECONDS, FootTargets, JointTargets
+from leg_kinematics.chain.power import PowerState
+from leg_kinematics.chain.values import NANOSECONDS, FootTargets, JointTargets, RobotReport
 from leg_kinematics.chain.walking import Odom
 from leg_kinematics.gait import BodyMotion, Covariance
 from leg_kinematics.nodes import messages
@@ -271,6 +273,33 @@ class FootStates:
             return stamp, messages.feet_of(message, self._legs)
         feet = _vectors(numbers[2:])
         return _joined(*numbers[:2]), feet if all(map(isfinite, numbers)) else None
+
+
+class RobotReports:
+    """`bridge/state`."""
+
+    def __init__(self) -> None:
+        """Find the places of the numbers."""
+        message = messages.report_message(RobotReport(PowerState.UNPOWERED, 0, 0, None, 0.0))
+        self._layout = FixedMessage(message, _elements(message.data))
+
+    def write(self, report: RobotReport) -> bytes:
+        """Return the message of a report."""
+        return self._layout.write(messages.report_numbers(report))
+
+    def read(self, data: bytes) -> RobotReport:
+        """Return what a message says.
+
+        Raises
+        ------
+        CommandError
+            The bytes are no such message, or it is refused.
+
+        """
+        numbers = self._layout.read(data)
+        if numbers is None:
+            numbers = tuple(message_of(data, Float64MultiArray).data)
+        return messages.robot_report(numbers)
 
 
 class OdometryMessages:

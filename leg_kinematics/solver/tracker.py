@@ -367,6 +367,7 @@ class Tracker:
     def _can_be_at(self, goal: Sequence[float], rates: Sequence[float], dt: float) -> bool:
         """Whether every joint can be at its goal, at its rate there, and go on from it."""
         most = self._acceleration * dt
+        closing = inf if self._following or self._holding else self._catch_up_speed * dt
         for p, v, q, w, speed, (lowest, highest) in zip(
             self._positions, self._velocities, goal, rates, self._speeds, self._ranges, strict=True
         ):
@@ -376,6 +377,7 @@ class Tracker:
             if (
                 abs(w) > speed
                 or abs(q - p) > speed * dt
+                or not min(0.0, w * dt) - closing <= q - p <= max(0.0, w * dt) + closing
                 or abs(q - p - 0.5 * (v + w) * dt) > spare
                 or braking > (highest - q if w > 0.0 else q - lowest)
             ):

@@ -23,7 +23,6 @@ import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
 from leg_kinematics.gait import GaitParameters, GaitSample, GaitState, Offset, Twist, Walker
-from leg_kinematics.nodes.gait_node import PREVIEW
 from leg_kinematics.robot import Leg, Mount, Posture, Robot, Vector, load_robot
 from leg_kinematics.solver import LegGeometry, LegSolver, inverse, leg_solvers
 
@@ -32,6 +31,9 @@ pytestmark = [pytest.mark.bench, pytest.mark.timeout(600)]
 BRACKEN = Path(__file__).parents[2] / 'config' / 'robots' / 'bracken.yaml'
 
 TICK = 0.01
+
+#: Points of a message between processes, in ticks.
+PREVIEW = (0, 1, 7)
 
 COMMAND = Twist(0.05, 0.02, 0.1)
 

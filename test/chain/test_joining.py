@@ -5,14 +5,17 @@
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
 
 import pytest
 
-from leg_kinematics.board import Record, read_log
-from leg_kinematics.commands.chain import Chain
+from leg_kinematics.board import Record
 from leg_kinematics.commands.operator import Operator
 from leg_kinematics.commands.run_report import Walk, foot_errors
 from leg_kinematics.gait import Twist
+
+if TYPE_CHECKING:
+    from test.chain.conftest import StartChain
 
 ONLOOKER = """
 import rclpy
@@ -39,7 +42,7 @@ WORST_FOOT_ERROR = 0.5e-3
 @pytest.mark.soak
 @pytest.mark.timeout(300)
 def test_onlookers_do_not_make_it_stumble(
-    start_chain: Callable[..., tuple[Chain, Operator]],
+    start_chain: 'StartChain',
     walk_of: Callable[[Operator, Sequence[Record]], Walk],
     capsys: pytest.CaptureFixture[str],
 ) -> None:
@@ -48,7 +51,8 @@ def test_onlookers_do_not_make_it_stumble(
     With the shared memory of Fast DDS the feet went astray by 25 to 35 mm at about one onlooker
     in twelve. For a machine that has nothing else to do.
     """
-    chain, operator = start_chain()
+    scene = start_chain()
+    operator = scene.operator
     namespace = operator.node.get_namespace()
     operator.bring_up()
     operator.stand()
@@ -61,7 +65,7 @@ def test_onlookers_do_not_make_it_stumble(
         operator.drive(WALK, 0.4, 'walking, alone')
     operator.drive(Twist(), 1.5, 'stopping')
     operator.wait_for('gait', 'standing')
-    worst = foot_errors(walk_of(operator, read_log(chain.pulse_log))).errors.max()
+    worst = foot_errors(walk_of(operator, scene.log.records())).errors.max()
     with capsys.disabled():
         print(f'\nworst foot error before {ONLOOKERS} onlookers: {worst * 1e3:.3f} mm')  # noqa: T201
     assert worst < WORST_FOOT_ERROR

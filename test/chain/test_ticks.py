@@ -10,16 +10,18 @@ import sys
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from time import CLOCK_MONOTONIC, CLOCK_REALTIME, clock_gettime
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pytest
 
-from leg_kinematics.board import Record, read_log
-from leg_kinematics.commands.chain import Chain
+from leg_kinematics.board import Record
 from leg_kinematics.commands.operator import Operator
 from leg_kinematics.commands.run_report import Walk, foot_errors
 from leg_kinematics.gait import Twist
+
+if TYPE_CHECKING:
+    from test.chain.conftest import StartChain
 
 #: Sends as many bytes as a pose has, at every tick, down a line that nobody else uses.
 BARE_TIMER = """
@@ -210,7 +212,7 @@ def stop(process: 'subprocess.Popen[str]') -> np.ndarray:
 @pytest.mark.timeout(300)
 @pytest.mark.parametrize('priority', [0, PRIORITY], ids=['ordinary', 'realtime'])
 def test_no_tick_is_missed_that_the_machine_does_not_explain(
-    start_chain: Callable[..., tuple[Chain, Operator]],
+    start_chain: 'StartChain',
     walk_of: Callable[[Operator, Sequence[Record]], Walk],
     capsys: pytest.CaptureFixture[str],
     priority: int,
@@ -223,7 +225,8 @@ def test_no_tick_is_missed_that_the_machine_does_not_explain(
     """
     if priority and not may_have(priority):
         pytest.skip(f'this user may not have real-time priority {priority}')
-    chain, operator = start_chain(priority=priority)
+    scene = start_chain(priority=priority)
+    chain, operator = scene.chain, scene.operator
     assert chain.mock is not None
     if priority:
         take(chain.mock.process.pid, priority + 1)
@@ -241,7 +244,7 @@ def test_no_tick_is_missed_that_the_machine_does_not_explain(
     operator.wait_for('gait', 'standing')
     gait, bridge = operator.values['gait'], operator.values['bridge']
 
-    records = read_log(chain.pulse_log)
+    records = scene.log.records()
     worst = foot_errors(walk_of(operator, records)).errors.max()
     poses = np.array([each.time for each in records if each.event == 'pose'])
     poses = poses[(poses > timer[0]) & (poses < timer[-1])]

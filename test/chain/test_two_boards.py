@@ -8,7 +8,8 @@ The left legs are on a board with our framed protocol, the right ones on a Firma
 import signal
 from bisect import bisect_left
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
@@ -21,29 +22,26 @@ from rclpy.serialization import deserialize_message
 from sensor_msgs.msg import JointState
 from trajectory_msgs.msg import MultiDOFJointTrajectory
 
-from leg_kinematics.board import Record, read_log
-from leg_kinematics.calibration import load_servo_maps
+from leg_kinematics.board import Record
+from leg_kinematics.calibration import ServoMap, load_servo_maps
+from leg_kinematics.chain.power import PowerState
 from leg_kinematics.commands.chain import Chain
+from leg_kinematics.commands.operator import READY
 from leg_kinematics.gait import Twist
 from leg_kinematics.nodes.messages import seconds_of
 from leg_kinematics.robot import Robot
-from leg_kinematics.solver import leg_solvers, posture_angles
+from leg_kinematics.solver import LegSolver, leg_solvers, posture_angles
 from leg_kinematics.solver.tracker import SILENT_AFTER
 
 if TYPE_CHECKING:
     from test.simulated_firmata import FirmataProcess
-    from test.witness import Witness
+    from test.witness import PulseLog, Witness
 
 CONFIG = Path(__file__).parents[2] / 'config'
 ROBOT = CONFIG / 'robots' / 'bracken.yaml'
 SERVO_MAPS = CONFIG / 'servo_maps' / 'bracken.yaml'
 
 AHEAD = Twist(x=0.08)
-
-RELEASED = 'released: pulses off until bridge/rearm'
-
-#: For so long nothing may move while a board is lost, s.
-HELD = 0.4
 
 #: Outputs of each board.
 CHANNELS = 9
@@ -58,6 +56,7 @@ RECENTLY = 0.5
 QUANTUM = {'left': 0.25 + 1e-6, 'right': 0.5 + 1e-6}
 
 
+@dataclass
 class Robots:
     """The chain, its two boards, and who operates it.
 
@@ -65,35 +64,33 @@ class Robots:
     ----------
     chain, operator, firmata
         The processes.
+    logs
+        Of both boards.
     maps, legs
         Servo maps over both boards, and the solvers within their ranges.
+
     """
 
-    def __init__(
-        self,
-        chain: Chain,
-        operator: 'Witness',
-        firmata: 'FirmataProcess',
-        bracken: Robot,
-        servo_maps: Path,
-    ) -> None:
-        """Load the maps."""
-        self.chain = chain
-        self.operator = operator
-        self.firmata = firmata
-        self.maps = load_servo_maps(servo_maps, bracken).maps
-        self.legs = leg_solvers(bracken, {each.joint: each.angle_range for each in self.maps})
+    chain: Chain
+    operator: 'Witness'
+    firmata: 'FirmataProcess'
+    logs: 'Mapping[str, PulseLog]'
+    maps: tuple[ServoMap, ...]
+    legs: tuple[LegSolver, ...]
 
     def poses(self, board: str, start: float = 0.0) -> list[Record]:
         """Return what a board was told since a time."""
-        log = self.chain.pulse_log if board == 'left' else self.firmata.log
-        return [each for each in read_log(log) if each.event == 'pose' and each.time >= start]
+        return self.logs[board].poses(start)
+
+    def of_both(self, start: float) -> list[Record]:
+        """Return what both boards were told since a time."""
+        return [*self.poses('left', start), *self.poses('right', start)]
 
     def pulses_us(self, board: str) -> dict[int, float]:
         """Return the pulses that a board puts out at present, µs."""
         if board == 'right':
             return self.firmata.pulses_us()
-        last = read_log(self.chain.pulse_log)[-1]
+        last = self.logs['left'].records()[-1]
         return dict(self.poses('left')[-1].pulses_us) if last.enabled else {}
 
     def feet(self) -> list[tuple[float, float, float]]:
@@ -120,12 +117,13 @@ class Robots:
         return found
 
 
-@pytest.fixture
+@pytest.fixture(scope='module')
 def robots(
-    tmp_path: Path,
+    tmp_path_factory: pytest.TempPathFactory,
     bracken: Robot,
-    start_firmata: 'Callable[[], FirmataProcess]',
+    start_shared_firmata: 'Callable[[], FirmataProcess]',
     new_witness: 'Callable[[str], Witness]',
+    pulse_log: 'Callable[[Path], PulseLog]',
 ) -> Iterator[Robots]:
     """Start the chain over both boards; in the end every process must have ended well."""
     content = yaml.safe_load(SERVO_MAPS.read_text(encoding='utf-8'))
@@ -133,25 +131,28 @@ def robots(
         right = joint.startswith('right')
         entry['board'] = 'right' if right else 'left'
         entry['channel'] += 2 if right else 0  # 11 to 19: some of them only by the long message
-    servo_maps = tmp_path / 'two_boards.yaml'
+    folder = tmp_path_factory.mktemp('two_boards')
+    servo_maps = folder / 'two_boards.yaml'
     servo_maps.write_text(yaml.safe_dump(content), encoding='utf-8')
-    firmata = start_firmata()
+    firmata = start_shared_firmata()
     bridge: dict[str, object] = {'enable_interval': 0.02}
     chain = Chain(
         ROBOT,
         servo_maps,
         '/greenhouse_two_boards',
-        tmp_path,
+        folder,
         parameters={'gait': {'rise_time': 0.8}, 'bridge': bridge},
     )
     bridge['boards'] = f"['left=framed:{chain.link}', 'right=firmata:{firmata.port}']"
     operator = new_witness('/greenhouse_two_boards')
     try:
         with chain:
-            robots = Robots(chain, operator, firmata, bracken, servo_maps)
+            logs = {'left': pulse_log(chain.pulse_log), 'right': pulse_log(firmata.log)}
+            maps = load_servo_maps(servo_maps, bracken).maps
+            legs = leg_solvers(bracken, {each.joint: each.angle_range for each in maps})
             operator.bring_up()
             operator.stand()
-            yield robots
+            yield Robots(chain, operator, firmata, logs, maps, legs)
     finally:
         operator.close()
     assert set(chain.exit_codes.values()) == {0}, chain.exit_codes
@@ -235,12 +236,13 @@ def test_it_walks_and_is_released_as_one(robots: Robots) -> None:
     operator.spin(in_place, 'all feet where the gait wants them')
 
     operator.call('bridge/release')
-    operator.wait_for('bridge', RELEASED)
+    operator.wait_for_power(PowerState.RELEASED)
     operator.spin(lambda: not robots.pulses_us('left'), 'no pulse on the left')
     operator.spin(lambda: not robots.pulses_us('right'), 'no pulse on the right')
     operator.rearm()
-    operator.wait_for('bridge', 'active')
+    operator.wait_for_power(PowerState.FOLLOWING)
     assert len(robots.pulses_us('left')) == len(robots.pulses_us('right')) == 9
+    operator.stand_again()
 
 
 def test_when_one_board_is_lost_both_hold(robots: Robots) -> None:
@@ -256,47 +258,48 @@ def test_when_one_board_is_lost_both_hold(robots: Robots) -> None:
         process.send_signal(signal.SIGSTOP)
         stopped = monotonic()
         operator.drive(AHEAD, 1.0, f'{board} does not answer')
-        operator.wait_for('bridge', f'lost board {board}: holding, trying to reopen')
-        operator.see_hold(AHEAD, partial(robots.poses, other), CHANNELS, HELD)
+        operator.wait_for('bridge', f'lost board {board}')
+        operator.see_hold(AHEAD, partial(robots.poses, other), CHANNELS)
         process.send_signal(signal.SIGCONT)
-        operator.wait_for('bridge', 'active')
+        operator.wait_for_power(PowerState.FOLLOWING)
         back = monotonic()
-        operator.walk_on(
-            AHEAD, lambda: [*robots.poses('left'), *robots.poses('right')], 2 * CHANNELS
-        )
+        operator.walk_on(AHEAD, robots.of_both, 2 * CHANNELS)
         assert_no_jump(robots, other, stopped - 1.0)
         # It begins with what it was sent while it did not listen, a few poses all at once.
         assert_no_jump(robots, board, back)
 
 
 def test_when_one_board_forgets_the_other_stays_where_it_is(robots: Robots, bracken: Robot) -> None:
-    """Legs that lost their pulses are enabled at rest one by one; the others do not go there."""
+    """All hold until rearm; then the legs without pulses get them at rest, the others stay."""
     operator = robots.operator
     operator.drive(AHEAD, 1.2, 'walking')
     robots.firmata.process.send_signal(signal.SIGUSR1)
-    operator.spin(
-        lambda: operator.values['bridge'].get('right.losses', '0') != '0',
-        'the loss of the right board',
-    )
-    operator.wait_for('bridge', 'active')
-    operator.drive(AHEAD, 1.5, 'walking again')
-    assert_no_jump(robots, 'left')
-    records = read_log(robots.firmata.log)
+    operator.wait_for_power(PowerState.HOLDING)
+    operator.see_hold(AHEAD, partial(robots.poses, 'left'), CHANNELS)
+    held = robots.poses('left')[-1].time
+    records = robots.logs['right'].records()
     # The board still takes poses between the signal and its restart.
     restarted = [record.time for record in records if record.event == 'boot'][-1]
-    enabled = [
-        pin
-        for record in records
-        if record.event == 'enable' and record.time > restarted
-        for pin in record.pulses_us
-    ]
-    assert enabled == [each.channel for each in robots.maps if each.board == 'right']
+    assert {r.enabled for r in robots.logs['right'].records(restarted)} == {0}
+
+    operator.rearm()
+    operator.wait_for_power(PowerState.FOLLOWING)
+    operator.wait_for('gait', READY)
+    operator.see_still(AHEAD, partial(robots.poses, 'left'), held)
+    enabled = {
+        pin: pulse
+        for record in robots.logs['right'].records(restarted)
+        if record.event == 'enable'
+        for pin, pulse in record.pulses_us.items()
+    }
     resting = [angle for leg in posture_angles(bracken, robots.legs, 'resting') for angle in leg]
     expected = {
-        each.channel: each.pulse_us(angle)
+        each.channel: pytest.approx(each.pulse_us(angle), abs=QUANTUM['right'], rel=0.0)
         for each, angle in zip(robots.maps, resting, strict=True)
         if each.board == 'right'
     }
-    for record in robots.poses('right', restarted)[:9]:
-        for pin, pulse in record.pulses_us.items():
-            assert pulse == pytest.approx(expected[pin], abs=QUANTUM['right'], rel=0.0)
+    assert list(enabled) == list(expected)
+    assert robots.pulses_us('right') == expected
+    operator.stand()
+    operator.walk_on(AHEAD, robots.of_both, 2 * CHANNELS)
+    assert_no_jump(robots, 'left')

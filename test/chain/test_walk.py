@@ -9,35 +9,33 @@ import numpy as np
 from sensor_msgs.msg import JointState, MultiDOFJointState
 from std_msgs.msg import String
 
-from leg_kinematics.board import Record, read_log
-from leg_kinematics.calibration import ServoMaps
-from leg_kinematics.commands.chain import Chain
+from leg_kinematics.board import Record
 from leg_kinematics.commands.operator import RECORDED, Operator
 from leg_kinematics.commands.run_report import Walk, distances, foot_errors, smallest_margin
 from leg_kinematics.gait import Twist
 from leg_kinematics.nodes import qos
 from leg_kinematics.robot import Robot
-from leg_kinematics.solver import leg_solvers
+from leg_kinematics.solver import LegSolver
 
 if TYPE_CHECKING:
-    from test.witness import Witness
+    from test.chain.conftest import StartChain
 
 WORST_FOOT_ERROR = 0.5e-3
 WORST_DISTANCE_ERROR = 0.005
 
-#: Poses to judge, of more than a thousand.
+#: Poses to judge.
 ENOUGH = 200
 
 
 def test_a_body_velocity_becomes_steps(
     bracken: Robot,
-    servo_maps: ServoMaps,
-    start_chain: 'Callable[..., tuple[Chain, Witness]]',
+    legs: tuple[LegSolver, ...],
+    start_chain: 'StartChain',
     walk_of: Callable[[Operator, Sequence[Record]], Walk],
-    assert_no_jump: Callable[[Operator, Sequence[Record]], None],
 ) -> None:
     """Brought up and driven, the robot stands, walks where it is told, stops and crouches."""
-    chain, operator = start_chain()
+    scene = start_chain()
+    operator = scene.operator
     joint_states: list[JointState] = []
     foot_states: list[MultiDOFJointState] = []
     descriptions: list[String] = []
@@ -48,25 +46,24 @@ def test_a_body_velocity_becomes_steps(
 
     operator.bring_up()
     operator.stand()
-    operator.drive(Twist(x=0.08), 4.0, 'walking forward')
-    operator.drive(Twist(x=0.05, y=0.03, yaw=-0.3), 4.0, 'walking an arc')
+    operator.drive(Twist(x=0.08), 2.5, 'walking forward')
+    operator.drive(Twist(x=0.05, y=0.03, yaw=-0.3), 2.5, 'walking an arc')
     operator.drive(Twist(), 1.0, 'stopping')
     operator.wait_for('gait', 'standing')
     operator.crouch()
     operator.values.clear()
     operator.spin(lambda: {'gait', 'bridge'} <= operator.values.keys(), 'a last status')
 
-    records = read_log(chain.pulse_log)
-    assert_no_jump(operator, records)
+    scene.assert_no_jump()
+    records = scene.log.records()
     assert not [record for record in records if record.event in {'refused', 'bad', 'silence'}]
     assert operator.values['bridge']['main.refused'] == '0'
     assert operator.values['bridge']['refused'] == '0'
     assert operator.values['gait']['refused_commands'] == '0'
 
-    legs = leg_solvers(bracken, {each.joint: each.angle_range for each in servo_maps.maps})
     walk = walk_of(operator, records)
     commanded, walked, difference = distances(walk)
-    assert walked > 0.4
+    assert walked > 0.2
     assert abs(walked - commanded) < WORST_DISTANCE_ERROR * commanded
     assert difference < WORST_DISTANCE_ERROR * commanded
     errors = foot_errors(walk).errors

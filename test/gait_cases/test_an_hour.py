@@ -12,9 +12,9 @@ from statistics import median
 
 import numpy as np
 import pytest
-from builtin_interfaces.msg import Time
 from nav_msgs.msg import Odometry as OdometryMessage
 
+from leg_kinematics.chain.walking import Odom
 from leg_kinematics.gait import BodyMotion, GaitParameters, Odometry, Pose, Twist, Walker
 from leg_kinematics.nodes import messages
 from leg_kinematics.robot import Robot
@@ -71,7 +71,7 @@ def test_odometry_stays_sound(
                 pose = sample.pose
             assert_sound(
                 messages.odometry_message(
-                    Time(), BodyMotion.of(sample), odometry.pose, odometry.twist(sample.twist)
+                    Odom(1, BodyMotion.of(sample), odometry.pose, odometry.twist(sample.twist))
                 )
             )
             assert odometry.pose.yaw_yaw > spread

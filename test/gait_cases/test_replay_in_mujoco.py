@@ -13,16 +13,15 @@ from contextlib import suppress
 import mujoco
 import numpy as np
 import pytest
-from builtin_interfaces.msg import Time
-from rclpy.serialization import deserialize_message, serialize_message
-from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
 
+from leg_kinematics.chain.solving import Solving, SolvingParameters
+from leg_kinematics.chain.values import FootTargets
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import GaitParameters, GaitSample, Offset, Twist, Walker
-from leg_kinematics.nodes import messages
+from leg_kinematics.nodes.streams import FootTrajectories, JointTrajectories
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.robot.urdf import urdf
-from leg_kinematics.solver import LegSolver, Trajectory
+from leg_kinematics.solver import LegSolver
 
 TICK = 0.01
 
@@ -68,21 +67,11 @@ def joint_trajectory(
     robot: Robot, legs: tuple[LegSolver, ...], sample: GaitSample
 ) -> tuple[float, ...]:
     """Send a tick through both messages of the chain; return the joint angles that arrive."""
-    sent = messages.foot_targets_message(Time(), robot.leg_names, [(0.0, sample)])
-    heard = deserialize_message(serialize_message(sent), MultiDOFJointTrajectory)
-    targets = messages.FootTargets(heard, robot.leg_names)
-    angles: list[float] = []
-    rates: list[float] = []
-    velocities = targets.velocities[0]
-    assert velocities is not None
-    for leg, foot, velocity in zip(legs, targets.feet[0], velocities, strict=True):
-        joints = leg.angles(foot)
-        angles += joints
-        rates += leg.velocity(joints, velocity)
-    point = Trajectory((0.0,), (tuple(angles),), (tuple(rates),))
-    sent = messages.joint_trajectory_message(Time(), robot.joints, point)
-    heard = deserialize_message(serialize_message(sent), JointTrajectory)
-    return messages.joint_trajectory(heard, robot.joints).positions[0]
+    targets = FootTargets(1, robot.leg_names, (0.0,), (sample.feet,), (sample.velocities,))
+    feet = FootTrajectories(robot.leg_names)
+    joints = JointTrajectories(robot.joints)
+    solved = Solving(robot, legs, SolvingParameters()).solve(feet.read(feet.write(targets)))
+    return joints.read(joints.write(solved)).trajectory.positions[0]
 
 
 @pytest.mark.parametrize(

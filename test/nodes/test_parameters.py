@@ -221,7 +221,7 @@ def test_the_bridge_wants_exactly_the_boards_of_its_servo_maps(files: dict[str, 
 @pytest.mark.usefixtures('ros')
 def test_boards_must_wait_for_three_ticks_before_they_react(files: dict[str, str]) -> None:
     """Both parameters are named with their values; at three ticks the bridge starts."""
-    given = {**files, 'boards': ['main=framed:/nowhere'], 'rate': 20.0}
+    given: dict[str, Value] = {**files, 'boards': ['main=framed:/nowhere'], 'rate': 20.0}
     with pytest.raises(CommandError) as caught:
         BridgeNode(as_overrides(given | {'board_silence': 0.149}))
     for words in ("'board_silence' 0.149 s", "'rate' 20 Hz", '0.15 s'):

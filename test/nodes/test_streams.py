@@ -4,7 +4,7 @@
 
 import struct
 from dataclasses import fields
-from math import inf, nan
+from math import inf, isfinite, nan
 
 import pytest
 from hypothesis import given
@@ -220,7 +220,7 @@ def test_spoilt_bytes_are_refused_or_another_whole_trajectory(data: st.DataObjec
     except CommandError:
         return
     assert {len(row) for row in (*trajectory.positions, *trajectory.velocities)} <= {len(JOINTS)}
-    messages.check_finite('read', (v for row in trajectory.positions for v in row))
+    assert all(map(isfinite, (v for row in trajectory.positions for v in row)))
 
 
 def test_a_number_that_is_not_in_the_bytes_is_told() -> None:

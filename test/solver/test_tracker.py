@@ -414,6 +414,7 @@ def test_a_stream_that_goes_on_elsewhere_is_chased_only_after_a_while() -> None:
     for tick in range(1, 31):
         tracker.step(now + tick * TICK)
     left = tracker.positions
+    time = 0.0
     for tick in range(31, 31 + round(0.8 * CHASE_AFTER / TICK)):
         time = tick * TICK
         tracker.follow(Trajectory((0.0, 0.07), ((time,) * 3,) * 2, (velocity,) * 2), now + time)
