@@ -169,7 +169,7 @@ class Witness(Operator):
         self.node.create_subscription(Float64MultiArray, 'bridge/state', self._on_report, RECORDED)
 
     def _on_report(self, message: Float64MultiArray) -> None:
-        self.report = robot_report(message)
+        self.report = robot_report(message.data)
 
     def _on_joint_trajectory(self, message: bytes, info: 'MessageInfo') -> None:
         self.joint_trajectories.append((message, 1e-9 * info['source_timestamp']))

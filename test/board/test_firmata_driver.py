@@ -432,7 +432,7 @@ def test_a_link_starts_a_restarted_board_anew(start_firmata: StartFirmata, until
     link = BoardLink(BoardSpec('rear', 'firmata', str(board.port)), LIMITS, HOLD)
     link.open()
     try:
-        link.set_pulses(POSE)
+        until(lambda: link.set_pulses(POSE))
         link.enable(LIMITS)
         until(lambda: link.status().enabled == LIMITS.keys())
         board.process.send_signal(signal.SIGUSR1)

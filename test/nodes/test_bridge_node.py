@@ -279,7 +279,7 @@ def test_release_and_rearm_answer_with_what_happened(active: Bench) -> None:
     """Release with the word of the board; the state is told at once, and counts the losses."""
     heard = active.probe.record(Float64MultiArray, 'bridge/state')
     active.probe.until(lambda: heard, 'a report')
-    before = messages.robot_report(heard[-1])
+    before = messages.robot_report(heard[-1].data)
     assert (before.state, before.losses) == (PowerState.FOLLOWING, 0)
     answer = active.trigger('bridge/release')
     assert (answer.success, answer.message) == (
@@ -289,9 +289,9 @@ def test_release_and_rearm_answer_with_what_happened(active: Bench) -> None:
     assert read_log(active.log)[-1].enabled == 0
     assert active.wait_for('released until bridge/rearm') == DiagnosticStatus.WARN
     active.probe.until(
-        lambda: messages.robot_report(heard[-1]).state is PowerState.RELEASED, 'its report'
+        lambda: messages.robot_report(heard[-1].data).state is PowerState.RELEASED, 'its report'
     )
-    report = messages.robot_report(heard[-1])
+    report = messages.robot_report(heard[-1].data)
     assert (report.session, report.losses) == (before.session, 1)
     assert active.state() == 'active'
     answer = active.trigger('bridge/rearm')

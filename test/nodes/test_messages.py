@@ -447,7 +447,7 @@ def test_reports_of_the_robot_go_through_the_wire(
 ) -> None:
     """Serialised and read again, every number is the same, stamps to the nanosecond."""
     report = RobotReport(state, session, losses, stamp, lag)
-    assert messages.robot_report(wired_report(report)) == report
+    assert messages.robot_report(wired_report(report).data) == report
 
 
 def test_the_numbers_of_a_report_by_hand() -> None:
@@ -476,4 +476,4 @@ def test_the_numbers_of_a_report_by_hand() -> None:
 def test_what_is_no_report_is_refused(data: list[float], words: str) -> None:
     """The error says what a report holds."""
     with pytest.raises(CommandError, match=words):
-        messages.robot_report(Float64MultiArray(data=data))
+        messages.robot_report(data)

@@ -12,7 +12,8 @@ from leg_kinematics.board import Boards, BoardSpec, Reaction, Record, SilenceAct
 from leg_kinematics.board.servo import ServoDynamics
 from leg_kinematics.board.simulated_line import SimulatedDriver, SimulatedLine
 from leg_kinematics.calibration import ServoMaps
-from leg_kinematics.chain.driving import GONE_FOR, Driving, DrivingParameters, pulse_limits
+from leg_kinematics.chain.driving import GONE_FOR, Driving, DrivingParameters
+from leg_kinematics.chain.outputs import pulse_limits
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import Condition, JointTargets, Level
 from leg_kinematics.errors import CommandError, LegKinematicsError, MapRangeError
@@ -298,16 +299,16 @@ def test_activating_what_holds_goes_on_at_once(
 
 def test_the_robot_is_located_while_it_has_power(active: Bench, angles: tuple[float, ...]) -> None:
     """Where the servos are told to be, which is known before the last leg has its pulses."""
-    assert active.driving.located
-    assert active.driving.positions == pytest.approx(angles)
-    assert active.driving.report().session == 5
-    active.driving.release()
+    driving = active.driving
+    assert driving.positions == pytest.approx(angles)
+    located = [driving.located]
+    driving.release()
     active.step()
-    assert not active.driving.located
-    active.driving.rearm()
+    located.append(driving.located)
+    driving.rearm()
     active.run(0.05)
-    assert active.driving.state is PowerState.ENABLING
-    assert active.driving.located
+    assert driving.state is PowerState.ENABLING
+    assert [*located, driving.located] == [True, False, True]
 
 
 # ---- targets
@@ -319,7 +320,7 @@ def test_targets_beyond_a_map_are_refused_and_move_nothing(
     """At a point or between two; the condition names the joint until good ones come."""
     wild = list(angles)
     wild[4] = 3.0
-    highest = active.driving._maps[4].angle_range[1]  # noqa: SLF001
+    highest = active.driving._outputs.ranges[4][1]  # noqa: SLF001
     between = list(angles)
     between[4] = highest - 0.001
     rates = [0.0] * 18
@@ -518,7 +519,7 @@ def test_a_supply_that_is_gone_is_a_loss_of_power(make_bench: MakeBench) -> None
     bench.run(0.5 * GONE_FOR)
     bench.line.set_supply(7400)
     bench.run(1.0)
-    assert bench.driving.state is PowerState.FOLLOWING
+    assert bench.driving.report().losses == 0
     bench.line.set_supply(0)
     bench.run(GONE_FOR + 0.5)
     assert bench.driving.state is PowerState.RELEASED

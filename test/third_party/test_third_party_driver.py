@@ -119,13 +119,15 @@ def test_it_gets_settings_and_poses_like_any_other(
 
 
 def test_without_the_package_the_driver_is_not_known(tmp_path: Path) -> None:
-    """The log says so, names those that are there, and the bridge stays unconfigured."""
+    """The bridge does not start, says so, and names those that are there."""
     notebook = tmp_path / 'notebook.jsonl'
     process = bridge(notebook)
     try:
-        log = log_until(process, '(installed: firmata, framed)')
+        _, log = process.communicate(timeout=PATIENCE)
     finally:
-        process.send_signal(signal.SIGINT)
-        process.communicate(timeout=PATIENCE)
-    assert "no driver named 'notebook'" in log
+        process.kill()
+    assert process.returncode == 2
+    assert "no driver named 'notebook' for servo boards is installed" in log
+    assert '(installed: firmata, framed)' in log
+    assert 'Traceback' not in log
     assert not notebook.exists()
