@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from leg_kinematics.board import Reaction, SilenceAction
-from leg_kinematics.chain.driving import UNAWARE, DrivingParameters
+from leg_kinematics.chain.driving import DrivingParameters
+from leg_kinematics.chain.following import UNAWARE
 from leg_kinematics.chain.lockstep import LockStepParameters
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import JointTargets, Level
