@@ -208,7 +208,7 @@ class Walking:
         self._stood_since: int | None = None
         self._report: RobotReport | None = None
         self._reported_at = 0.0
-        self._offset_to_steady = 0
+        self._clock_offset = 0
         self._feet: tuple[Vector, ...] | None = None
         self._feet_at = 0.0
         self._touching: dict[int, bool] = {}
@@ -387,7 +387,7 @@ class Walking:
         if not count:
             return None
         stamp = round(self._schedule.at * NANOSECONDS) + clock_offset
-        self._offset_to_steady = clock_offset
+        self._clock_offset = clock_offset
         try:
             self._obey_offset(now)
         except CommandError as error:
@@ -426,7 +426,7 @@ class Walking:
             return f'the robot is {report.state}'
         if report.lag > ASTRAY:
             return f'a joint is {report.lag:.2f} rad behind'
-        stamp = round(now * NANOSECONDS) + self._offset_to_steady
+        stamp = round(now * NANOSECONDS) + self._clock_offset
         # Where it stands on the path does not show before it is led there.
         if not self._paused and report.stamp is not None:
             behind = (stamp - report.stamp) / NANOSECONDS - (now - self._reported_at)
