@@ -47,7 +47,7 @@ demo: $(STAMP)  ## walk the example robot against the mock board, with pictures
 
 # These tests only compute, and share the processors. The others watch processes and lines in real
 # time, and have the machine for themselves.
-COMPUTING := $(addprefix test/,robot calibration solver gait gait_cases stages fuzz firmware) \
+COMPUTING := $(addprefix test/,robot calibration solver gait gait_cases stages lockstep fuzz firmware) \
   $(addprefix test/board/,test_frames.py test_simulated_board.py) \
   $(addprefix test/commands/,test_check.py test_straight_lines.py)
 

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 from leg_kinematics.chain.driving import Driving
 from leg_kinematics.chain.solving import Solving
-from leg_kinematics.chain.values import FootTargets, JointTargets
-from leg_kinematics.chain.walking import Walked, Walking
+from leg_kinematics.chain.values import FootTargets, JointTargets, Walked
+from leg_kinematics.chain.walking import Walking
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.robot import Vector
 

@@ -2,15 +2,16 @@
 # SPDX-License-Identifier: Apache-2.0
 """The last stage: joint trajectories in, pulses out, and nobody moved by surprise."""
 
-from collections import deque
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from leg_kinematics.board import Boards, BoardsStatus, Output
 from leg_kinematics.calibration import ServoMap
+from leg_kinematics.chain.enabling import Enabling
+from leg_kinematics.chain.following import Following
+from leg_kinematics.chain.outputs import ServoOutputs
 from leg_kinematics.chain.power import LOSSES, Event, Power, PowerState
 from leg_kinematics.chain.values import (
-    NANOSECONDS,
     Answer,
     Condition,
     JointLimits,
@@ -18,9 +19,9 @@ from leg_kinematics.chain.values import (
     Level,
     RobotReport,
 )
-from leg_kinematics.errors import BoardError, CommandError, LegKinematicsError, MapRangeError
+from leg_kinematics.errors import BoardError, CommandError, LegKinematicsError
 from leg_kinematics.robot import Robot, Vector
-from leg_kinematics.solver import StreamClock, Tracker, position_ranges
+from leg_kinematics.solver import position_ranges
 
 #: How long a release waits for its boards before it is answered, s.
 PATIENCE = 0.1
@@ -35,20 +36,8 @@ GONE_FOR = 0.5
 #: be taking none of them, s.
 LATE = 0.05
 
-#: Joint targets that ended so long before they came are not followed, s.
-STALE = 0.1
-
 #: A joint farther from where its stream wants it is said to be behind, rad.
 BEHIND = 0.05
-
-#: Pulses that were sent are remembered for this many poses, to know one of them again.
-REMEMBERED = 512
-
-#: A pulse is that of a pose if it differs by no more, µs: the line rounds, and so do boards.
-SAME_PULSE = 1.0
-
-#: Who streams on through a loss of power, without a pause of this length, does not know of it, s.
-UNAWARE = 0.25
 
 ENDS_RELEASE = 'bridge/rearm'
 
@@ -74,16 +63,6 @@ class DrivingParameters:
     joint_acceleration: float = 300.0
     catch_up_speed: float = 1.0
     enable_interval: float = 0.3
-
-
-def output_of(servo_map: ServoMap) -> Output:
-    """Servo output that a joint is driven by."""
-    return servo_map.board, servo_map.channel
-
-
-def pulse_limits(maps: Iterable[ServoMap]) -> dict[Output, tuple[float, float]]:
-    """Lowest and highest pulse of every output that the maps use, µs."""
-    return {output_of(each): (each.lowest_us, each.highest_us) for each in maps}
 
 
 class Driving:
@@ -130,13 +109,8 @@ class Driving:
         session: int,
     ) -> None:
         """Open nothing yet."""
-        self._joints = robot.joints
-        self._maps = tuple(maps)
-        self._outputs = tuple(output_of(each) for each in self._maps)
-        self._ends = tuple(each.angle_range for each in self._maps)
-        self._legs = [len(leg.joints) for leg in robot.legs]
+        self._outputs = ServoOutputs(maps)
         self._resting = tuple(angle for angles in resting for angle in angles)
-        self._interval = parameters.enable_interval
         self.limits = JointLimits(
             robot.joints,
             tuple(
@@ -146,13 +120,12 @@ class Driving:
             ),
             parameters.joint_acceleration,
         )
-        self._tracker = Tracker(
-            self._resting,
-            self.limits.speeds,
-            parameters.catch_up_speed,
-            self.limits.acceleration,
-            self._ends,
+        self._following = Following(
+            self._resting, self.limits, parameters.catch_up_speed, self._outputs.ranges
         )
+        names = iter(self._outputs.names)
+        legs = [[next(names) for _ in leg.joints] for leg in robot.legs]
+        self._enabling = Enabling(legs, parameters.enable_interval)
         self._boards = boards
         self._session = session
         self._power = Power()
@@ -165,15 +138,6 @@ class Driving:
         self._status = BoardsStatus({})
         self._let_go = 0
         self._gone_since: float | None = None
-        self._enabled_legs = 0
-        self._next_leg_at = 0.0
-        self._clock = StreamClock()
-        self._starts: deque[tuple[float, int]] = deque(maxlen=REMEMBERED)
-        self._sent: deque[tuple[int | None, tuple[float, ...]]] = deque(maxlen=REMEMBERED)
-        self._stamp: int | None = None
-        self._heard_at = -float('inf')
-        # Whether the stream that comes in has come since before power was lost.
-        self._unaware = False
         self.refused = 0
         self._refusal = ''
 
@@ -187,7 +151,7 @@ class Driving:
     @property
     def positions(self) -> tuple[float, ...]:
         """Where the joints shall be now, in the order of the robot, rad."""
-        return self._tracker.positions
+        return self._following.positions
 
     @property
     def status(self) -> BoardsStatus:
@@ -197,13 +161,17 @@ class Driving:
     @property
     def located(self) -> bool:
         """Tell whether it is known where the joints are: once legs get their pulses."""
-        enabling = self.state is PowerState.ENABLING and self._enabled_legs > 0
+        enabling = self.state is PowerState.ENABLING and self._enabling.begun > 0
         return enabling or self.state in {PowerState.FOLLOWING, PowerState.HOLDING}
 
     def report(self) -> RobotReport:
         """Tell what the robot does."""
         return RobotReport(
-            self.state, self._session, self._power.losses, self._stamp, self._tracker.lag
+            self.state,
+            self._session,
+            self._power.losses,
+            self._following.stamp,
+            self._following.lag,
         )
 
     # ---- orders
@@ -322,36 +290,17 @@ class Driving:
 
         """
         trajectory = targets.trajectory
-        if len(trajectory.positions[0]) != len(self._maps):
+        joints = len(self._outputs.names)
+        if len(trajectory.positions[0]) != joints:
             raise CommandError(
-                f'joint targets need {len(self._maps)} joints, got {len(trajectory.positions[0])}'
+                f'joint targets need {joints} joints, got {len(trajectory.positions[0])}'
             )
         # Between the points the cubics can go beyond them.
-        for each, ends in zip(self._maps, position_ranges(trajectory), strict=True):
-            lowest, highest = each.angle_range
-            if not lowest <= ends[0] <= ends[1] <= highest:
-                each.pulse_us(ends[0])
-                each.pulse_us(ends[1])
-        self._unaware = self._unaware and received - self._heard_at <= UNAWARE
-        self._heard_at = received
-        if self.state is not PowerState.FOLLOWING:
-            self._refusal = ''
-            return
-        if self._unaware:
-            raise CommandError(
-                'the joint targets have come without a pause since before power was lost: they '
-                f'are not followed before they pause for {UNAWARE:g} s'
-            )
+        self._outputs.check(position_ranges(trajectory))
+        self._following.hear(received)
+        if self.state is PowerState.FOLLOWING:
+            self._following.take(targets, received, at_once=at_once)
         self._refusal = ''
-        start = received
-        if not at_once:
-            start = self._clock.start(targets.stamp / NANOSECONDS, received)
-        if start + trajectory.end < received - STALE:
-            # All of it is past: it was held up on its way, or the clock of its sender was set.
-            return
-        self._tracker.follow(trajectory, start)
-        if targets.stamp:
-            self._starts.append((start, targets.stamp))
 
     def refuse(self, error: LegKinematicsError) -> None:
         """Note that targets were refused, and why."""
@@ -374,20 +323,14 @@ class Driving:
                 self._boards.close()
                 self._status = BoardsStatus({})
             return
-        self._tracker.wait(
-            waits=any((link.waiting or 0.0) > LATE for link in self._status.links.values())
-        )
-        positions = self._tracker.step(now)
-        self._note_stamp()
+        waits = any((link.waiting or 0.0) > LATE for link in self._status.links.values())
+        positions = self._following.step(now, waits=waits)
         if self.state is PowerState.RELEASED or not self._taken_over or self._blocked:
             return
-        pulses = tuple(
-            each.pulse_us(angle) for each, angle in zip(self._maps, positions, strict=True)
-        )
-        self._sent.append((self._stamp, pulses))
-        self._boards.set_pulses(dict(zip(self._outputs, pulses, strict=True)), self._status)
+        pulses = self._outputs.pulses(positions, self._following.stamp)
+        self._boards.set_pulses(pulses, self._status)
         if self.state is PowerState.ENABLING:
-            self._enable_next_leg(now)
+            self._boards.enable(self._enabling.next_leg(now, self._status.enabled))
 
     def _look(self, now: float) -> None:
         """See what has happened to the boards, and let it happen to the power."""
@@ -410,8 +353,9 @@ class Driving:
 
     def _follow_if_all_on(self) -> None:
         """Follow what is sent, once the bridge is active and every leg has its pulses."""
-        legs = self._enabled_legs == len(self._legs) or self.state is PowerState.HOLDING
-        on = self._status.enabled.issuperset(self._outputs)
+        enabling = self._enabling
+        legs = enabling.begun == enabling.count or self.state is PowerState.HOLDING
+        on = self._status.enabled.issuperset(self._outputs.names)
         if self.active and not self._blocked and legs and on:
             self._happen(Event.ALL_ON)
 
@@ -431,12 +375,13 @@ class Driving:
         before = self.state
         if not self._power.happen(event, reason):
             return False
-        self._unaware = self._unaware or event in LOSSES
+        if event in LOSSES:
+            self._following.lose()
         if before is PowerState.FOLLOWING and self.state is not PowerState.FOLLOWING:
-            self._tracker.hold()
+            self._following.hold()
         if self.state is PowerState.RELEASED:
-            self._enabled_legs = 0
-            self._stamp = None
+            self._enabling.restart()
+            self._following.stamp = None
             self._boards.release()
         return True
 
@@ -458,82 +403,32 @@ class Driving:
         """
         if not found:
             return
-        for stamp, pulses in reversed(self._sent):
-            if all(
-                abs(found[output] - pulse) <= SAME_PULSE
-                for output, pulse in zip(self._outputs, pulses, strict=True)
-                if output in found
-            ):
-                self._place(found)
-                self._stamp = stamp
-                return
-        self._place(found)
-        self._stamp = None
-        self._happen(Event.MOVED, 'servos were found where this bridge had not sent them')
+        ours, stamp = self._outputs.sent_as(found)
+        self._place(found, stamp)
+        if not ours:
+            self._happen(Event.MOVED, 'servos were found where this bridge had not sent them')
 
-    def _place(self, found: Mapping[Output, float]) -> None:
+    def _place(self, found: Mapping[Output, float], stamp: int | None = None) -> None:
         """Be where the boards say, and where they say nothing at rest or where we were."""
         on = self._status.enabled
-        angles = []
-        beyond = []
-        for each, output, angle, resting, ends in zip(
-            self._maps,
-            self._outputs,
-            self._tracker.positions,
-            self._resting,
-            self._ends,
-            strict=True,
-        ):
-            if output not in found:
-                angles.append(angle if output in on else resting)
-                continue
-            try:
-                angles.append(_angle_within(each, found[output], ends))
-            except MapRangeError:
-                beyond.append(f'{each.joint} at {found[output]:g} us')
-                angles.append(angle)
+        otherwise = [
+            angle if output in on else resting
+            for output, angle, resting in zip(
+                self._outputs.names, self.positions, self._resting, strict=True
+            )
+        ]
+        angles, beyond = self._outputs.angles(found, otherwise)
         self._blocked = ''
         if beyond:
             self._blocked = (
                 f'servos have pulses that their maps do not: {", ".join(beyond)}. Nothing is sent; '
                 f'call bridge/release, or take the maps that belong to this robot'
             )
-        self._tracker.place(angles)
+        self._following.place(angles, stamp)
 
     def _begin_enabling(self) -> None:
         self._place({})
-        self._stamp = None
-        self._starts.clear()
-        self._enabled_legs = 0
-        self._next_leg_at = 0.0
-
-    def _enable_next_leg(self, now: float) -> None:
-        """Enable one leg more once the one before has its pulses and the interval is over."""
-        if self._enabled_legs == len(self._legs) or now < self._next_leg_at:
-            return
-        enabled = self._status.enabled
-        if not enabled.issuperset(self._outputs_of_legs(self._enabled_legs)):
-            return
-        outputs = self._outputs_of_legs(self._enabled_legs + 1)
-        self._boards.enable(outputs)
-        self._enabled_legs += 1
-        if not enabled.issuperset(outputs):
-            self._next_leg_at = now + self._interval
-
-    def _outputs_of_legs(self, count: int) -> tuple[Output, ...]:
-        """Servo outputs of the first legs, in the order of the joints."""
-        return self._outputs[: sum(self._legs[:count])]
-
-    def _note_stamp(self) -> None:
-        """Note how far the joints have come in their stream, by the clock of its sender."""
-        time = self._tracker.time
-        if time is None or not self._tracker.following:
-            return
-        # A message replaces those that start later; the newest that has started is in force.
-        for start, stamp in reversed(self._starts):
-            if start <= time:
-                self._stamp = stamp + round((time - start) * NANOSECONDS)
-                return
+        self._enabling.restart()
 
     # ---- words
 
@@ -572,7 +467,7 @@ class Driving:
                 condition = Condition(Level.OK, 'inactive', 'no servo has pulses')
             case PowerState.ENABLING:
                 condition = Condition(
-                    Level.OK, 'enabling legs', f'{self._enabled_legs} of {len(self._legs)}'
+                    Level.OK, 'enabling legs', f'{self._enabling.begun} of {self._enabling.count}'
                 )
             case PowerState.HOLDING if self.active:
                 condition = Condition(
@@ -582,13 +477,13 @@ class Driving:
                 )
             case PowerState.HOLDING:
                 condition = Condition(Level.OK, 'inactive', 'holding, pulses on')
-            case _ if self._tracker.lag > BEHIND:
+            case _ if self._following.lag > BEHIND:
                 condition = Condition(
                     Level.WARN,
                     'active, and behind its stream',
-                    f'by {self._tracker.lag:.2f} rad, more than {BEHIND:g} rad',
+                    f'by {self._following.lag:.2f} rad, more than {BEHIND:g} rad',
                 )
-            case _ if self._tracker.cut_off:
+            case _ if self._following.cut_off:
                 condition = Condition(
                     Level.WARN, 'joint_trajectory fell silent in motion', 'holding'
                 )
@@ -618,20 +513,3 @@ class Driving:
             if link.identity is None
         ]
         return '; '.join(missing) or 'the boards are being opened'
-
-
-def _angle_within(servo_map: ServoMap, pulse_us: float, ends: tuple[float, float]) -> float:
-    """Joint angle at a pulse, rad; the end of the range for one that rounding put beyond it.
-
-    Raises
-    ------
-    MapRangeError
-        The pulse is farther beyond.
-
-    """
-    nearest = min(max(pulse_us, servo_map.lowest_us), servo_map.highest_us)
-    span = servo_map.curve.pulse_span_us
-    nearest = min(max(nearest, span[0]), span[1])
-    if abs(nearest - pulse_us) > SAME_PULSE:
-        raise MapRangeError(f'{servo_map.joint}: no angle at {pulse_us:g} us')
-    return min(max(servo_map.angle(nearest), ends[0]), ends[1])

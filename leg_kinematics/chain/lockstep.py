@@ -15,10 +15,11 @@ from leg_kinematics.board.servo import ServoDynamics
 from leg_kinematics.board.simulated_line import SimulatedDriver, SimulatedLine
 from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.chain.chain import Chain, ChainStep
-from leg_kinematics.chain.driving import Driving, DrivingParameters, pulse_limits
+from leg_kinematics.chain.driving import Driving, DrivingParameters
+from leg_kinematics.chain.outputs import pulse_limits
 from leg_kinematics.chain.solving import Solving, SolvingParameters
-from leg_kinematics.chain.values import RobotReport
-from leg_kinematics.chain.walking import Walked, Walking, WalkingParameters
+from leg_kinematics.chain.values import RobotReport, Walked
+from leg_kinematics.chain.walking import Walking, WalkingParameters
 from leg_kinematics.gait import GaitParameters, Twist
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import leg_solvers, posture_angles

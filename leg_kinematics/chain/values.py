@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from leg_kinematics.chain.power import PowerState
+from leg_kinematics.gait import BodyMotion, Covariance
 from leg_kinematics.robot import Vector
 from leg_kinematics.solver import Trajectory
 
@@ -105,6 +106,44 @@ class RobotReport:
     losses: int
     stamp: int | None
     lag: float
+
+
+@dataclass(frozen=True, slots=True)
+class Odom:
+    """Where the robot is, as far as it is known to have come.
+
+    Attributes
+    ----------
+    stamp
+        ns, of the clock of the stamps.
+    motion
+        Pose and twist of `base_link`; at rest while the robot does not follow.
+    trust, rate_trust
+        Covariances of pose and twist.
+
+    """
+
+    stamp: int
+    motion: BodyMotion
+    trust: Covariance
+    rate_trust: Covariance
+
+
+@dataclass(frozen=True, slots=True)
+class Walked:
+    """The outcome of a step.
+
+    Attributes
+    ----------
+    targets
+        None while the robot cannot be led.
+    odometry
+        Where it has come to since the last step.
+
+    """
+
+    targets: FootTargets | None
+    odometry: tuple[Odom, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,8 @@ from trajectory_msgs.msg import JointTrajectory
 
 from leg_kinematics.board import Boards, BoardSpec, Reaction, SilenceAction
 from leg_kinematics.calibration import load_servo_maps
-from leg_kinematics.chain.driving import Driving, DrivingParameters, pulse_limits
+from leg_kinematics.chain.driving import Driving, DrivingParameters
+from leg_kinematics.chain.outputs import pulse_limits
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import NANOSECONDS, JointTargets
 from leg_kinematics.errors import CommandError, LegKinematicsError

@@ -18,8 +18,8 @@ from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
 from visualization_msgs.msg import MarkerArray
 
 from leg_kinematics.calibration import load_servo_maps
-from leg_kinematics.chain.values import NANOSECONDS
-from leg_kinematics.chain.walking import Walked, Walking, WalkingParameters
+from leg_kinematics.chain.values import NANOSECONDS, Walked
+from leg_kinematics.chain.walking import Walking, WalkingParameters
 from leg_kinematics.errors import CommandError
 from leg_kinematics.nodes import messages, qos
 from leg_kinematics.nodes.diagnostics import Diagnostics

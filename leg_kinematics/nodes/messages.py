@@ -34,9 +34,9 @@ from leg_kinematics.chain.values import (
     FootTargets,
     JointLimits,
     JointTargets,
+    Odom,
     RobotReport,
 )
-from leg_kinematics.chain.walking import Odom
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import Covariance, Offset
 from leg_kinematics.gait import Twist as BodyTwist

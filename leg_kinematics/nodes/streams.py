@@ -17,8 +17,7 @@ from std_msgs.msg import Float64MultiArray
 from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
 
 from leg_kinematics.chain.power import PowerState
-from leg_kinematics.chain.values import NANOSECONDS, FootTargets, JointTargets, RobotReport
-from leg_kinematics.chain.walking import Odom
+from leg_kinematics.chain.values import NANOSECONDS, FootTargets, JointTargets, Odom, RobotReport
 from leg_kinematics.gait import BodyMotion, Covariance
 from leg_kinematics.nodes import messages
 from leg_kinematics.nodes.cdr import FixedMessage, Number, Place, message_of

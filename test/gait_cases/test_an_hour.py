@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from nav_msgs.msg import Odometry as OdometryMessage
 
-from leg_kinematics.chain.walking import Odom
+from leg_kinematics.chain.values import Odom
 from leg_kinematics.gait import BodyMotion, GaitParameters, Odometry, Pose, Twist, Walker
 from leg_kinematics.nodes import messages
 from leg_kinematics.robot import Robot

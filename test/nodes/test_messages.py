@@ -24,8 +24,7 @@ from trajectory_msgs.msg import (
 from transforms3d.quaternions import quat2mat
 
 from leg_kinematics.chain.power import PowerState
-from leg_kinematics.chain.values import FootTargets, JointTargets, RobotReport
-from leg_kinematics.chain.walking import Odom
+from leg_kinematics.chain.values import FootTargets, JointTargets, Odom, RobotReport
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import BodyMotion, Covariance
 from leg_kinematics.gait import Twist as BodyTwist

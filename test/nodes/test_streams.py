@@ -12,8 +12,7 @@ from hypothesis import strategies as st
 from rclpy.serialization import deserialize_message, serialize_message
 from trajectory_msgs.msg import JointTrajectory
 
-from leg_kinematics.chain.values import NANOSECONDS, FootTargets, JointTargets
-from leg_kinematics.chain.walking import Odom
+from leg_kinematics.chain.values import NANOSECONDS, FootTargets, JointTargets, Odom
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import BodyMotion, Covariance
 from leg_kinematics.nodes import messages

@@ -12,7 +12,8 @@ from leg_kinematics.board import Boards, BoardSpec, Reaction, Record, SilenceAct
 from leg_kinematics.board.servo import ServoDynamics
 from leg_kinematics.board.simulated_line import SimulatedDriver, SimulatedLine
 from leg_kinematics.calibration import ServoMaps
-from leg_kinematics.chain.driving import GONE_FOR, Driving, DrivingParameters, pulse_limits
+from leg_kinematics.chain.driving import GONE_FOR, Driving, DrivingParameters
+from leg_kinematics.chain.outputs import pulse_limits
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import Condition, JointTargets, Level
 from leg_kinematics.errors import CommandError, LegKinematicsError, MapRangeError
@@ -319,7 +320,7 @@ def test_targets_beyond_a_map_are_refused_and_move_nothing(
     """At a point or between two; the condition names the joint until good ones come."""
     wild = list(angles)
     wild[4] = 3.0
-    highest = active.driving._maps[4].angle_range[1]  # noqa: SLF001
+    highest = active.driving._outputs.ranges[4][1]  # noqa: SLF001
     between = list(angles)
     between[4] = highest - 0.001
     rates = [0.0] * 18

@@ -14,17 +14,15 @@ import pytest
 from transforms3d.euler import euler2mat
 
 from leg_kinematics.chain.power import PowerState
-from leg_kinematics.chain.values import Condition, FootTargets, Level, RobotReport
+from leg_kinematics.chain.values import Condition, FootTargets, Level, Odom, RobotReport, Walked
+from leg_kinematics.chain.walk import THERE
 from leg_kinematics.chain.walking import (
     ASTRAY,
     BEHIND,
     FRESH,
     HEARD_WITHIN,
     OFFSET_INTERVAL,
-    THERE,
     TOLD_FOR,
-    Odom,
-    Walked,
     Walking,
     WalkingParameters,
 )
