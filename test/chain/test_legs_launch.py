@@ -1,6 +1,9 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""The launch file, where there is a full ROS 2: the chain walks against the mock and ends."""
+"""The launch file, where there is a full ROS 2: the chain walks against the mock and ends.
+
+Once in three processes, once in one.
+"""
 
 import os
 import unittest
@@ -28,25 +31,34 @@ pytest.importorskip(
 # Only where launch_testing is.
 from launch import LaunchDescription
 from launch.actions import IncludeLaunchDescription
-from launch_testing import ProcInfoHandler, actions, asserts, post_shutdown_test
+from launch_testing import ProcInfoHandler, actions, asserts, parametrize, post_shutdown_test
 
 NAMESPACE = 'greenhouse'
 PATIENCE = 60.0  # s, for a machine that is busy with other tests
 
 
+#: The processes of the nodes, by the argument that says how many there shall be.
+PROCESSES = {
+    'false': ('kinematics_node', 'gait_node', 'bridge_node'),
+    'true': ('legs_node',),
+}
+
+
 @pytest.mark.launch_test
-def generate_test_description() -> tuple[LaunchDescription, dict[str, Path]]:
+@parametrize('one_process', PROCESSES)
+def generate_test_description(one_process: str) -> tuple[LaunchDescription, dict[str, Path]]:
     """Start the chain against the mock, in a namespace, and power its servos."""
     try:
         share = Path(get_package_share_directory('leg_kinematics'))
     except (PackageNotFoundError, OSError):
         # Not at import: launch_testing would take that for a skip of the whole folder.
         pytest.skip('the package is not installed where ROS 2 looks: run this with `colcon test`')
-    pulse_log = Path(os.environ['ROS_LOG_DIR'], 'pulses.jsonl')
+    pulse_log = Path(os.environ['ROS_LOG_DIR'], f'pulses-{one_process}.jsonl')
     chain = IncludeLaunchDescription(
         str(share / 'launch' / 'legs_launch.py'),
         launch_arguments={
             'autostart': 'true',
+            'one_process': one_process,
             'namespace': NAMESPACE,
             'pulse_log': str(pulse_log),
         }.items(),
@@ -119,9 +131,10 @@ class TestWalk(unittest.TestCase):
 class TestEnd(unittest.TestCase):
     """What is left after SIGINT."""
 
-    def test_every_process_ends_cleanly(self, proc_info: ProcInfoHandler) -> None:
-        """All three nodes and the mock leave with exit code 0."""
-        names = ' '.join(proc_info.process_names())
-        for name in ('kinematics_node', 'gait_node', 'bridge_node', 'mock_board'):
-            assert name in names
+    def test_every_process_ends_cleanly(self, proc_info: ProcInfoHandler, one_process: str) -> None:
+        """The nodes and the mock leave with exit code 0, and there was nobody else."""
+        names = [name for name in proc_info.process_names() if 'mock_board' not in name]
+        assert len(names) == len(PROCESSES[one_process])
+        for process in PROCESSES[one_process]:
+            assert any(process in name for name in names)
         asserts.assertExitCodes(proc_info)
