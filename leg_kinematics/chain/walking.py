@@ -34,6 +34,10 @@ from leg_kinematics.solver import LegSolver
 #: What is known of the feet is as old as this at most when the robot is taken over, s.
 FRESH = 1.0
 
+#: Between the last targets of a walk and the first of the next, s. Who streams on through a loss
+#: of power without a pause is not followed by the bridge, and this is longer than it asks for.
+BREAK = 0.4
+
 #: A robot that has not been heard of for so long does not follow, s.
 HEARD_WITHIN = 0.3
 
@@ -140,6 +144,7 @@ class Walking:
         self._ordered: Offset | None = None
         self._next_order_at = -float('inf')
         self._contradiction = ''
+        self._led_at = self._leads_from = -float('inf')
         self.refused = 0
         self._refusal = ''
         self._refused_at = 0.0
@@ -283,10 +288,12 @@ class Walking:
         elif trouble:
             walk.pause(trouble, now)
         if walk.paused:
-            targets = walk.stand_still(stamp)
+            targets = walk.stand_still(stamp) if now >= self._leads_from else None
         else:
             silent = now - self._commanded_at > self._parameters.silence
             targets = walk.lead_on(stamp, count, Twist() if silent else self._command)
+        if targets is not None:
+            self._led_at = now
         return Walked(targets, walk.odometry_until(stamp, now))
 
     def _trouble(self, walk: Walk, now: float) -> str:
@@ -313,6 +320,7 @@ class Walking:
         for leg, touching in self._touching.items():
             walker.touch(leg, touching)
         self._schedule.begin(now)
+        self._leads_from = self._led_at + BREAK
         return Walk(
             walker,
             self._new_odometry(),

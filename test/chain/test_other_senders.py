@@ -41,6 +41,9 @@ CLOSE = 1e-3
 #: Of a straight move, m.
 MOVE = (0.0, 0.0, 0.03)
 
+#: Poses that tell a robot which rests.
+RESTING = 20
+
 #: Rounding of three pulses moves a foot by less, m.
 ROUNDING = 0.5e-3
 
@@ -149,6 +152,11 @@ def test_a_straight_move(
             for i, leg in enumerate(legs)
         ]
 
+    def rests() -> bool:
+        poses = scene.log.poses(scene.since)[-RESTING:]
+        return len(poses) == RESTING and len({tuple(p.pulses_us.items()) for p in poses}) == 1
+
+    operator.spin(rests, 'a robot at rest')
     before = feet_told()
     goal = tuple(at + way for at, way in zip(before[1], MOVE, strict=True))
     message = MultiDOFJointTrajectory(joint_names=[bracken.leg_names[1]])

@@ -3,6 +3,7 @@
 """The line between bridge and board breaks in mid-step; the board keeps its power meanwhile."""
 
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -24,11 +25,10 @@ def cabled(
     """Return a robot that stands, and the cable between its bridge and its board."""
     end = tmp_path_factory.mktemp('cable') / 'board'
     scene = start_shared_chain(bridge={'boards': f"['main=framed:{end}']"})
-    cable = lay_cable(scene.chain.link, end)
-    scene.operator.bring_up()
-    scene.operator.stand()
-    yield scene, cable
-    cable.close()
+    with closing(lay_cable(scene.chain.link, end)) as cable:
+        scene.operator.bring_up()
+        scene.operator.stand()
+        yield scene, cable
 
 
 def test_the_cable_is_out(cabled: 'tuple[Scene, Cable]') -> None:
