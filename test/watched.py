@@ -23,7 +23,8 @@ from leg_kinematics.chain.driving import DrivingParameters
 from leg_kinematics.chain.lockstep import LockStep, LockStepParameters
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import Answer, FootTargets, JointTargets
-from leg_kinematics.chain.walking import Tick, WalkingParameters
+from leg_kinematics.chain.walk import Tick
+from leg_kinematics.chain.walking import WalkingParameters
 from leg_kinematics.gait import GaitParameters, Twist
 from leg_kinematics.gait.envelope import Envelopes
 from leg_kinematics.robot import Posture, Robot, load_robot

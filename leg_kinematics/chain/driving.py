@@ -37,7 +37,7 @@ GONE_FOR = 0.5
 LATE = 0.05
 
 #: A joint farther from where its stream wants it is said to be behind, rad.
-BEHIND = 0.05
+LAGGING = 0.05
 
 ENDS_RELEASE = 'bridge/rearm'
 
@@ -477,11 +477,11 @@ class Driving:
                 )
             case PowerState.HOLDING:
                 condition = Condition(Level.OK, 'inactive', 'holding, pulses on')
-            case _ if self._following.lag > BEHIND:
+            case _ if self._following.lag > LAGGING:
                 condition = Condition(
                     Level.WARN,
                     'active, and behind its stream',
-                    f'by {self._following.lag:.2f} rad, more than {BEHIND:g} rad',
+                    f'by {self._following.lag:.2f} rad, more than {LAGGING:g} rad',
                 )
             case _ if self._following.cut_off:
                 condition = Condition(

@@ -59,6 +59,8 @@ class Walk:
     ----------
     walker
         Of the robot.
+    path
+        What was worked out, and where the robot is on it.
     paused
         Why it is not led on; empty while it is.
 
@@ -86,8 +88,8 @@ class Walk:
         self._whose = (report.session, report.losses)
         self._report = report
         self._reported_at = now
-        self._path: Path[Tick] = Path(self._tick, rate)
-        self._path.begin(self._advance(Twist()))
+        self.path: Path[Tick] = Path(self._tick, rate)
+        self.path.begin(self._advance(Twist()))
         self._told = 0
         # When it was heard last, and where it was then.
         self._stood_at = (0.0, 0.0)
@@ -97,7 +99,7 @@ class Walk:
     @property
     def sample(self) -> GaitSample:
         """The walk where the robot is led to."""
-        return self._path.around(self._path.at)[0].sample
+        return self.path.around(self.path.at)[0].sample
 
     def hear(self, report: RobotReport, received: float) -> bool:
         """Take in what the robot does; tell whether it is still the one that was taken over."""
@@ -107,7 +109,7 @@ class Walk:
         self._report = report
         self._reported_at = received
         if report.stamp is not None:
-            way = self._path.reach(report.stamp, going_back=bool(self.paused))
+            way = self.path.reach(report.stamp, going_back=bool(self.paused))
             self._rests = abs(way) < AT_REST
         return True
 
@@ -115,9 +117,9 @@ class Walk:
         """Lead the robot on no more, from an instant on, s."""
         self.paused = reason
         self._paused_at = now
-        self._rests = not self._path.pace
+        self._rests = not self.path.pace
         self._stood_since: int | None = None
-        self._path.stop()
+        self.path.stop()
 
     def go_on(self, trouble: str) -> None:
         """End a pause, once there is no trouble and the robot stands where it is led to."""
@@ -133,7 +135,7 @@ class Walk:
         ):
             self.paused = ''
             self._stood_since = None
-            self._path.set_off()
+            self.path.set_off()
 
     def stand_still(self, stamp: int) -> FootTargets | None:
         """Lead the robot to stand where it is on the path, once it has come to rest there."""
@@ -145,20 +147,20 @@ class Walk:
             return None
         if self._stood_since is None:
             self._stood_since = stamp
-        feet, _ = self._between(self._path.at)
-        self._path.publish(stamp, (0.0,), (self._path.at,))
+        feet, _ = self.between(self.path.at)
+        self.path.publish(stamp, (0.0,), (self.path.at,))
         still = (ZERO,) * len(self._names)
         return FootTargets(stamp, self._names, (0.0,), (feet,), (still,))
 
     def lead_on(self, stamp: int, count: int, command: Twist) -> FootTargets:
         """Go on along the path by so many ticks."""
-        path = self._path
+        path = self.path
         path.advance(count)
         times = tuple(ticks * self._tick for ticks in self._ahead)
         coming = [path.ahead(ticks) for ticks in self._ahead]
         while path.front < coming[-1][0]:
             path.append(self._advance(command))
-        points = [self._between(position) for position, _ in coming]
+        points = [self.between(position) for position, _ in coming]
         path.publish(stamp, times, tuple(position for position, _ in coming))
         return FootTargets(
             stamp,
@@ -171,9 +173,9 @@ class Walk:
             ),
         )
 
-    def _between(self, position: float) -> tuple[tuple[Vector, ...], tuple[Vector, ...]]:
+    def between(self, position: float) -> tuple[tuple[Vector, ...], tuple[Vector, ...]]:
         """Feet and their velocities at a position of the path, in ticks."""
-        before, after, share = self._path.around(position)
+        before, after, share = self.path.around(position)
         if share == 0.0:
             return before.sample.feet, before.sample.velocities
         feet, velocities = [], []
@@ -202,7 +204,7 @@ class Walk:
         it stands is said when two reports of it in a row say so: where it came to rest without a
         word, nobody knows yet.
         """
-        path = self._path
+        path = self.path
         since = 0.0 if self.paused else min(EXTRAPOLATED, now - self._reported_at)
         reached = min(path.at, path.reached + since / self._tick)
         odometry = []
@@ -220,7 +222,7 @@ class Walk:
         return tuple(odometry)
 
     def _odom(self, stamp: int, pace: float) -> Odom:
-        tick, _, _ = self._path.around(float(self._told))
+        tick, _, _ = self.path.around(float(self._told))
         motion = BodyMotion.of(tick.sample)
         linear, angular = _scaled((motion.linear, motion.angular), pace)
         rate = self._odometry.twist(tick.sample.twist) if pace else Covariance()

@@ -106,6 +106,8 @@ class Walking:
 
     Attributes
     ----------
+    walk
+        Of the robot that was taken over; None while there is none.
     refused
         Commands that were refused.
 
@@ -130,7 +132,7 @@ class Walking:
         reach = max(2, ceil(parameters.preview / self._tick - 1e-9)) if parameters.preview else 0
         self._ahead = tuple(sorted({0, min(1, reach), reach}))
         self._schedule = Schedule(self._tick, reach)
-        self._walk: Walk | None = None
+        self.walk: Walk | None = None
         self._report: RobotReport | None = None
         self._reported_at = 0.0
         self._clock_offset = 0
@@ -170,7 +172,7 @@ class Walking:
             The robot has not been taken over, or cannot do it; nothing has changed then.
 
         """
-        if self._walk is None:
+        if self.walk is None:
             raise CommandError('body_pose came before gait/stand; stand up first')
         self._ordered = offset
         self._obey_offset(received)
@@ -184,15 +186,15 @@ class Walking:
             The robot has not been taken over, or cannot do it; nothing has changed then.
 
         """
-        if self._walk is None:
+        if self.walk is None:
             raise CommandError('gait/duty_factor came before gait/stand; stand up first')
-        self._walk.walker.set_duty_factor(duty_factor)
+        self.walk.walker.set_duty_factor(duty_factor)
 
     def touch(self, leg: int, touching: bool) -> None:  # noqa: FBT001
         """Tell whether a foot touches the ground."""
         self._touching[leg] = touching
-        if self._walk is not None:
-            self._walk.walker.touch(leg, touching)
+        if self.walk is not None:
+            self.walk.walker.touch(leg, touching)
 
     def locate(self, feet: tuple[Vector, ...], received: float) -> None:
         """Take in where the feet are, in `base_link`, m."""
@@ -203,7 +205,7 @@ class Walking:
         """Take in what the robot does."""
         self._report = report
         self._reported_at = received
-        if self._walk is not None and not self._walk.hear(report, received):
+        if self.walk is not None and not self.walk.hear(report, received):
             self._give_up()
 
     def heed(self, limits: JointLimits) -> None:
@@ -217,7 +219,7 @@ class Walking:
             return Answer(success=False, words='nothing is heard of the bridge: is it running?')
         if self._contradiction:
             return Answer(success=False, words=f'parameters contradict: {self._contradiction}')
-        walk = self._walk
+        walk = self.walk
         if walk is None:
             if report.state is not PowerState.FOLLOWING:
                 return Answer(
@@ -230,21 +232,25 @@ class Walking:
                     success=False,
                     words='where the feet are is not known: no foot_states within the last second',
                 )
-            walk = self._walk = self._take_over(self._feet, report, now)
+            walk = self.walk = self._take_over(self._feet, report, now)
+        if refusal := _refusal_of(walk):
+            return refusal
         walk.walker.stand()
-        words = _in_words(walk)
+        words = f'now {walk.walker.state}'
         if walk.walker.hindrance:
             words += f'; it will not walk: {walk.walker.hindrance}'
         return Answer(success=True, words=words)
 
     def crouch(self) -> Answer:
         """Stop and lie down."""
-        if self._walk is None:
+        if self.walk is None:
             return Answer(
                 success=False, words='the robot has not been taken over: call gait/stand first'
             )
-        self._walk.walker.crouch()
-        return Answer(success=True, words=_in_words(self._walk))
+        if refusal := _refusal_of(self.walk):
+            return refusal
+        self.walk.walker.crouch()
+        return Answer(success=True, words=f'now {self.walk.walker.state}')
 
     # ---- time
 
@@ -264,7 +270,7 @@ class Walking:
             None while no robot has been taken over, or when the step comes before its time.
 
         """
-        walk = self._walk
+        walk = self.walk
         if walk is None:
             return None
         count = self._schedule.due(now)
@@ -328,21 +334,21 @@ class Walking:
 
     def _give_up(self) -> None:
         """Forget the robot: where it is when its servos have power again nobody knows."""
-        self._walk = self._feet = self._ordered = None
+        self.walk = self._feet = self._ordered = None
 
     def _obey_offset(self, now: float) -> None:
-        if self._ordered is None or self._walk is None or now < self._next_order_at:
+        if self._ordered is None or self.walk is None or now < self._next_order_at:
             return
         offset, self._ordered = self._ordered, None
         self._next_order_at = now + OFFSET_INTERVAL
-        self._walk.walker.pose_body(offset)
+        self.walk.walker.pose_body(offset)
 
     # ---- what is known
 
     @property
     def sample(self) -> GaitSample | None:
         """The walk where the robot is; None while no robot has been taken over."""
-        return None if self._walk is None else self._walk.sample
+        return None if self.walk is None else self.walk.sample
 
     @property
     def ticks(self) -> int:
@@ -371,22 +377,24 @@ class Walking:
             return Condition(Level.WARN, 'refused', self._refusal)
         if self._contradiction:
             return Condition(Level.ERROR, 'parameters contradict', self._contradiction)
-        if self._walk is None:
+        if self.walk is None:
             return Condition(Level.OK, self._waiting_for(now))
-        if self._walk.paused == TAKING_OVER:
+        if self.walk.paused == TAKING_OVER:
             return Condition(Level.OK, TAKING_OVER)
-        if self._walk.paused:
-            return Condition(Level.WARN, 'paused', self._walk.paused)
-        walker = self._walk.walker
+        if self.walk.paused:
+            return Condition(Level.WARN, 'paused', self.walk.paused)
+        walker = self.walk.walker
         level = Level.WARN if walker.hindrance else Level.OK
         return Condition(level, str(walker.state), walker.hindrance)
 
 
-def _in_words(walk: Walk) -> str:
-    """Say what the robot does now, or will do."""
+def _refusal_of(walk: Walk) -> Answer | None:
+    """Refuse an order while the robot cannot be led: it is for now, and not for whenever it can."""
     if walk.paused and walk.paused != TAKING_OVER:
-        return f'{walk.walker.state} once the robot can be led: {walk.paused}'
-    return f'now {walk.walker.state}'
+        return Answer(
+            success=False, words=f'the robot cannot be led now: {walk.paused}; call again later'
+        )
+    return None
 
 
 def _what_helps(state: PowerState) -> str:

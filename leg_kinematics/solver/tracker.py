@@ -28,7 +28,7 @@ SLEW = 0.01
 GAP = 0.15
 
 #: Joints that are farther behind their stream than this are not in it any more, s.
-BEHIND = 0.3
+FAR_BEHIND = 0.3
 
 #: A stream that goes on elsewhere in full motion is chased only after this, so that a sender who
 #: listens can come back to where the joints are, s.
@@ -283,7 +283,7 @@ class Tracker:
         end = self._time if self._trajectory is None else self._start + self._trajectory.end
         trajectory, start = self._coming[0]
         first = start + trajectory.times[0]
-        return now - self._time <= BEHIND and first <= max(end, self._time) + GAP
+        return now - self._time <= FAR_BEHIND and first <= max(end, self._time) + GAP
 
     def _may_join(self, now: float) -> bool:
         """Tell whether a stream that goes on elsewhere is joined there.

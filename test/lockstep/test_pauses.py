@@ -156,7 +156,9 @@ class Onlooker:
 
     def _ticks(self) -> tuple[GaitSample, GaitSample, float]:
         """Ticks of the walk before and after where the robot is, by what the bridge tells."""
-        path = self.robot.life.walking._path  # noqa: SLF001
+        walk = self.robot.life.walking.walk
+        assert walk is not None
+        path = walk.path
         stamp = self.robot.life.driving.report().stamp
         position = None if stamp is None else path._position(stamp)  # noqa: SLF001
         before, after, share = path.around(path.reached if position is None else position)

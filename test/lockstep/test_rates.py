@@ -13,7 +13,7 @@ from leg_kinematics.board import Boards, BoardSpec, Reaction, SilenceAction
 from leg_kinematics.board.simulated_line import SimulatedDriver, SimulatedLine
 from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.chain.chain import Chain
-from leg_kinematics.chain.driving import BEHIND, Driving, DrivingParameters
+from leg_kinematics.chain.driving import LAGGING, Driving, DrivingParameters
 from leg_kinematics.chain.lockstep import SERVO, LockStep, LockStepParameters
 from leg_kinematics.chain.outputs import pulse_limits
 from leg_kinematics.chain.power import PowerState
@@ -116,12 +116,14 @@ class TwoClocks:
 
     def _compare(self, stamp: int) -> None:
         """Compare the feet by the pulses with those of the walk at the same instant of it."""
-        position = self.walking._path._position(stamp)  # noqa: SLF001
+        walk = self.walking.walk
+        assert walk is not None
+        position = walk.path._position(stamp)  # noqa: SLF001
         assert position is not None
         assert self.line.board is not None
         pulses = self.line.board.outputs_us
         angles = [each.angle(pulses[each.channel]) for each in self._maps.maps]
-        wanted, _ = self.walking._between(position)  # noqa: SLF001
+        wanted, _ = walk.between(position)
         for number, (leg, foot) in enumerate(zip(self._legs, wanted, strict=True)):
             q1, q2, q3 = angles[3 * number : 3 * number + 3]
             self.worst = max(self.worst, dist(leg.foot((q1, q2, q3)), foot))
@@ -262,7 +264,7 @@ def test_a_bridge_that_cannot_keep_up_says_so(
         lag = life.driving.report().lag
         worst = max(worst, lag)
         behind = life.driving.condition().state == 'active, and behind its stream'
-        assert behind == (lag > BEHIND)
+        assert behind == (lag > LAGGING)
         told += behind
         paused += life.walking.condition(life.now).state == 'paused'
     assert told

@@ -380,14 +380,18 @@ def test_a_robot_that_lost_its_power_is_given_up(
     assert standing.odometry[0].trust.xx < walked.trust.xx
 
 
-def test_what_is_ordered_in_a_pause_is_said_to_come_later(standing: Puppet) -> None:
-    """The answers name what keeps the robot from moving now."""
+def test_an_order_in_a_pause_is_refused(standing: Puppet) -> None:
+    """It is for now, and not for whenever the robot can be led again; the answer says why."""
     standing.report = replace(standing.report, state=PowerState.HOLDING)
     standing.follows = False
     standing.run(0.1)
     for answer in (standing.stage.crouch(), standing.stage.stand(standing.now)):
-        assert answer.success
-        assert answer.words.endswith(' once the robot can be led: the robot is holding')
+        assert not answer.success
+        assert 'the robot is holding' in answer.words
+    standing.report = replace(standing.report, state=PowerState.FOLLOWING)
+    standing.follows = True
+    standing.run(1.0)
+    assert standing.condition() == Condition(Level.OK, 'standing')
 
 
 # ---- time
