@@ -45,7 +45,7 @@ PROCESSES = {
 
 
 @pytest.mark.launch_test
-@parametrize('one_process', PROCESSES)
+@parametrize('one_process', PROCESSES)  # type: ignore[untyped-decorator]
 def generate_test_description(one_process: str) -> tuple[LaunchDescription, dict[str, Path]]:
     """Start the chain against the mock, in a namespace, and power its servos."""
     try:
