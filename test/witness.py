@@ -10,7 +10,7 @@ is for. By these instants the limits of speed and acceleration hold to rounding.
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import combinations, pairwise
 from pathlib import Path
 from time import CLOCK_MONOTONIC, CLOCK_REALTIME, clock_gettime, monotonic
 from typing import TYPE_CHECKING
@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from rclpy.serialization import deserialize_message
 from sensor_msgs.msg import JointState
 from std_msgs.msg import Float64MultiArray
-from trajectory_msgs.msg import JointTrajectory
+from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
 
 from leg_kinematics.board import Record
 from leg_kinematics.calibration import ServoMaps
@@ -78,6 +78,12 @@ LONGEST_WAIT = 0.06
 
 CATCH_UP = 1.0
 """s in which the joints are back in the stream, at 1 rad/s."""
+
+BEFORE = 0.1
+"""s for which what was told ahead of a gap may differ from what came after it."""
+
+ON_GROUND = 0.7e-3
+"""m above the lowest foot; what is higher is in the air. Rounding of three pulses is less."""
 
 QUIET = 0.2
 """s of the same pulses that tell a robot which holds still from one that walks."""
@@ -268,28 +274,38 @@ class Witness(Operator):
         self.wait_for('gait', READY)
         self.stand()
 
-    def fed(self, times: Array) -> NDArray[np.bool_]:
+    def fed(self, times: Array, longest_tick: float = LONGEST_WAIT) -> NDArray[np.bool_]:
         """Tell at which times, of the monotonic clock, the stream to the board was whole.
 
         When the machine lets the gait or the kinematics wait, the next trajectory is sent after
         the preview of the one before has ended; when it lets the bridge wait, there is a gap in
-        its stamps. Then the joints have to catch up.
+        its stamps. Then the joints have to catch up. A tick of the gait that took longer than it
+        can make up for leaves a gap in its stamps, and none in its walk.
         """
         trajectories = [
             (seconds_of(deserialize_message(each, JointTrajectory).header.stamp), sent)
             for each, sent in self.joint_trajectories
         ]
-        states = [
-            seconds_of(deserialize_message(each, JointState).header.stamp)
-            for each in self.joint_states
-        ]
+        states, targets = (
+            [seconds_of(deserialize_message(each, kind).header.stamp) for each in messages]
+            for messages, kind in (
+                (self.joint_states, JointState),
+                (self.foot_targets, MultiDOFJointTrajectory),
+            )
+        )
         waits = [(stamp, sent) for (stamp, _), (_, sent) in pairwise(trajectories)]
         waits += pairwise(states)
-        fed = np.ones(len(times), dtype=bool)
+        waits = [(begin, end) for begin, end in waits if end - begin > LONGEST_WAIT]
+        waits += [(begin, end) for begin, end in pairwise(targets) if end - begin > longest_tick]
         offset = _clock_offset()
+        waits += [
+            (each.time + offset, each.time + offset)
+            for each in self.said
+            if each.node == 'gait' and each.words.startswith('paused')
+        ]
+        fed = np.ones(len(times), dtype=bool)
         for begin, end in waits:
-            if end - begin > LONGEST_WAIT:
-                fed[(times > begin - offset) & (times < end - offset + CATCH_UP)] = False
+            fed[(times > begin - offset - BEFORE) & (times < end - offset + CATCH_UP)] = False
         return fed
 
     def walk_on(
@@ -335,6 +351,34 @@ class Witness(Operator):
             assert len(set(pulses)) == 1, f'channel {channel} was told to move'
 
 
+def worst_drag(feet: Array) -> float:
+    """By how much two standing feet have come nearer or farther from each other while they stood.
+
+    Whatever the instants of the poses: ground does not stretch.
+
+    Parameters
+    ----------
+    feet
+        In `base_link`, which stays level, m, one row a pose, shape (n, legs, 3).
+
+    Returns
+    -------
+    float
+        m.
+
+    """
+    heights = feet[:, :, 2]
+    stands = heights < heights.min(axis=1, keepdims=True) + ON_GROUND
+    worst = 0.0
+    for i, j in combinations(range(feet.shape[1]), 2):
+        both = np.concatenate([[False], stands[:, i] & stands[:, j], [False]])
+        apart = np.linalg.norm(feet[:, i] - feet[:, j], axis=1)
+        edges = np.flatnonzero(np.diff(both.astype(int)))
+        for begin, end in zip(edges[::2], edges[1::2], strict=True):
+            worst = max(worst, float(np.abs(apart[begin:end] - apart[begin]).max()))
+    return worst
+
+
 def told_since(poses: Sequence[Record], start: float) -> dict[int, list[float]]:
     """Pulses that each channel was told after a time, us."""
     told: dict[int, list[float]] = {}
@@ -354,6 +398,12 @@ def _clock_offset() -> float:
 def pulse_log() -> Callable[[Path], PulseLog]:
     """Read the logs of mocks."""
     return PulseLog
+
+
+@pytest.fixture(scope='session')
+def drag() -> Callable[[Array], float]:
+    """Give `worst_drag`."""
+    return worst_drag
 
 
 @pytest.fixture(scope='session')

@@ -21,12 +21,12 @@ from rclpy.serialization import deserialize_message
 from trajectory_msgs.msg import MultiDOFJointTrajectory
 
 from leg_kinematics.board import Record
-from leg_kinematics.calibration import ServoMaps, load_servo_maps
+from leg_kinematics.calibration import ServoMap, ServoMaps, load_servo_maps
 from leg_kinematics.commands.chain import NODES, Chain
 from leg_kinematics.commands.operator import Operator
 from leg_kinematics.commands.run_report import Walk, read_walk
 from leg_kinematics.gait import Twist
-from leg_kinematics.robot import Robot, load_robot
+from leg_kinematics.robot import Robot, Vector, load_robot
 from leg_kinematics.solver import LegSolver, leg_solvers
 
 if TYPE_CHECKING:
@@ -77,8 +77,8 @@ class Scene:
     ----------
     chain, operator, log
         All three.
-    channels
-        That the robot uses.
+    maps, legs
+        Servo maps of the robot, and the solvers within their ranges.
     since
         From when on the board is looked at, s.
 
@@ -87,9 +87,24 @@ class Scene:
     chain: Chain
     operator: 'Witness'
     log: 'PulseLog'
-    channels: int
+    maps: tuple[ServoMap, ...]
+    legs: tuple[LegSolver, ...]
     no_jump: Callable[[Operator, Sequence[Record]], None]
     since: float = 0.0
+
+    @property
+    def channels(self) -> int:
+        """How many the robot uses."""
+        return len(self.maps)
+
+    def feet(self) -> list[Vector]:
+        """Where the latest pose puts the feet, in `base_link`, m."""
+        pulses = self.log.poses()[-1].pulses_us
+        angles = [each.angle(pulses[each.channel]) for each in self.maps]
+        return [
+            leg.foot((angles[3 * i], angles[3 * i + 1], angles[3 * i + 2]))
+            for i, leg in enumerate(self.legs)
+        ]
 
     def begin(self) -> None:
         """Forget what was before."""
@@ -221,15 +236,15 @@ def walk_of(
 @pytest.fixture(scope='session')
 def new_scene(
     servo_maps: ServoMaps,
+    legs: tuple[LegSolver, ...],
     pulse_log: 'Callable[[Path], PulseLog]',
     assert_no_jump: Callable[[Operator, Sequence[Record]], None],
 ) -> Callable[[Chain, 'Witness'], Scene]:
     """Return a way to look at a chain."""
 
     def look(chain: Chain, operator: 'Witness') -> Scene:
-        return Scene(
-            chain, operator, pulse_log(chain.pulse_log), len(servo_maps.maps), assert_no_jump
-        )
+        log = pulse_log(chain.pulse_log)
+        return Scene(chain, operator, log, servo_maps.maps, legs, assert_no_jump)
 
     return look
 

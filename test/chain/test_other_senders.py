@@ -18,10 +18,9 @@ from trajectory_msgs.msg import (
 )
 
 from leg_kinematics.board import Record
-from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.nodes import qos
-from leg_kinematics.robot import Robot, Vector
+from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver, posture_angles
 
 if TYPE_CHECKING:
@@ -135,29 +134,19 @@ def test_a_stream_of_joints(scene: 'Scene', bracken: Robot, legs: tuple[LegSolve
     scene.assert_no_jump()
 
 
-def test_a_straight_move(
-    scene: 'Scene', bracken: Robot, servo_maps: ServoMaps, legs: tuple[LegSolver, ...]
-) -> None:
+def test_a_straight_move(scene: 'Scene', bracken: Robot) -> None:
     """One point without velocities: the named foot goes there, the others stay."""
     operator = scene.operator
     scene.begin()
     feet = operator.node.create_publisher(MultiDOFJointTrajectory, 'foot_targets', qos.PUBLISHED)
     operator.spin(lambda: feet.get_subscription_count() > 0, 'a listener')
 
-    def feet_told() -> list[Vector]:
-        pulses = scene.log.poses()[-1].pulses_us
-        angles = [each.angle(pulses[each.channel]) for each in servo_maps.maps]
-        return [
-            leg.foot((angles[3 * i], angles[3 * i + 1], angles[3 * i + 2]))
-            for i, leg in enumerate(legs)
-        ]
-
     def rests() -> bool:
         poses = scene.log.poses(scene.since)[-RESTING:]
         return len(poses) == RESTING and len({tuple(p.pulses_us.items()) for p in poses}) == 1
 
     operator.spin(rests, 'a robot at rest')
-    before = feet_told()
+    before = scene.feet()
     goal = tuple(at + way for at, way in zip(before[1], MOVE, strict=True))
     message = MultiDOFJointTrajectory(joint_names=[bracken.leg_names[1]])
     message.points = [
@@ -169,5 +158,5 @@ def test_a_straight_move(
     feet.publish(message)
     expected = [pytest.approx(foot, abs=ROUNDING, rel=0.0) for foot in before]
     expected[1] = pytest.approx(goal, abs=ROUNDING, rel=0.0)
-    operator.spin(lambda: feet_told() == expected, 'the foot at its goal')
+    operator.spin(lambda: scene.feet() == expected, 'the foot at its goal')
     scene.assert_no_jump()
