@@ -82,7 +82,7 @@ CATCH_UP = 1.0
 BEFORE = 0.1
 """s for which what was told ahead of a gap may differ from what came after it."""
 
-ON_GROUND = 0.7e-3
+ON_GROUND = 0.5e-3
 """m above the lowest foot; what is higher is in the air. Rounding of three pulses is less."""
 
 QUIET = 0.2
@@ -274,7 +274,7 @@ class Witness(Operator):
         self.wait_for('gait', READY)
         self.stand()
 
-    def fed(self, times: Array, longest_tick: float = LONGEST_WAIT) -> NDArray[np.bool_]:
+    def fed(self, times: Array) -> NDArray[np.bool_]:
         """Tell at which times, of the monotonic clock, the stream to the board was whole.
 
         When the machine lets the gait or the kinematics wait, the next trajectory is sent after
@@ -294,9 +294,8 @@ class Witness(Operator):
             )
         )
         waits = [(stamp, sent) for (stamp, _), (_, sent) in pairwise(trajectories)]
-        waits += pairwise(states)
+        waits += [*pairwise(states), *pairwise(targets)]
         waits = [(begin, end) for begin, end in waits if end - begin > LONGEST_WAIT]
-        waits += [(begin, end) for begin, end in pairwise(targets) if end - begin > longest_tick]
         offset = _clock_offset()
         waits += [
             (each.time + offset, each.time + offset)

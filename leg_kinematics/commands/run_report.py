@@ -31,8 +31,9 @@ ON_GROUND = 1e-6
 #: Points whose times are closer are of the same instant, s.
 SAME_INSTANT = 1e-3
 
-#: The latency of a pose is sought within these bounds, s.
-LATENCY_RANGE = (-0.05, 0.15)
+#: The latency of a pose is sought within these bounds, s. Joints that had to wait for their stream
+#: are behind it for a while, by up to 0.25 s, and on their path all the same.
+LATENCY_RANGE = (-0.05, 0.35)
 
 COARSE_STEP = 0.002
 REFINEMENTS = 4

