@@ -4,12 +4,17 @@
 
 The content is read as YAML 1.2 reads it: only ``true``, ``false``, ``null`` and decimal numbers
 are more than text, so that ``1:30``, ``on`` and ``2025-01-31`` stay what they look like.
+
+A file by mistake or by malice (a device, a picture, a text of megabytes, aliases of aliases) costs
+no more than a large description: what is read, composed and kept is bounded.
 """
 
 import json
 import re
+import stat
 from collections.abc import Iterable
 from importlib.resources.abc import Traversable
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -17,11 +22,28 @@ import yaml
 from jsonschema import Draft202012Validator, ValidationError
 
 from leg_kinematics.errors import DescriptionError
-from leg_kinematics.robot.units import Dimension, parse_quantity
+from leg_kinematics.robot.units import Dimension, parse_quantity, shown
 
 _CONSTANTS = {'true': True, 'false': False, 'null': None, '~': None, '': None}
 _INTEGER = re.compile(r'[+-]?\d{1,18}')
-_NUMBER = re.compile(r'[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?')
+_NUMBER = re.compile(r'[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?')
+
+# Bounds of what is read (our own). The maps of 64 servos, each a table of 40 rows, take 80 kB and
+# 8500 values; the deepest place of a description stands at depth 6.
+BYTES = 128 * 1024
+VALUES = 10_000
+DEPTH = 12
+CHARACTERS = 2000  # of one text
+KEY_CHARACTERS = 100
+
+#: What stands where an ordinary file was expected, by its type in the mode of a file.
+KINDS = {
+    stat.S_IFDIR: 'a folder: name a file in it',
+    stat.S_IFIFO: 'a pipe: write its content to a file first',
+    stat.S_IFCHR: 'a device: name a text file',
+    stat.S_IFBLK: 'a device: name a text file',
+    stat.S_IFSOCK: 'a socket: name a text file',
+}
 
 #: What is wrong when a parser finds something else than it expected.
 LAYOUT = (
@@ -132,16 +154,37 @@ class Document:
         """Make the error that names this file, the line of a place and the place."""
         return DescriptionError(message, file=self.file, line=self.line(path), path=path)
 
-    def _compose(self) -> yaml.Node:
+    def _read(self) -> str:
+        """Return the text of the file, without opening what is no ordinary file."""
         try:
-            text = self.file.read_text(encoding='utf-8')
-        except UnicodeDecodeError as error:
-            raise DescriptionError(f'not a UTF-8 text: {error}', file=self.file) from error
+            kind = stat.S_IFMT(self.file.stat().st_mode)
+            if kind in KINDS:
+                raise DescriptionError(f'this is {KINDS[kind]}', file=self.file)
+            with self.file.open('rb') as stream:
+                data = stream.read(BYTES + 1)
         except OSError as error:
             reason = error.strerror or str(error)
             raise DescriptionError(f'cannot be read: {reason}', file=self.file) from error
+        if len(data) > BYTES:
+            raise DescriptionError(
+                f'larger than {BYTES // 1024} kB, which such a file never needs: is it the right '
+                f'file?',
+                file=self.file,
+            )
         try:
-            root: yaml.Node | None = yaml.compose(text, yaml.BaseLoader)
+            return data.decode('utf-8')
+        except UnicodeDecodeError as error:
+            raise DescriptionError(
+                f'not a UTF-8 text ({error.reason}): save it with the encoding UTF-8, or name the '
+                f'right file',
+                file=self.file,
+                line=data.count(b'\n', 0, error.start) + 1,
+            ) from error
+
+    def _compose(self) -> yaml.Node:
+        text = self._read()
+        try:
+            root: yaml.Node | None = yaml.compose(text, _Loader)
         except yaml.MarkedYAMLError as error:
             mark = error.problem_mark or error.context_mark
             hint = '' if isinstance(error, yaml.composer.ComposerError) else LAYOUT
@@ -152,12 +195,12 @@ class Document:
             ) from error
         except yaml.reader.ReaderError as error:
             raise DescriptionError(
-                f'not valid YAML: {error.reason}',
+                f'not valid YAML: {error.reason}: is it the right file?',
                 file=self.file,
                 line=text.count('\n', 0, error.position) + 1,
             ) from error
-        except RecursionError as error:
-            raise DescriptionError('nested too deeply', file=self.file) from error
+        except _TooMuchError as error:
+            raise DescriptionError(str(error), file=self.file, line=error.line) from error
         if root is None:
             raise DescriptionError('the file is empty', file=self.file)
         return root
@@ -169,6 +212,12 @@ class Document:
         self._lines[path] = line
         if any(node is outer for outer in around):
             raise self.error(path, 'this alias stands inside its own anchor')
+        if len(self._lines) > VALUES or len(around) >= DEPTH:
+            # The line of an alias is not known, only that of what it stands for.
+            raise self.error(
+                re.split(r'[.[]', path)[0],
+                f'the aliases up to here stand for too much; {LIMITS}: write out what is meant',
+            )
         value: object
         if isinstance(node, yaml.ScalarNode):
             value = _scalar(node)
@@ -183,11 +232,7 @@ class Document:
             value = mapping = {}
             for key_node, value_node in node.value:
                 key_line = key_node.start_mark.line + 1
-                if not isinstance(key_node, yaml.ScalarNode):
-                    raise DescriptionError(
-                        'a key must be a plain name', file=self.file, line=key_line, path=path
-                    )
-                key = key_node.value
+                key = self._key(key_node, path)
                 inner = _inside(path, key)
                 if key in mapping:
                     raise DescriptionError(
@@ -201,6 +246,16 @@ class Document:
         self._values[path] = value
         return value
 
+    def _key(self, node: yaml.Node, path: str) -> str:
+        if isinstance(node, yaml.ScalarNode) and len(node.value) <= KEY_CHARACTERS:
+            return str(node.value)
+        raise DescriptionError(
+            f'a key must be a plain name of {KEY_CHARACTERS} characters at most',
+            file=self.file,
+            line=node.start_mark.line + 1,
+            path=path,
+        )
+
     def _check(self, schema: dict[str, object]) -> None:
         """Raise the first misfit; what is missing comes last, for it may only be misspelt."""
         misfits = [
@@ -211,6 +266,45 @@ class Document:
         if misfits:
             _, _, path, message = min(misfits)
             raise self.error(path, message)
+
+
+#: Of a file, in words.
+LIMITS = f'a file has at most {VALUES} values, {DEPTH} deep'
+
+
+class _TooMuchError(Exception):
+    """More than a file may hold, and the line on which it is too much."""
+
+    def __init__(self, message: str, line: int) -> None:
+        super().__init__(message)
+        self.line = line
+
+
+class _Loader(yaml.BaseLoader):
+    """Composes no more than a file may hold."""
+
+    def __init__(self, stream: str) -> None:
+        super().__init__(stream)
+        self._nodes = 0
+        self._depth = 0
+
+    def compose_node(self, parent: yaml.Node | None, index: int) -> yaml.Node | None:
+        """Compose the next node with what is in it."""
+        event: Any = self.peek_event()  # type: ignore[no-untyped-call]
+        line = event.start_mark.line + 1
+        self._nodes += 1
+        if self._nodes > VALUES or self._depth >= DEPTH:
+            raise _TooMuchError(f'too much for such a file: {LIMITS}', line)
+        if isinstance(event, yaml.ScalarEvent) and len(event.value) > CHARACTERS:
+            raise _TooMuchError(
+                f'{shown(event.value)} has {len(event.value)} characters; what stands in one place '
+                f'has at most {CHARACTERS}: is a digit or a quote wrong?',
+                line,
+            )
+        self._depth += 1
+        node = super().compose_node(parent, index)
+        self._depth -= 1
+        return node
 
 
 def _inside(path: str, step: str | int) -> str:
@@ -236,7 +330,10 @@ def _scalar(node: yaml.ScalarNode) -> object:
         return _CONSTANTS[text]
     if _INTEGER.fullmatch(text):
         return int(text)
-    return float(text) if _NUMBER.fullmatch(text) else text
+    if not _NUMBER.fullmatch(text):
+        return text
+    number = float(text)
+    return number if isfinite(number) else text
 
 
 def _explain(error: ValidationError) -> tuple[str, str]:
@@ -257,4 +354,4 @@ def _explain(error: ValidationError) -> tuple[str, str]:
         return path, error.message
     examples = ' or '.join(str(example) for example in schema.get('examples', ()))
     hint = f' For example: {examples}.' if examples else ''
-    return path, f'{instance!r} does not fit; expected {schema["description"]}{hint}'
+    return path, f'{shown(instance)} does not fit; expected {schema["description"]}{hint}'
