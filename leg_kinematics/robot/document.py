@@ -12,16 +12,17 @@ no more than a large description: what is read, composed and kept is bounded.
 import json
 import re
 import stat
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from importlib.resources.abc import Traversable
 from math import isfinite
 from pathlib import Path
 from typing import Any
 
 import yaml
-from jsonschema import Draft202012Validator, ValidationError
+from jsonschema import Draft202012Validator, ValidationError, validators
 
 from leg_kinematics.errors import DescriptionError
+from leg_kinematics.robot.plausible import doubt
 from leg_kinematics.robot.units import Dimension, parse_quantity, shown
 
 _CONSTANTS = {'true': True, 'false': False, 'null': None, '~': None, '': None}
@@ -117,7 +118,7 @@ class Document:
         """Return how many items the list at a place has."""
         return len(self._values[path])
 
-    def quantity(self, path: str, dimension: Dimension, *, positive: bool = False) -> float:
+    def quantity(self, path: str, dimension: Dimension) -> float:
         """Return the quantity at a place in SI, a pulse in µs.
 
         Parameters
@@ -126,23 +127,17 @@ class Document:
             The place.
         dimension
             What is expected there.
-        positive
-            Whether it must be above zero.
 
         Raises
         ------
         DescriptionError
-            When it is no such quantity, not finite, or not above zero though it must be.
+            When it is no such quantity or not finite.
 
         """
-        value = self._values[path]
         try:
-            quantity = parse_quantity(value, dimension)
+            return parse_quantity(self._values[path], dimension)
         except ValueError as error:
             raise self.error(path, str(error)) from error
-        if positive and quantity <= 0.0:
-            raise self.error(path, f'{value} is not above zero, as this {dimension} must be')
-        return quantity
 
     def line(self, path: str) -> int | None:
         """Return the line of a place, or of the nearest place around it that the file has."""
@@ -259,12 +254,12 @@ class Document:
     def _check(self, schema: dict[str, object]) -> None:
         """Raise the first misfit; what is missing comes last, for it may only be misspelt."""
         misfits = [
-            (error.validator == 'required', self.line(path) or 0, path, message)
-            for error in Draft202012Validator(schema).iter_errors(self.content)
-            for path, message in (_explain(error),)
+            (error.validator == 'required', self.line(path) or 0, path, *explained)
+            for error in _Validator(schema).iter_errors(self.content)
+            for path, *explained in (_explain(error),)
         ]
         if misfits:
-            _, _, path, message = min(misfits)
+            _, _, path, _, message = min(misfits)
             raise self.error(path, message)
 
 
@@ -336,22 +331,41 @@ def _scalar(node: yaml.ScalarNode) -> object:
     return number if isfinite(number) else text
 
 
-def _explain(error: ValidationError) -> tuple[str, str]:
-    """Return the place to blame and, in the words of the schema, what was expected there."""
+def _plausible(
+    _validator: object, rule: dict[str, Any], instance: object, schema: dict[str, Any]
+) -> Iterator[ValidationError]:
+    """Judge a quantity by the keyword ``plausible`` of its definition."""
+    message = doubt(instance, rule, bare=schema.get('type') != 'string')
+    if message is not None:
+        yield ValidationError(message)
+
+
+_Validator: Any = validators.extend(  # type: ignore[no-untyped-call]
+    Draft202012Validator, {'plausible': _plausible}
+)
+
+
+def _explain(error: ValidationError) -> tuple[str, bool, str]:
+    """Return the place to blame and, in the words of the schema, what was expected there.
+
+    Between them stands whether it is only told in general what was expected.
+    """
     schema: Any = error.schema
     instance: Any = error.instance
     path = _place(error.absolute_path)
     if error.validator == 'additionalProperties':
         key = next(key for key in instance if key not in schema['properties'])
         allowed = ', '.join(schema['properties'])
-        return _inside(path, key), f'unknown key {key!r}; expected one of: {allowed}'
+        return _inside(path, key), False, f'unknown key {key!r}; expected one of: {allowed}'
     if error.validator == 'required':
         missing = ', '.join(key for key in schema['required'] if key not in instance)
-        return path, f'missing here: {missing}'
+        return path, False, f'missing here: {missing}'
+    if error.validator == 'plausible':
+        return path, False, error.message
     if 'propertyNames' in error.absolute_schema_path:
         path = _inside(path, instance)
     if 'description' not in schema:
-        return path, error.message
+        return path, True, error.message
     examples = ' or '.join(str(example) for example in schema.get('examples', ()))
     hint = f' For example: {examples}.' if examples else ''
-    return path, f'{shown(instance)} does not fit; expected {schema["description"]}{hint}'
+    return path, True, f'{shown(instance)} does not fit; expected {schema["description"]}{hint}'

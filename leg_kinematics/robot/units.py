@@ -50,6 +50,30 @@ def shown(value: object) -> str:
     return text if len(text) <= SHOWN else f'{text[:SHOWN]}…'
 
 
+def split_quantity(value: object, dimension: Dimension) -> tuple[str, str | None]:
+    """Take a quantity apart.
+
+    Returns
+    -------
+    tuple
+        The number as it is written, and its unit; None without one.
+
+    Raises
+    ------
+    ValueError
+        When it is not such a quantity; the message says what to write instead.
+
+    """
+    units = UNITS[dimension]
+    match = None if isinstance(value, bool) else _QUANTITY.fullmatch(str(value).strip())
+    if match is None or (match[2] or next(iter(units))) not in units:
+        raise ValueError(
+            f'{shown(value)} is not a quantity of {dimension}: expected a number and one of the '
+            f'units {", ".join(units)}; a bare number is in {next(iter(units))}'
+        )
+    return match[1], match[2]
+
+
 def parse_quantity(value: object, dimension: Dimension) -> float:
     """Turn a number, or a text with a unit, into SI (pulses: into microseconds).
 
@@ -72,15 +96,9 @@ def parse_quantity(value: object, dimension: Dimension) -> float:
         When it is not such a quantity or not finite; the message says what to write instead.
 
     """
-    units = UNITS[dimension]
-    match = None if isinstance(value, bool) else _QUANTITY.fullmatch(str(value).strip())
-    unit = next(iter(units)) if match is None else match[2] or next(iter(units))
-    if match is None or unit not in units:
-        raise ValueError(
-            f'{shown(value)} is not a quantity of {dimension}: expected a number and one of the '
-            f'units {", ".join(units)}; a bare number is in {next(iter(units))}'
-        )
-    number = Fraction(match[1])
+    written, unit = split_quantity(value, dimension)
+    units, number = UNITS[dimension], Fraction(written)
+    unit = unit or next(iter(units))
     if unit in _TIMES_OF_A_TURN:
         if number <= 0:
             raise ValueError(f'{shown(value)} is no speed: the time of a turn must be above zero')
