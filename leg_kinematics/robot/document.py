@@ -5,13 +5,12 @@
 The content is read as YAML 1.2 reads it: only ``true``, ``false``, ``null`` and decimal numbers
 are more than text, so that ``1:30``, ``on`` and ``2025-01-31`` stay what they look like.
 
-A file by mistake or by malice (a device, a picture, a text of megabytes, aliases of aliases) costs
-no more than a large description: what is read, composed and kept is bounded.
+A value can be changed in place: all else in the file, comments included, stays as it is to the last
+character.
 """
 
 import json
 import re
-import stat
 from collections.abc import Iterable, Iterator
 from importlib.resources.abc import Traversable
 from math import isfinite
@@ -22,35 +21,17 @@ import yaml
 from jsonschema import Draft202012Validator, ValidationError, validators
 
 from leg_kinematics.errors import DescriptionError
+from leg_kinematics.robot.bounded_yaml import DEPTH, LIMITS, VALUES, compose
 from leg_kinematics.robot.plausible import doubt
+from leg_kinematics.robot.text_file import read_text, replace_text
 from leg_kinematics.robot.units import Dimension, parse_quantity, shown
 
 _CONSTANTS = {'true': True, 'false': False, 'null': None, '~': None, '': None}
 _INTEGER = re.compile(r'[+-]?\d{1,18}')
 _NUMBER = re.compile(r'[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?')
 
-# Bounds of what is read (our own). The maps of 64 servos, each a table of 40 rows, take 80 kB and
-# 8500 values; the deepest place of a description stands at depth 6.
-BYTES = 128 * 1024
-VALUES = 10_000
-DEPTH = 12
-CHARACTERS = 2000  # of one text
+#: Of one key (our own).
 KEY_CHARACTERS = 100
-
-#: What stands where an ordinary file was expected, by its type in the mode of a file.
-KINDS = {
-    stat.S_IFDIR: 'a folder: name a file in it',
-    stat.S_IFIFO: 'a pipe: write its content to a file first',
-    stat.S_IFCHR: 'a device: name a text file',
-    stat.S_IFBLK: 'a device: name a text file',
-    stat.S_IFSOCK: 'a socket: name a text file',
-}
-
-#: What is wrong when a parser finds something else than it expected.
-LAYOUT = (
-    '; look here and in the lines above: the keys of one mapping begin in the same column, '
-    'without tabs, and what is opened by a bracket or quote is closed'
-)
 
 
 class Document:
@@ -64,6 +45,8 @@ class Document:
         The YAML file, UTF-8.
     schema
         The JSON Schema (draft 2020-12) that the content must fit.
+    text
+        What stands in the file; by default it is read.
 
     Attributes
     ----------
@@ -79,12 +62,16 @@ class Document:
 
     """
 
-    def __init__(self, file: Path | str, schema: Traversable) -> None:
+    def __init__(self, file: Path | str, schema: Traversable, text: str | None = None) -> None:
         """Read the file and check it."""
         self.file = Path(file)
+        self._schema = schema
+        self._text = read_text(self.file) if text is None else text
+        self._saved = self._text
         self._values: dict[str, Any] = {}
         self._lines: dict[str, int] = {}
-        root = self._compose()
+        self._nodes: dict[str, yaml.Node] = {}
+        root = compose(self._text, self.file)
         self.content = self._construct(root, '', root.start_mark.line + 1, ())
         self._check(json.loads(schema.read_text(encoding='utf-8')))
 
@@ -149,62 +136,69 @@ class Document:
         """Make the error that names this file, the line of a place and the place."""
         return DescriptionError(message, file=self.file, line=self.line(path), path=path)
 
-    def _read(self) -> str:
-        """Return the text of the file, without opening what is no ordinary file."""
-        try:
-            kind = stat.S_IFMT(self.file.stat().st_mode)
-            if kind in KINDS:
-                raise DescriptionError(f'this is {KINDS[kind]}', file=self.file)
-            with self.file.open('rb') as stream:
-                data = stream.read(BYTES + 1)
-        except OSError as error:
-            reason = error.strerror or str(error)
-            raise DescriptionError(f'cannot be read: {reason}', file=self.file) from error
-        if len(data) > BYTES:
-            raise DescriptionError(
-                f'larger than {BYTES // 1024} kB, which such a file never needs: is it the right '
-                f'file?',
-                file=self.file,
-            )
-        try:
-            return data.decode('utf-8')
-        except UnicodeDecodeError as error:
-            raise DescriptionError(
-                f'not a UTF-8 text ({error.reason}): save it with the encoding UTF-8, or name the '
-                f'right file',
-                file=self.file,
-                line=data.count(b'\n', 0, error.start) + 1,
-            ) from error
+    def with_value(self, path: str, text: str) -> 'Document':
+        """Return this document with something else at a place; the file is not written yet.
 
-    def _compose(self) -> yaml.Node:
-        text = self._read()
-        try:
-            root: yaml.Node | None = yaml.compose(text, _Loader)
-        except yaml.MarkedYAMLError as error:
-            mark = error.problem_mark or error.context_mark
-            hint = '' if isinstance(error, yaml.composer.ComposerError) else LAYOUT
-            raise DescriptionError(
-                f'not valid YAML: {", ".join(filter(None, (error.context, error.problem)))}{hint}',
-                file=self.file,
-                line=None if mark is None else mark.line + 1,
-            ) from error
-        except yaml.reader.ReaderError as error:
-            raise DescriptionError(
-                f'not valid YAML: {error.reason}: is it the right file?',
-                file=self.file,
-                line=text.count('\n', 0, error.position) + 1,
-            ) from error
-        except _TooMuchError as error:
-            raise DescriptionError(str(error), file=self.file, line=error.line) from error
-        if root is None:
-            raise DescriptionError('the file is empty', file=self.file)
-        return root
+        Parameters
+        ----------
+        path
+            The place; something must stand there already.
+        text
+            What shall stand there, as in YAML: ``1510 us``, or ``[1, 2]`` for a list.
+
+        Raises
+        ------
+        DescriptionError
+            Nothing stands there, the schema does not allow it there, or more than this place would
+            change, as by an alias.
+
+        """
+        if path not in self._nodes:
+            raise self.error(path, f'nothing stands at {path} that could be changed')
+        start, end = _extent(self._nodes[path])
+        rest = self._text[start + len(self._text[start:end].rstrip()) :]
+        changed = Document(self.file, self._schema, f'{self._text[:start]}{text}{rest}')
+        changed._saved = self._saved
+        before, after = self._leaves(path), changed._leaves(path)
+        for other in before | after:
+            if other not in before or other not in after or before[other] != after[other]:
+                raise self.error(
+                    path, f'{shown(text)} would change {other} too: write both places out by hand'
+                )
+        return changed
+
+    def save(self) -> Path:
+        """Write the file, whole or not at all, and keep the former one beside it.
+
+        Returns
+        -------
+        Path
+            Of the former file: the name with ``~`` behind it.
+
+        Raises
+        ------
+        DescriptionError
+            The file has changed since it was read, or cannot be written; then it is as it was.
+
+        """
+        kept = replace_text(self.file, self._saved, self._text)
+        self._saved = self._text
+        return kept
+
+    def _leaves(self, path: str) -> dict[str, object]:
+        """Return what stands elsewhere than at a place, without what only holds other places."""
+        return {
+            other: value
+            for other, value in self._values.items()
+            if not (value and isinstance(value, dict | list))
+            and not re.match(rf'{re.escape(path)}($|[.[])', other)
+        }
 
     def _construct(
         self, node: yaml.Node, path: str, line: int, around: tuple[yaml.Node, ...]
     ) -> object:
         """Build the value of a node and note its place; ``around`` holds the nodes outside it."""
-        self._lines[path] = line
+        self._lines[path], self._nodes[path] = line, node
         if any(node is outer for outer in around):
             raise self.error(path, 'this alias stands inside its own anchor')
         if len(self._lines) > VALUES or len(around) >= DEPTH:
@@ -263,43 +257,13 @@ class Document:
             raise self.error(path, message)
 
 
-#: Of a file, in words.
-LIMITS = f'a file has at most {VALUES} values, {DEPTH} deep'
-
-
-class _TooMuchError(Exception):
-    """More than a file may hold, and the line on which it is too much."""
-
-    def __init__(self, message: str, line: int) -> None:
-        super().__init__(message)
-        self.line = line
-
-
-class _Loader(yaml.BaseLoader):
-    """Composes no more than a file may hold."""
-
-    def __init__(self, stream: str) -> None:
-        super().__init__(stream)
-        self._nodes = 0
-        self._depth = 0
-
-    def compose_node(self, parent: yaml.Node | None, index: int) -> yaml.Node | None:
-        """Compose the next node with what is in it."""
-        event: Any = self.peek_event()  # type: ignore[no-untyped-call]
-        line = event.start_mark.line + 1
-        self._nodes += 1
-        if self._nodes > VALUES or self._depth >= DEPTH:
-            raise _TooMuchError(f'too much for such a file: {LIMITS}', line)
-        if isinstance(event, yaml.ScalarEvent) and len(event.value) > CHARACTERS:
-            raise _TooMuchError(
-                f'{shown(event.value)} has {len(event.value)} characters; what stands in one place '
-                f'has at most {CHARACTERS}: is a digit or a quote wrong?',
-                line,
-            )
-        self._depth += 1
-        node = super().compose_node(parent, index)
-        self._depth -= 1
-        return node
+def _extent(node: yaml.Node) -> tuple[int, int]:
+    """Return where a node begins and ends in its text, without what only follows it."""
+    start, end = node.start_mark.index, node.end_mark.index
+    if isinstance(node, yaml.CollectionNode) and not node.flow_style:
+        last = node.value[-1]
+        _, end = _extent(last[1] if isinstance(last, tuple) else last)
+    return start, end
 
 
 def _inside(path: str, step: str | int) -> str:
