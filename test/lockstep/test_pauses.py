@@ -370,6 +370,17 @@ def test_a_walk_goes_on_after_a_pause(
         judge(figures, onlooker, name, seconds, f'{name} {seconds} s at phase {phase}')
 
 
+@pytest.mark.parametrize('seconds', [0.01, 0.02, 0.03, 0.05])
+def test_a_walk_goes_on_after_a_moment_of_rest(
+    begin: Begin, bracken: Robot, bracken_maps: ServoMaps, seconds: float
+) -> None:
+    """Activated again while the joints are still coming to rest on their path."""
+    phases = begin('sideways', 'tripod')
+    for phase in range(0, PHASES, 7):
+        onlooker = pause(phases[phase].copy(), bracken, bracken_maps, 'parked', seconds)
+        judge(Figures(), onlooker, 'parked', seconds, f'{seconds} s at phase {phase}')
+
+
 @pytest.mark.soak
 @pytest.mark.timeout(3600)
 @pytest.mark.parametrize('name', PAUSES)
