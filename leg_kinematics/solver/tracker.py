@@ -24,8 +24,9 @@ EVEN = 0.02
 #: How much faster or slower.
 SLEW = 0.01
 
-#: A gap of a stream no longer than this is bridged by the cubic between its ends, s.
-GAP = 0.15
+#: A gap of a stream no longer than this is bridged by the cubic between its ends, s. Over twice the
+#: time a foot that lands or lifts meanwhile would be pressed or raised by millimetres.
+GAP = 0.1
 
 #: Joints that are farther behind their stream than this are not in it any more, s.
 FAR_BEHIND = 0.3
