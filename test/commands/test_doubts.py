@@ -73,6 +73,16 @@ def test_a_sound_robot_raises_no_doubt(file: Path) -> None:
     assert find_doubts(robot, maps) == ()
 
 
+def test_legs_that_swing_beside_the_body_may_point_anywhere(tmp_path: Path) -> None:
+    """With coxa axes along the body, all legs pointing forward are no doubt."""
+    text = BRACKEN.read_text(encoding='utf-8')
+    text = re.sub(r'rpy: \[0 deg, 0 deg, [0-9]+ deg\]', 'rpy: [90 deg, 0 deg, 0 deg]', text)
+    text = re.sub(r'rpy: \[0 deg, 0 deg, -[0-9]+ deg\]', 'rpy: [-90 deg, 0 deg, 0 deg]', text)
+    file = tmp_path / 'robot.yaml'
+    file.write_text(text, encoding='utf-8')
+    assert not [each for each in find_doubts(load_robot(file), None) if 'points' in each.seen]
+
+
 @pytest.mark.parametrize(
     ('changes', 'place', 'seen', 'cure'),
     [

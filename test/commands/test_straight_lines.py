@@ -110,6 +110,7 @@ def test_the_grid_fills_the_square_within_the_radius() -> None:
             assert hypot(x - 0.2, y - 0.1) <= RADIUS + 1e-12
     assert max(hypot(x - 0.2, y - 0.1) for line in lines for x, y, _ in line) > RADIUS - 1e-12
     assert grid((0.2, 0.1, -0.08), 0.002) == []
+    assert len(grid((0.2, 0.1, -0.08), 2.0)) == len(lines)
 
 
 def test_exact_pulses_draw_within_the_tolerance(

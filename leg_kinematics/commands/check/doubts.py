@@ -25,6 +25,9 @@ CLOSE = 0.05
 #: A leg points inwards when it points less than 60 degrees from the middle of the body.
 INWARDS = -0.5
 
+#: Of legs whose coxa axis leans more than 60 degrees nobody can say where they point.
+UPWARDS = 0.5
+
 #: Mirrored legs point so far at most from where the mirror says.
 ASKEW = radians(20.0)
 
@@ -117,7 +120,8 @@ def _wrong_side(leg: Leg) -> tuple[str, str] | None:
             )
     along_x, along_y, _ = _direction(leg)
     out, level = hypot(x, y), hypot(along_x, along_y)
-    if out < CLOSE * _length(leg) or level < UPRIGHT:
+    axis_up = abs(float(euler2mat(*leg.mount.rpy, 'sxyz')[2, 2]))
+    if out < CLOSE * _length(leg) or level < UPRIGHT or axis_up < UPWARDS:
         return None
     if (x * along_x + y * along_y) / (out * level) > INWARDS:
         return None
