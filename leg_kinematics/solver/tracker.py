@@ -25,8 +25,9 @@ EVEN = 0.02
 SLEW = 0.01
 
 #: A gap of a stream no longer than this is bridged by the cubic between its ends, s. Over twice the
-#: time a foot that lands or lifts meanwhile would be pressed or raised by millimetres.
-GAP = 0.1
+#: time a foot that lands or lifts meanwhile would be pressed or raised by millimetres. Ticks of the
+#: slowest rate, 10 Hz, are no gap.
+GAP = 0.105
 
 #: Joints that are farther behind their stream than this are not in it any more, s.
 FAR_BEHIND = 0.3
