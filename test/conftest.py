@@ -36,8 +36,8 @@ _untimed = settings(
 )
 settings.register_profile('fixed', _untimed, derandomize=True, database=None)
 settings.register_profile('fresh', _untimed, max_examples=2000, derandomize=False)
-# Hypothesis also tries constants that it finds in the modules that are loaded just then. Which these
-# are depends on the tests before, and what is in them on every change of the code.
+# Hypothesis also tries constants that it finds in the modules that are loaded just then. Which
+# these are depends on the tests before, and what is in them on every change of the code.
 _no_constants = providers._local_constants  # noqa: SLF001
 providers._get_local_constants = lambda: _no_constants  # noqa: SLF001
 # Before the test modules, which ask for shares of it; `--hypothesis-profile` comes later, and wins.
