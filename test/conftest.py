@@ -21,6 +21,7 @@ from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
+from hypothesis.internal.conjecture import providers
 
 pytest_plugins = ['cable', 'simulated_chip', 'simulated_firmata', 'walk_record', 'witness']
 
@@ -29,9 +30,16 @@ DOMAINS = range(1, 102)
 
 _session = pytest.StashKey[ExitStack]()
 
-_untimed = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
+# How long an example takes, and how many are filtered out on the way to it, judges no test.
+_untimed = settings(
+    deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much]
+)
 settings.register_profile('fixed', _untimed, derandomize=True, database=None)
 settings.register_profile('fresh', _untimed, max_examples=2000, derandomize=False)
+# Hypothesis also tries constants that it finds in the modules that are loaded just then. Which
+# these are depends on the tests before, and what is in them on every change of the code.
+_no_constants = providers._local_constants  # noqa: SLF001
+providers._get_local_constants = lambda: _no_constants  # noqa: SLF001
 # Before the test modules, which ask for shares of it; `--hypothesis-profile` comes later, and wins.
 settings.load_profile('fixed')
 

@@ -24,10 +24,10 @@ from leg_kinematics.chain.lockstep import LockStep, LockStepParameters
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import Answer, FootTargets, JointTargets
 from leg_kinematics.chain.walk import Tick
-from leg_kinematics.chain.walking import WalkingParameters
-from leg_kinematics.gait import GaitParameters, Twist
+from leg_kinematics.chain.walking import Walking, WalkingParameters
+from leg_kinematics.gait import GaitParameters, GaitSample, Twist
 from leg_kinematics.gait.envelope import Envelopes
-from leg_kinematics.robot import Posture, Robot, load_robot
+from leg_kinematics.robot import Posture, Robot, Vector, load_robot
 from leg_kinematics.solver import LegSolver, Trajectory, leg_solvers, posture_angles
 
 T = TypeVar('T')
@@ -544,6 +544,29 @@ class WatchedRobot:
         self._see(condition=stands.success, what='a mended robot cannot stand up')
         life = self.life
         self.run_until(lambda: life.walking.condition(life.now).state == 'standing', 6.0)
+
+
+@dataclass(frozen=True)
+class Placed:
+    """Where a robot is in its walk: between two ticks, at a share of the way."""
+
+    before: GaitSample
+    after: GaitSample
+    share: float
+    feet: tuple[Vector, ...]
+
+
+def placed(walking: Walking, stamp: int | None) -> Placed:
+    """Where in its walk a robot is that tells of a stamp; without one, where it was last."""
+    walk = walking.walk
+    assert walk is not None
+    path = walk.path
+    position = None if stamp is None else path._position(stamp)  # noqa: SLF001
+    if position is None:
+        position = path.reached
+    before, after, share = path.around(position)
+    feet, _ = walk.between(position)
+    return Placed(before.sample, after.sample, share, feet)
 
 
 def _at_rest(outcome: ChainStep) -> bool:

@@ -117,12 +117,9 @@ def _servo_map(document: Document, joint: str, servo: ServoModel) -> ServoMap:
 
 def _curve(document: Document, path: str) -> Curve:
     if 'table' not in document.keys(path):
-        gain = document.quantity(f'{path}.gain', 'pulse gain')
-        if gain == 0.0:
-            raise document.error(f'{path}.gain', 'a gain of zero would never turn the joint')
         return LinearCurve(
             centre_us=document.quantity(f'{path}.centre', 'pulse'),
-            gain_us_per_rad=gain,
+            gain_us_per_rad=document.quantity(f'{path}.gain', 'pulse gain'),
             horn_offset=document.quantity(f'{path}.horn_offset', 'angle'),
         )
     rows = range(document.length(f'{path}.table'))

@@ -122,7 +122,7 @@ class Following:
         self._tracker.wait(waits=waits)
         positions = self._tracker.step(now)
         time = self._tracker.time
-        if time is not None and self._tracker.following:
+        if time is not None and self._tracker.on_path:
             # A message replaces those that start later; the newest that has started is in force.
             for start, stamp in reversed(self._starts):
                 if start <= time:

@@ -4,30 +4,34 @@
 
 The content is read as YAML 1.2 reads it: only ``true``, ``false``, ``null`` and decimal numbers
 are more than text, so that ``1:30``, ``on`` and ``2025-01-31`` stay what they look like.
+
+A value can be changed in place: all else in the file, comments included, stays as it is to the last
+character.
 """
 
 import json
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from importlib.resources.abc import Traversable
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
 import yaml
-from jsonschema import Draft202012Validator, ValidationError
+from jsonschema import Draft202012Validator, ValidationError, validators
 
 from leg_kinematics.errors import DescriptionError
-from leg_kinematics.robot.units import Dimension, parse_quantity
+from leg_kinematics.robot.bounded_yaml import DEPTH, LIMITS, VALUES, compose
+from leg_kinematics.robot.plausible import doubt
+from leg_kinematics.robot.text_file import read_text, replace_text
+from leg_kinematics.robot.units import Dimension, parse_quantity, shown
 
 _CONSTANTS = {'true': True, 'false': False, 'null': None, '~': None, '': None}
 _INTEGER = re.compile(r'[+-]?\d{1,18}')
-_NUMBER = re.compile(r'[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?')
+_NUMBER = re.compile(r'[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?')
 
-#: What is wrong when a parser finds something else than it expected.
-LAYOUT = (
-    '; look here and in the lines above: the keys of one mapping begin in the same column, '
-    'without tabs, and what is opened by a bracket or quote is closed'
-)
+#: Of one key (our own).
+KEY_CHARACTERS = 100
 
 
 class Document:
@@ -41,6 +45,8 @@ class Document:
         The YAML file, UTF-8.
     schema
         The JSON Schema (draft 2020-12) that the content must fit.
+    text
+        What stands in the file; by default it is read.
 
     Attributes
     ----------
@@ -56,12 +62,16 @@ class Document:
 
     """
 
-    def __init__(self, file: Path | str, schema: Traversable) -> None:
+    def __init__(self, file: Path | str, schema: Traversable, text: str | None = None) -> None:
         """Read the file and check it."""
         self.file = Path(file)
+        self._schema = schema
+        self._text = read_text(self.file) if text is None else text
+        self._saved = self._text
         self._values: dict[str, Any] = {}
         self._lines: dict[str, int] = {}
-        root = self._compose()
+        self._nodes: dict[str, yaml.Node] = {}
+        root = compose(self._text, self.file)
         self.content = self._construct(root, '', root.start_mark.line + 1, ())
         self._check(json.loads(schema.read_text(encoding='utf-8')))
 
@@ -95,7 +105,7 @@ class Document:
         """Return how many items the list at a place has."""
         return len(self._values[path])
 
-    def quantity(self, path: str, dimension: Dimension, *, positive: bool = False) -> float:
+    def quantity(self, path: str, dimension: Dimension) -> float:
         """Return the quantity at a place in SI, a pulse in µs.
 
         Parameters
@@ -104,23 +114,17 @@ class Document:
             The place.
         dimension
             What is expected there.
-        positive
-            Whether it must be above zero.
 
         Raises
         ------
         DescriptionError
-            When it is no such quantity, not finite, or not above zero though it must be.
+            When it is no such quantity or not finite.
 
         """
-        value = self._values[path]
         try:
-            quantity = parse_quantity(value, dimension)
+            return parse_quantity(self._values[path], dimension)
         except ValueError as error:
             raise self.error(path, str(error)) from error
-        if positive and quantity <= 0.0:
-            raise self.error(path, f'{value} is not above zero, as this {dimension} must be')
-        return quantity
 
     def line(self, path: str) -> int | None:
         """Return the line of a place, or of the nearest place around it that the file has."""
@@ -132,43 +136,77 @@ class Document:
         """Make the error that names this file, the line of a place and the place."""
         return DescriptionError(message, file=self.file, line=self.line(path), path=path)
 
-    def _compose(self) -> yaml.Node:
-        try:
-            text = self.file.read_text(encoding='utf-8')
-        except UnicodeDecodeError as error:
-            raise DescriptionError(f'not a UTF-8 text: {error}', file=self.file) from error
-        except OSError as error:
-            reason = error.strerror or str(error)
-            raise DescriptionError(f'cannot be read: {reason}', file=self.file) from error
-        try:
-            root: yaml.Node | None = yaml.compose(text, yaml.BaseLoader)
-        except yaml.MarkedYAMLError as error:
-            mark = error.problem_mark or error.context_mark
-            hint = '' if isinstance(error, yaml.composer.ComposerError) else LAYOUT
-            raise DescriptionError(
-                f'not valid YAML: {", ".join(filter(None, (error.context, error.problem)))}{hint}',
-                file=self.file,
-                line=None if mark is None else mark.line + 1,
-            ) from error
-        except yaml.reader.ReaderError as error:
-            raise DescriptionError(
-                f'not valid YAML: {error.reason}',
-                file=self.file,
-                line=text.count('\n', 0, error.position) + 1,
-            ) from error
-        except RecursionError as error:
-            raise DescriptionError('nested too deeply', file=self.file) from error
-        if root is None:
-            raise DescriptionError('the file is empty', file=self.file)
-        return root
+    def with_value(self, path: str, text: str) -> 'Document':
+        """Return this document with something else at a place; the file is not written yet.
+
+        Parameters
+        ----------
+        path
+            The place; something must stand there already.
+        text
+            What shall stand there, as in YAML: ``1510 us``, or ``[1, 2]`` for a list.
+
+        Raises
+        ------
+        DescriptionError
+            Nothing stands there, the schema does not allow it there, or more than this place would
+            change, as by an alias.
+
+        """
+        if path not in self._nodes:
+            raise self.error(path, f'nothing stands at {path} that could be changed')
+        start, end = _extent(self._nodes[path])
+        rest = self._text[start + len(self._text[start:end].rstrip()) :]
+        changed = Document(self.file, self._schema, f'{self._text[:start]}{text}{rest}')
+        changed._saved = self._saved
+        before, after = self._leaves(path), changed._leaves(path)
+        for other in before | after:
+            if other not in before or other not in after or before[other] != after[other]:
+                raise self.error(
+                    path, f'{shown(text)} would change {other} too: write both places out by hand'
+                )
+        return changed
+
+    def save(self) -> Path:
+        """Write the file, whole or not at all, and keep the former one beside it.
+
+        Returns
+        -------
+        Path
+            Of the former file: the name with ``~`` behind it.
+
+        Raises
+        ------
+        DescriptionError
+            The file has changed since it was read, or cannot be written; then it is as it was.
+
+        """
+        kept = replace_text(self.file, self._saved, self._text)
+        self._saved = self._text
+        return kept
+
+    def _leaves(self, path: str) -> dict[str, object]:
+        """Return what stands elsewhere than at a place, without what only holds other places."""
+        return {
+            other: value
+            for other, value in self._values.items()
+            if not (value and isinstance(value, dict | list))
+            and not re.match(rf'{re.escape(path)}($|[.[])', other)
+        }
 
     def _construct(
         self, node: yaml.Node, path: str, line: int, around: tuple[yaml.Node, ...]
     ) -> object:
         """Build the value of a node and note its place; ``around`` holds the nodes outside it."""
-        self._lines[path] = line
+        self._lines[path], self._nodes[path] = line, node
         if any(node is outer for outer in around):
             raise self.error(path, 'this alias stands inside its own anchor')
+        if len(self._lines) > VALUES or len(around) >= DEPTH:
+            # The line of an alias is not known, only that of what it stands for.
+            raise self.error(
+                re.split(r'[.[]', path)[0],
+                f'the aliases up to here stand for too much; {LIMITS}: write out what is meant',
+            )
         value: object
         if isinstance(node, yaml.ScalarNode):
             value = _scalar(node)
@@ -183,11 +221,7 @@ class Document:
             value = mapping = {}
             for key_node, value_node in node.value:
                 key_line = key_node.start_mark.line + 1
-                if not isinstance(key_node, yaml.ScalarNode):
-                    raise DescriptionError(
-                        'a key must be a plain name', file=self.file, line=key_line, path=path
-                    )
-                key = key_node.value
+                key = self._key(key_node, path)
                 inner = _inside(path, key)
                 if key in mapping:
                     raise DescriptionError(
@@ -201,16 +235,35 @@ class Document:
         self._values[path] = value
         return value
 
+    def _key(self, node: yaml.Node, path: str) -> str:
+        if isinstance(node, yaml.ScalarNode) and len(node.value) <= KEY_CHARACTERS:
+            return str(node.value)
+        raise DescriptionError(
+            f'a key must be a plain name of {KEY_CHARACTERS} characters at most',
+            file=self.file,
+            line=node.start_mark.line + 1,
+            path=path,
+        )
+
     def _check(self, schema: dict[str, object]) -> None:
         """Raise the first misfit; what is missing comes last, for it may only be misspelt."""
         misfits = [
-            (error.validator == 'required', self.line(path) or 0, path, message)
-            for error in Draft202012Validator(schema).iter_errors(self.content)
-            for path, message in (_explain(error),)
+            (error.validator == 'required', self.line(path) or 0, path, *explained)
+            for error in _Validator(schema).iter_errors(self.content)
+            for path, *explained in (_explain(error),)
         ]
         if misfits:
-            _, _, path, message = min(misfits)
+            _, _, path, _, message = min(misfits)
             raise self.error(path, message)
+
+
+def _extent(node: yaml.Node) -> tuple[int, int]:
+    """Return where a node begins and ends in its text, without what only follows it."""
+    start, end = node.start_mark.index, node.end_mark.index
+    if isinstance(node, yaml.CollectionNode) and not node.flow_style:
+        last = node.value[-1]
+        _, end = _extent(last[1] if isinstance(last, tuple) else last)
+    return start, end
 
 
 def _inside(path: str, step: str | int) -> str:
@@ -236,25 +289,47 @@ def _scalar(node: yaml.ScalarNode) -> object:
         return _CONSTANTS[text]
     if _INTEGER.fullmatch(text):
         return int(text)
-    return float(text) if _NUMBER.fullmatch(text) else text
+    if not _NUMBER.fullmatch(text):
+        return text
+    number = float(text)
+    return number if isfinite(number) else text
 
 
-def _explain(error: ValidationError) -> tuple[str, str]:
-    """Return the place to blame and, in the words of the schema, what was expected there."""
+def _plausible(
+    _validator: object, rule: dict[str, Any], instance: object, schema: dict[str, Any]
+) -> Iterator[ValidationError]:
+    """Judge a quantity by the keyword ``plausible`` of its definition."""
+    message = doubt(instance, rule, bare=schema.get('type') != 'string')
+    if message is not None:
+        yield ValidationError(message)
+
+
+_Validator: Any = validators.extend(  # type: ignore[no-untyped-call]
+    Draft202012Validator, {'plausible': _plausible}
+)
+
+
+def _explain(error: ValidationError) -> tuple[str, bool, str]:
+    """Return the place to blame and, in the words of the schema, what was expected there.
+
+    Between them stands whether it is only told in general what was expected.
+    """
     schema: Any = error.schema
     instance: Any = error.instance
     path = _place(error.absolute_path)
     if error.validator == 'additionalProperties':
         key = next(key for key in instance if key not in schema['properties'])
         allowed = ', '.join(schema['properties'])
-        return _inside(path, key), f'unknown key {key!r}; expected one of: {allowed}'
+        return _inside(path, key), False, f'unknown key {key!r}; expected one of: {allowed}'
     if error.validator == 'required':
         missing = ', '.join(key for key in schema['required'] if key not in instance)
-        return path, f'missing here: {missing}'
+        return path, False, f'missing here: {missing}'
+    if error.validator == 'plausible':
+        return path, False, error.message
     if 'propertyNames' in error.absolute_schema_path:
         path = _inside(path, instance)
     if 'description' not in schema:
-        return path, error.message
+        return path, True, error.message
     examples = ' or '.join(str(example) for example in schema.get('examples', ()))
     hint = f' For example: {examples}.' if examples else ''
-    return path, f'{instance!r} does not fit; expected {schema["description"]}{hint}'
+    return path, True, f'{shown(instance)} does not fit; expected {schema["description"]}{hint}'

@@ -24,11 +24,16 @@ from leg_kinematics.robot.description import (
     Vector,
 )
 from leg_kinematics.robot.document import Document
-from leg_kinematics.robot.units import STANDARD_GRAVITY, UNITS, Dimension
+from leg_kinematics.robot.plausible import suggestions
+from leg_kinematics.robot.units import STANDARD_GRAVITY, UNITS, Dimension, split_quantity
 
 #: A leg whose direction, a unit vector, has a smaller horizontal part than this is upright: that
 #: part is only what is missing when somebody writes 1.57 rad for 90 deg.
 UPRIGHT = 1e-3
+
+#: What body and links weigh on average, kg/m³: more than a cage of thin rods, less than four times
+#: the heaviest metal (osmium, 22 600 from memory), since not all of it is in the box or capsule.
+DENSITIES = (2.0, 1e5)
 
 
 def load_robot(path: Path | str) -> Robot:
@@ -54,11 +59,12 @@ def load_robot(path: Path | str) -> Robot:
     servos = {name: _servo(document, name) for name in document.keys('servos')}
     links = {segment: _link(document, f'links.{segment}', servos) for segment in SEGMENTS}
     legs = tuple(_leg(document, name, links, servos) for name in document.keys('legs'))
+    size = _triple(document, 'body.size', 'length')
     robot = Robot(
         name=document.text('name'),
         body=Body(
-            mass=document.quantity('body.mass', 'mass', positive=True),
-            size=_triple(document, 'body.size', 'length', positive=True),
+            mass=_mass(document, 'body.mass', math.prod(size)),
+            size=size,
             centre_of_mass=_triple(document, 'body.centre_of_mass', 'length'),
         ),
         legs=legs,
@@ -70,12 +76,8 @@ def load_robot(path: Path | str) -> Robot:
     return robot
 
 
-def _triple(
-    document: Document, path: str, dimension: Dimension, *, positive: bool = False
-) -> Vector:
-    x, y, z = (
-        document.quantity(f'{path}[{index}]', dimension, positive=positive) for index in range(3)
-    )
+def _triple(document: Document, path: str, dimension: Dimension) -> Vector:
+    x, y, z = (document.quantity(f'{path}[{index}]', dimension) for index in range(3))
     return (x, y, z)
 
 
@@ -94,15 +96,16 @@ def _servo(document: Document, name: str) -> ServoModel:
     path = f'servos.{name}'
     return ServoModel(
         name=name,
-        stall_torque=document.quantity(f'{path}.stall_torque', 'torque', positive=True),
-        speed=document.quantity(f'{path}.speed', 'angular speed', positive=True),
+        stall_torque=document.quantity(f'{path}.stall_torque', 'torque'),
+        speed=document.quantity(f'{path}.speed', 'angular speed'),
         dead_band_us=document.quantity(f'{path}.dead_band', 'pulse'),
         pulse_us=_ascending(document, f'{path}.pulse', 'pulse'),
     )
 
 
 def _link(document: Document, path: str, servos: dict[str, ServoModel]) -> Link:
-    length = document.quantity(f'{path}.length', 'length', positive=True)
+    length = document.quantity(f'{path}.length', 'length')
+    radius = document.quantity(f'{path}.radius', 'length')
     centre_of_mass = length / 2.0
     if 'centre_of_mass' in document.keys(path):
         centre_of_mass = document.quantity(f'{path}.centre_of_mass', 'length')
@@ -120,12 +123,34 @@ def _link(document: Document, path: str, servos: dict[str, ServoModel]) -> Link:
     lower, upper = _ascending(document, f'{path}.limits', 'angle')
     return Link(
         length=length,
-        mass=document.quantity(f'{path}.mass', 'mass', positive=True),
+        mass=_mass(
+            document,
+            f'{path}.mass',
+            math.pi * radius * radius * (length + 4.0 / 3.0 * radius),
+        ),
         centre_of_mass=centre_of_mass,
-        radius=document.quantity(f'{path}.radius', 'length', positive=True),
+        radius=radius,
         lower=lower,
         upper=upper,
         servo=servos[servo],
+    )
+
+
+def _mass(document: Document, path: str, volume: float) -> float:
+    """Return the mass at a place, in kg, if it can be that of so many m³."""
+    mass = document.quantity(path, 'mass')
+    least, most = DENSITIES
+    if least <= mass / volume <= most:
+        return mass
+    written = document.value(path)
+    number, _ = split_quantity(written, 'mass')
+    usual = f'{volume * 1e6:.9f} g'  # of water
+    others = suggestions(number, 'mass', usual, lambda each: least <= each / volume <= most)
+    raise document.error(
+        path,
+        f'{written} in {volume * 1e6:.3g} cm³, as size or length and radius say, is '
+        f'{mass / volume * 1e-3:.3g} g/cm³'
+        + (f': did you mean {others[0]}?' if others else ': check mass, lengths and units'),
     )
 
 
@@ -146,8 +171,8 @@ def _leg(
 
 
 def _posture(document: Document, path: str, legs: tuple[Leg, ...]) -> Posture:
-    height = document.quantity(f'{path}.height', 'length', positive=True)
-    reach = document.quantity(f'{path}.reach', 'length', positive=True)
+    height = document.quantity(f'{path}.height', 'length')
+    reach = document.quantity(f'{path}.reach', 'length')
     own = document.keys(f'{path}.feet')
     names = tuple(leg.name for leg in legs)
     for name in own:

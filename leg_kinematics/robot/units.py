@@ -37,7 +37,41 @@ UNITS: dict[Dimension, dict[str, Fraction]] = {
 # Datasheets give the time of a turn, not its speed: here the number divides.
 _TIMES_OF_A_TURN = frozenset({'s/60deg'})
 
-_QUANTITY = re.compile(r'([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)(?:\s*([A-Za-z]\S*))?')
+_QUANTITY = re.compile(r'([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?)(?:\s*([A-Za-z]\S*))?')
+
+
+#: Of a value, so many characters are repeated in a message.
+SHOWN = 60
+
+
+def shown(value: object) -> str:
+    """Return a value as a message repeats it: not longer than a line."""
+    text = repr(value)
+    return text if len(text) <= SHOWN else f'{text[:SHOWN]}…'
+
+
+def split_quantity(value: object, dimension: Dimension) -> tuple[str, str | None]:
+    """Take a quantity apart.
+
+    Returns
+    -------
+    tuple
+        The number as it is written, and its unit; None without one.
+
+    Raises
+    ------
+    ValueError
+        When it is not such a quantity; the message says what to write instead.
+
+    """
+    units = UNITS[dimension]
+    match = None if isinstance(value, bool) else _QUANTITY.fullmatch(str(value).strip())
+    if match is None or (match[2] or next(iter(units))) not in units:
+        raise ValueError(
+            f'{shown(value)} is not a quantity of {dimension}: expected a number and one of the '
+            f'units {", ".join(units)}; a bare number is in {next(iter(units))}'
+        )
+    return match[1], match[2]
 
 
 def parse_quantity(value: object, dimension: Dimension) -> float:
@@ -62,22 +96,16 @@ def parse_quantity(value: object, dimension: Dimension) -> float:
         When it is not such a quantity or not finite; the message says what to write instead.
 
     """
-    units = UNITS[dimension]
-    match = None if isinstance(value, bool) else _QUANTITY.fullmatch(str(value).strip())
-    unit = next(iter(units)) if match is None else match[2] or next(iter(units))
-    if match is None or unit not in units:
-        raise ValueError(
-            f'{value!r} is not a quantity of {dimension}: expected a number and one of the '
-            f'units {", ".join(units)}; a bare number is in {next(iter(units))}'
-        )
-    number = Fraction(match[1])
+    written, unit = split_quantity(value, dimension)
+    units, number = UNITS[dimension], Fraction(written)
+    unit = unit or next(iter(units))
     if unit in _TIMES_OF_A_TURN:
         if number <= 0:
-            raise ValueError(f'{value!r} is no speed: the time of a turn must be above zero')
+            raise ValueError(f'{shown(value)} is no speed: the time of a turn must be above zero')
         quantity = units[unit] / number
     else:
         quantity = number * units[unit]
     try:
         return float(quantity)
     except OverflowError as error:
-        raise ValueError(f'{value!r} is too large for a finite number') from error
+        raise ValueError(f'{shown(value)} is too large for a finite number') from error

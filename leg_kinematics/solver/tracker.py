@@ -24,8 +24,10 @@ EVEN = 0.02
 #: How much faster or slower.
 SLEW = 0.01
 
-#: A gap of a stream no longer than this is bridged by the cubic between its ends, s.
-GAP = 0.15
+#: A gap of a stream no longer than this is bridged by the cubic between its ends, s. Over twice the
+#: time a foot that lands or lifts meanwhile would be pressed or raised by millimetres. Ticks of the
+#: slowest rate, 10 Hz, are no gap.
+GAP = 0.105
 
 #: Joints that are farther behind their stream than this are not in it any more, s.
 FAR_BEHIND = 0.3
@@ -165,6 +167,11 @@ class Tracker:
         return self._following
 
     @property
+    def on_path(self) -> bool:
+        """Tell whether the joints are on the path of their stream: in it, or coming to rest."""
+        return self._following or (self._holding and self._trajectory is not None)
+
+    @property
     def cut_off(self) -> bool:
         """Tell whether the stream followed last fell silent in motion, so that one is wanted."""
         return self._cut_off
@@ -172,8 +179,11 @@ class Tracker:
     def follow(self, trajectory: Trajectory, start: float) -> None:
         """Replace what is followed, from a time of our clock on, s, when the trajectory starts.
 
-        Until then what was followed goes on. It replaces as well all that would start later.
+        Until then what was followed goes on, but for a stream that was held and is to stand now.
+        It replaces as well all that would start later.
         """
+        if self._holding and not any(trajectory.velocities[0]):
+            self._trajectory = None
         while self._coming and self._coming[-1][1] >= start:
             self._coming.pop()
         self._bridge_gap(trajectory, start + trajectory.times[0])

@@ -3,6 +3,7 @@
 """The report on a design: right values, the right line for what is wrong, the right exit code."""
 
 import json
+import tracemalloc
 from collections.abc import Callable
 from math import cos, hypot, nan, radians, sqrt
 from pathlib import Path
@@ -14,6 +15,7 @@ from click.testing import CliRunner
 from leg_kinematics.calibration import ServoMaps, load_servo_maps
 from leg_kinematics.commands.check.clearance import segment_distances
 from leg_kinematics.commands.check.finding import Bounds, Finding, Verdict
+from leg_kinematics.commands.check.pictures import draw
 from leg_kinematics.commands.check.reach import STEP
 from leg_kinematics.commands.check.report import Report, check_robot
 from leg_kinematics.commands.check.steady_walk import (
@@ -425,6 +427,7 @@ def test_command_tells_of_a_walk_that_tips_over(tmp_path: Path) -> None:
     'change',
     [
         pytest.param(('mass: 0.88 kg', 'mass: heavy'), id='no quantity'),
+        pytest.param(('length: 68 mm', 'length: 68'), id='forgotten unit'),
         pytest.param(('stall_torque: 15', 'stall_torque: 3'), id='cannot even stand'),
     ],
 )
@@ -447,6 +450,34 @@ def test_command_refuses_an_output_folder_that_cannot_be_made(tmp_path: Path) ->
     assert '--output' in result.stderr
     assert f'folder {folder} cannot be made: Not a directory' in result.stderr
     assert result.stdout == ''
+
+
+def test_pictures_of_the_largest_robot_take_no_more_room(tmp_path: Path) -> None:
+    """Links of 1 m, the longest there may be: the grids have as many cells as those of bracken."""
+    sizes = {
+        'length: 32 mm': 'length: 1 m',
+        'length: 68 mm': 'length: 1 m',
+        'length: 104 mm': 'length: 1 m',
+        'radius: 16 mm': 'radius: 30 mm',
+        'radius: 14 mm': 'radius: 30 mm',
+        'radius: 8 mm': 'radius: 30 mm',
+        'height: 85 mm\n  reach: 125 mm': 'height: 0.9 m\n  reach: 2 m',
+        'height: 30 mm': 'height: 0.5 m',
+        'reach: 125 mm': 'reach: 2 m',
+        '15 kgf.cm': '100 N.m',
+        '0.16 s/60deg': '0.3 rad/s',
+    }
+    large = changed(BRACKEN, tmp_path, tuple(sizes.items()))
+    peaks = []
+    for file in (BRACKEN, large):
+        robot = load_robot(file)
+        drawn = questioned(file)
+        assert drawn.walks
+        tracemalloc.start()
+        assert len(draw(robot, drawn, tmp_path)) == 3
+        peaks.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+    assert peaks[1] < 1.5 * peaks[0]
 
 
 def test_the_longest_stride_is_the_stride_radius(report: Report, bracken: Robot) -> None:

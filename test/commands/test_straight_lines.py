@@ -1,14 +1,13 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""A grid of lines 10 mm apart, as a pen on one foot would draw it through pulses and servos.
+"""A grid of lines on the ground, as one foot follows them through pulses and servos.
 
-Lines 10 mm apart are common practice for a pen test, no source. A dead band of 5 µs is in the
-datasheet text of a typical micro servo.
+A dead band of 5 µs is in the datasheet text of a typical micro servo.
 """
 
 from collections.abc import Callable
 from dataclasses import replace
-from math import hypot, inf
+from math import hypot, inf, sqrt
 from pathlib import Path
 
 import numpy as np
@@ -21,12 +20,14 @@ from leg_kinematics.board.servo import ServoDynamics, SimulatedServo
 from leg_kinematics.calibration import ServoMaps, load_servo_maps
 from leg_kinematics.commands.check.finding import Verdict
 from leg_kinematics.commands.check.lines import (
-    SPACING,
+    STEPS,
+    TOLERANCE,
     DrawnLine,
     draw_grid,
     grid,
     lines_finding,
     rest,
+    spacing,
 )
 from leg_kinematics.robot import Leg, Robot, load_robot
 from leg_kinematics.solver import LegSolver, jacobian, leg_solvers
@@ -96,26 +97,28 @@ def bound(
     return worst
 
 
-def test_the_grid_is_ten_millimetres_apart_and_within_the_radius() -> None:
-    """Seven lines along and seven across fit a radius of 50 mm, each there and back (by hand)."""
+def test_the_grid_fills_the_square_within_the_radius() -> None:
+    """Seven lines along and seven across, each there and back, out to the corners (by hand)."""
     lines = grid((0.2, 0.1, -0.08), RADIUS)
     assert len(lines) == 2 * 2 * 7
     assert {goal: start for start, goal in lines[1::2]} == dict(lines[::2])
     along = sorted({start[1] for start, goal in lines if start[1] == goal[1]})
-    assert np.diff(along) == pytest.approx(6 * [SPACING])
+    assert np.diff(along) == pytest.approx(2 * STEPS * [0.05 / sqrt(2.0) / 3.0])
     for line in lines:
         for x, y, z in line:
             assert z == -0.08
-            assert hypot(x - 0.2, y - 0.1) <= RADIUS
-    assert grid((0.2, 0.1, -0.08), 0.014) == []
+            assert hypot(x - 0.2, y - 0.1) <= RADIUS + 1e-12
+    assert max(hypot(x - 0.2, y - 0.1) for line in lines for x, y, _ in line) > RADIUS - 1e-12
+    assert grid((0.2, 0.1, -0.08), 0.002) == []
+    assert len(grid((0.2, 0.1, -0.08), 2.0)) == len(lines)
 
 
 def test_exact_pulses_draw_within_the_tolerance(
     draw: Callable[[float], tuple[DrawnLine, ...]],
 ) -> None:
-    """There and back through the servo maps the foot stays within 0.1 mm of every line."""
+    """There and back through the servo maps the foot stays within the tolerance of every line."""
     for line in draw(5.0):
-        assert line.straying(line.exact) <= 1e-4
+        assert line.straying(line.exact) <= TOLERANCE * spacing(RADIUS)
         # The foot goes all the way.
         np.testing.assert_allclose(line.exact[[0, -1]], (line.start, line.goal), atol=1e-12)
 
@@ -182,7 +185,7 @@ def test_the_report_tells_the_worst_line(robot: Robot, maps: ServoMaps, solver: 
     assert finding.verdict is Verdict.FAIL
 
 
-@pytest.mark.parametrize(('radius', 'reason'), [(0.01, 'no room for lines'), (0.3, 'left_front')])
+@pytest.mark.parametrize(('radius', 'reason'), [(0.002, 'no room for lines'), (0.3, 'left_front')])
 def test_the_report_tells_why_there_is_no_line(
     robot: Robot, maps: ServoMaps, solver: LegSolver, radius: float, reason: str
 ) -> None:

@@ -23,15 +23,15 @@ from leg_kinematics.chain.lockstep import LockStepParameters
 from leg_kinematics.chain.values import NANOSECONDS, FootTargets, JointTargets
 from leg_kinematics.chain.walking import WalkingParameters
 from leg_kinematics.errors import CommandError
-from leg_kinematics.gait import GaitParameters, GaitSample, Twist
+from leg_kinematics.gait import GaitParameters, Twist
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import leg_solvers
 from leg_kinematics.solver.tracker import SLOWING
 
 if TYPE_CHECKING:
-    from test.watched import Happening, WatchedRobot
+    from test.watched import Happening, Placed, WatchedRobot, placed
 else:
-    from watched import Happening, WatchedRobot
+    from watched import Happening, Placed, WatchedRobot, placed
 
 WALKS = {
     'forward': Twist(x=0.08),
@@ -154,20 +154,15 @@ class Onlooker:
         self._still_since = robot.life.now
         self.dragged = self.ahead = self.behind = self.in_the_air = 0.0
 
-    def _ticks(self) -> tuple[GaitSample, GaitSample, float]:
-        """Ticks of the walk before and after where the robot is, by what the bridge tells."""
-        walk = self.robot.life.walking.walk
-        assert walk is not None
-        path = walk.path
-        stamp = self.robot.life.driving.report().stamp
-        position = None if stamp is None else path._position(stamp)  # noqa: SLF001
-        before, after, share = path.around(path.reached if position is None else position)
-        return before.sample, after.sample, share
+    def _placed(self) -> Placed:
+        """Where the robot is in its walk, by what the bridge tells."""
+        life = self.robot.life
+        return placed(life.walking, life.driving.report().stamp)
 
     def told(self) -> tuple[float, float, float]:
         """Pose that the walk has where the robot is."""
-        before, after, share = self._ticks()
-        a, b = before.pose, after.pose
+        now = self._placed()
+        a, b, share = now.before.pose, now.after.pose, now.share
         return (
             a.x + share * (b.x - a.x),
             a.y + share * (b.y - a.y),
@@ -176,8 +171,8 @@ class Onlooker:
 
     def standing(self) -> tuple[frozenset[int], frozenset[int]]:
         """Feet that stand where the robot is, and those too that lift or land at that moment."""
-        before, after, _ = self._ticks()
-        both = list(enumerate(zip(before.standing, after.standing, strict=True)))
+        now = self._placed()
+        both = list(enumerate(zip(now.before.standing, now.after.standing, strict=True)))
         return (
             frozenset(leg for leg, stands in both if all(stands)),
             frozenset(leg for leg, stands in both if any(stands)),
@@ -373,6 +368,17 @@ def test_a_walk_goes_on_after_a_pause(
         phase = rng.randrange(PHASES)
         onlooker = pause(phases[phase].copy(), bracken, bracken_maps, name, seconds)
         judge(figures, onlooker, name, seconds, f'{name} {seconds} s at phase {phase}')
+
+
+@pytest.mark.parametrize('seconds', [0.01, 0.02, 0.03, 0.05])
+def test_a_walk_goes_on_after_a_moment_of_rest(
+    begin: Begin, bracken: Robot, bracken_maps: ServoMaps, seconds: float
+) -> None:
+    """Activated again while the joints are still coming to rest on their path."""
+    phases = begin('sideways', 'tripod')
+    for phase in range(0, PHASES, 7):
+        onlooker = pause(phases[phase].copy(), bracken, bracken_maps, 'parked', seconds)
+        judge(Figures(), onlooker, 'parked', seconds, f'{seconds} s at phase {phase}')
 
 
 @pytest.mark.soak

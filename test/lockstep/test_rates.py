@@ -25,9 +25,9 @@ from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import leg_solvers, posture_angles
 
 if TYPE_CHECKING:
-    from test.watched import WatchedRobot
+    from test.watched import WatchedRobot, placed
 else:
-    from watched import WatchedRobot
+    from watched import WatchedRobot, placed
 
 GAIT_RATES = (10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
 BRIDGE_RATES = (10.0, 20.0, 50.0, 100.0, 200.0)
@@ -116,14 +116,10 @@ class TwoClocks:
 
     def _compare(self, stamp: int) -> None:
         """Compare the feet by the pulses with those of the walk at the same instant of it."""
-        walk = self.walking.walk
-        assert walk is not None
-        position = walk.path._position(stamp)  # noqa: SLF001
-        assert position is not None
         assert self.line.board is not None
         pulses = self.line.board.outputs_us
         angles = [each.angle(pulses[each.channel]) for each in self._maps.maps]
-        wanted, _ = walk.between(position)
+        wanted = placed(self.walking, stamp).feet
         for number, (leg, foot) in enumerate(zip(self._legs, wanted, strict=True)):
             q1, q2, q3 = angles[3 * number : 3 * number + 3]
             self.worst = max(self.worst, dist(leg.foot((q1, q2, q3)), foot))

@@ -100,24 +100,23 @@ def test_torque_budget_is_the_hand_calculation(edited: Callable[[str, str], Path
     [
         ('length: 68 mm', 'length: 68 deg', '68 deg', 'links.femur.length', 'a length in m, cm'),
         ('length: 68 mm', 'length: 68 mn', '68 mn', 'links.femur.length', 'For example: 62 mm'),
-        ('length: 68 mm', 'length: -68 mm', '-68', 'links.femur.length', 'not above zero'),
+        ('length: 68 mm', 'length: -68 mm', '-68', 'links.femur.length', 'is below zero'),
         ('length: 68 mm', 'length: .nan', '.nan', 'links.femur.length', 'a length in m'),
-        ('length: 68 mm', 'length: 1e999', '1e999', 'links.femur.length', 'not a quantity'),
-        ('mass: 85 g', 'mass: 0 g', 'mass: 0 g', 'links.femur.mass', 'not above zero'),
+        ('length: 68 mm', 'length: 1e999', '1e999', 'links.femur.length', 'too large'),
+        ('mass: 85 g', 'mass: 0 g', 'mass: 0 g', 'links.femur.mass', 'not within 0.01 g'),
         ('mass: 85 g', 'weight: 85 g', 'weight', 'links.femur.weight',
          "unknown key 'weight'; expected one of: length, mass"),
         ('mass: 85 g', '#', 'femur:', 'links.femur', 'missing here: mass'),
         ('mass: 85 g', 'mass: 85 g\n    mass: 86 g', 'mass: 86 g', 'links.femur.mass',
          'first on line'),
-        ('mass: 85 g', 'mass: ' + 5000 * '9', '9999', 'links.femur.mass', 'not a quantity'),
         ('mass: 0.88 kg', '#', 'body:', 'body', 'missing here: mass'),
         ('[0 mm, 0 mm, 0 mm]', '0', 'centre_of_mass: 0', 'body.centre_of_mass', 'a list of 3: x'),
         ('[-60 deg, 95 deg]', '[95 deg, -60 deg]', '[95 deg', 'links.femur.limits',
          'the lower value 95 deg must be below the upper value -60 deg'),
         ('[-60 deg, 95 deg]', '[-60, 95]', '[-60, 95]', 'links.femur.limits[0]',
-         'a bare number is in rad, at most a full turn'),
+         '-60, read as -60 rad, .* did you mean -60 deg'),
         ('rpy: [0 deg, 0 deg, 40 deg]', 'rpy: [0, 0, 40]', '[0, 0, 40]',
-         'legs.left_front.mount.rpy[2]', 'an angle in deg or rad'),
+         'legs.left_front.mount.rpy[2]', 'did you mean 40 deg'),
         ('[-60 deg, 95 deg]', '[-60 deg]', '[-60 deg]', 'links.femur.limits',
          'a list of 2: the lower and the upper limit'),
         ('centre_of_mass: 40 mm', 'centre_of_mass: 105 mm', '105 mm',
@@ -125,7 +124,7 @@ def test_torque_budget_is_the_hand_calculation(edited: Callable[[str, str], Path
         ('servo: standard', 'servo: strong', 'strong', 'links.coxa.servo',
          "no servo 'strong'; under servos there are: standard"),
         ('dead_band: 4 us', 'dead_band: 4', 'dead_band', 'servos.standard.dead_band',
-         'a bare number is in s, so write the unit'),
+         'read as 4 s, .* did you mean 4 us'),
         ('[500 us, 2500 us]', '[2500 us, 500 us]', '[2500', 'servos.standard.pulse',
          'must be below'),
         ('left_rear:', 'left_front:', '140 deg', 'legs.left_front', 'first on line'),
@@ -133,7 +132,7 @@ def test_torque_budget_is_the_hand_calculation(edited: Callable[[str, str], Path
         ('name: bracken', 'name: 7', 'name: 7', 'name', 'a name of lower-case letters'),
         ('height: 30 mm', 'height: 30 mm\n  feet: {nose: [0, 0]}', 'nose',
          'resting.feet.nose', "no leg 'nose'; the legs are: left_front"),
-        ('[260 mm, 130 mm, 50 mm]', '[260 mm, 130 mm, 0]', '260', 'body.size[2]', 'above zero'),
+        ('[260 mm, 130 mm, 50 mm]', '[260 mm, 130 mm, 0]', '260', 'body.size[2]', 'not within'),
     ],
 )  # fmt: skip
 def test_wrong_description_is_refused_with_its_place(  # noqa: PLR0917 - a table
@@ -157,5 +156,5 @@ def test_no_legs_is_refused(tmp_path: Path, bracken_file: Path) -> None:
     last = next(index for index, line in enumerate(lines) if line.startswith('# Height'))
     file = tmp_path / 'none.yaml'
     file.write_text('\n'.join([*lines[:first], 'legs: {}', *lines[last:]]), encoding='utf-8')
-    with pytest.raises(DescriptionError, match=rf'none\.yaml:{first + 1}: legs: .*at least one'):
+    with pytest.raises(DescriptionError, match=rf'none\.yaml:{first + 1}: legs: .*1 to 16'):
         load_robot(file)

@@ -57,5 +57,5 @@ def test_shared_definitions_are_the_same() -> None:
     """A definition that stands in both schemas is written alike in both."""
     robot, maps = (schema['$defs'] for schema in SCHEMAS.values())
     shared = robot.keys() & maps.keys()
-    assert shared == {'angle', 'name', 'pulse'}
+    assert shared == {'angle', 'joint_angle', 'name', 'pulse', 'pulse_width'}
     assert all(robot[key] == maps[key] for key in shared)

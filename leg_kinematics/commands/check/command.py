@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import click
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
+from rich.markup import escape
 from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
@@ -48,8 +49,9 @@ def check(*, robot: Path, servo_maps: Path | None, output: Path, as_json: bool) 
     """Question the design that the file ROBOT describes.
 
     Reach, freedom of the body, speed, torque, support, clearance of the legs and, with servo
-    maps, pulses and straight lines: each line says pass, tight or fail, and what would help. Exit
-    code 0 when nothing fails, 1 when something does, 2 when a file is wrong.
+    maps, pulses and straight lines: each line says pass, tight or fail, and what would help. What
+    may be a slip of the pen, such as a leg on the wrong side, is told as a doubt. Exit code 0 when
+    nothing fails, 1 when something does, 2 when a file is wrong.
     """
     try:
         described = load_robot(robot)
@@ -75,7 +77,13 @@ def check(*, robot: Path, servo_maps: Path | None, output: Path, as_json: bool) 
         lines = [asdict(each) | {'verdict': each.verdict} for each in report.findings]
         click.echo(
             json.dumps(
-                {'robot': described.name, 'verdict': report.verdict, 'findings': lines}, indent=2
+                {
+                    'robot': described.name,
+                    'verdict': report.verdict,
+                    'findings': lines,
+                    'doubts': [asdict(each) for each in report.doubts],
+                },
+                indent=2,
             )
         )
     else:
@@ -110,6 +118,9 @@ def _print(name: str, report: 'Report', console: Console) -> None:
                 f'[{COLOURS[finding.verdict]}]{finding.verdict}[/]',
             )
     console.print(table)
+    for doubt in report.doubts:
+        console.print(f'[yellow]doubt[/] {escape(doubt.seen)}', highlight=False, soft_wrap=True)
+        console.print(f'     Cure: {escape(doubt.cure)}.', highlight=False, soft_wrap=True)
     failing: dict[tuple[Verdict, str, str], list[str]] = {}
     for finding in report.findings:
         if finding.verdict is not Verdict.PASS:

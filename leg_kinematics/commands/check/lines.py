@@ -19,18 +19,24 @@ from leg_kinematics.solver import LegSolver, straight_move
 
 Array = NDArray[np.float64]
 
-#: Of the grid, m: common practice for a pen test, no source.
-SPACING = 0.010
+# The grid fills the square that the leg can use, so that its cost does not grow with the robot, and
+# what is asked of a leg grows with its reach.
 
-#: Lines so far apart touch when each strays by half of it; how far they may stray to look
-#: parallel is our own rule of thumb.
-STRAYING = Bounds(good=0.2 * SPACING, bound=0.5 * SPACING)
+#: Lines on either side of the middle one, along and across.
+STEPS = 3
 
-#: How far a foot may leave its line before there are pulses, m.
-TOLERANCE = 1e-4
+#: Lines closer than this, m, are not drawn (our own).
+CLOSEST = 0.0005
 
-#: Mean speed of the foot, m/s, and time between two pulses, s.
-SPEED = 0.04
+#: As shares of the distance of two lines, which touch when each strays by half of it; how far they
+#: may stray to look parallel is our own rule of thumb.
+STRAYING = Bounds(good=0.2, bound=0.5)
+
+#: How far a foot may leave its line before there are pulses, as a share of that distance.
+TOLERANCE = 0.01
+
+#: Time that a line takes if the servos allow it, and between two pulses, s.
+DURATION = 2.0
 TICK = 0.01
 
 
@@ -65,6 +71,11 @@ class DrawnLine:
         return float(np.sqrt((off * off).sum(axis=1)).max())
 
 
+def spacing(radius: float) -> float:
+    """Distance of two lines of the grid in a circle, m."""
+    return radius / (sqrt(2.0) * STEPS)
+
+
 def grid(centre: Vector, radius: float) -> list[tuple[Vector, Vector]]:
     """Lay lines along and across the body in a square on the ground, each there and back.
 
@@ -82,11 +93,11 @@ def grid(centre: Vector, radius: float) -> list[tuple[Vector, Vector]]:
 
     """
     x, y, z = centre
-    steps = int(radius / (sqrt(2.0) * SPACING))
-    side = steps * SPACING
+    apart = spacing(radius)
+    side = STEPS * apart
     lines: list[tuple[Vector, Vector]] = []
-    for step in range(-steps, steps + 1) if steps else ():
-        offset = step * SPACING
+    for step in range(-STEPS, STEPS + 1) if apart >= CLOSEST else ():
+        offset = step * apart
         for start, goal in (
             ((x - side, y + offset, z), (x + side, y + offset, z)),
             ((x + offset, y - side, z), (x + offset, y + side, z)),
@@ -120,12 +131,12 @@ def draw_grid(
     joints = [maps.by_joint[joint] for joint in leg.joints]
     speeds = [link.servo.speed for link in leg.links]
     half_bands_us = np.array([0.5 * link.servo.dead_band_us for link in leg.links])
+    tolerance = TOLERANCE * spacing(radius)
     rest_us: Array | None = None
     drawn = []
     for start, goal in grid(centre, radius):
-        duration = dist(start, goal) / SPEED
         move = straight_move(
-            [solver], [start], [goal], duration, tolerance=TOLERANCE, speeds=speeds
+            [solver], [start], [goal], DURATION, tolerance=tolerance, speeds=speeds
         )
         exact, rounded, rested = [], [], []
         for time in np.arange(0.0, move.end + TICK, TICK).tolist():
@@ -173,17 +184,18 @@ def lines_finding(
     except LegKinematicsError as error:
         detail = str(error)
     else:
-        detail = f'{leg.name}: no room for lines of {2e3 * SPACING:g} mm'
+        detail = f'{leg.name}: no room for lines {CLOSEST * 1e3:g} mm apart'
     if lines:
         value = max(line.straying(line.rested) for line in lines)
         rounded = max(line.straying(line.rounded) for line in lines)
         detail = f'{leg.name}; without dead bands {rounded * 1e3:.2g} mm'
+    apart = spacing(radius)
     finding = Finding(
         'straight lines',
         'one foot strays',
         value,
         'm',
-        STRAYING,
+        Bounds(good=STRAYING.good * apart, bound=STRAYING.bound * apart),
         detail=detail,
         remedy='servos with a smaller dead band, or geared so that a radian takes more '
         'microseconds; shorter legs',

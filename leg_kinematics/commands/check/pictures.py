@@ -31,8 +31,8 @@ from leg_kinematics.solver import (
 
 Array = NDArray[np.float64]
 
-#: Of the grids, m.
-SPACING = 0.002
+#: A stretched leg takes so many cells of a grid, whatever its length.
+CELLS = 100
 
 MM = 1e3
 
@@ -45,7 +45,8 @@ def draw(robot: Robot, report: Report, folder: Path) -> list[Path]:
     mpl.use('Agg')
     walks = report.walks[: len(HEADINGS)]
     pictures = {'reach.png': _draw_reach(robot, report.legs, walks)}
-    ground = common_ground(report.legs, robot.standing.feet, robot.standing.height, SPACING)
+    spacing = max(leg.geometry.stretched for leg in report.legs) / CELLS
+    ground = common_ground(report.legs, robot.standing.feet, robot.standing.height, spacing)
     if ground.reached.any():
         pictures['ground.png'] = _draw_ground(robot, ground, walks)
     if walks:
@@ -65,8 +66,9 @@ def draw(robot: Robot, report: Report, folder: Path) -> list[Path]:
 def _draw_reach(robot: Robot, legs: tuple[LegSolver, ...], walks: tuple[SteadyWalk, ...]) -> Figure:
     figure, (side, top) = plt.subplots(1, 2, figsize=(13, 6), layout='constrained')
     leg, foot = legs[0], robot.standing.feet[0]
-    _fill(side, side_section(leg, SPACING))
-    _fill(top, level_section(leg, -robot.standing.height, SPACING))
+    spacing = leg.geometry.stretched / CELLS
+    _fill(side, side_section(leg, spacing))
+    _fill(top, level_section(leg, -robot.standing.height, spacing))
     local = np.array(leg.mount.to_mount(foot))
     side.plot(MM * np.hypot(local[0], local[1]), MM * local[2], 'ko', label='standing foot')
     top.plot(MM * foot[0], MM * foot[1], 'ko', label='standing foot')

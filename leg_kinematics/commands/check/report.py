@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.commands.check.clearance import clearance_finding
+from leg_kinematics.commands.check.doubts import Doubt, find_doubts
 from leg_kinematics.commands.check.finding import Finding, Verdict
 from leg_kinematics.commands.check.lines import DrawnLine, lines_finding
 from leg_kinematics.commands.check.load import standing_torque, support_finding, walking_torque
@@ -41,6 +42,8 @@ class Report:
         when the robot cannot walk.
     lines
         What the foot of the first leg draws through its servo maps; none without maps.
+    doubts
+        What may be a slip of the pen; none of it fails.
 
     """
 
@@ -48,6 +51,7 @@ class Report:
     legs: tuple[LegSolver, ...]
     walks: tuple[SteadyWalk, ...]
     lines: tuple[DrawnLine, ...] = ()
+    doubts: tuple[Doubt, ...] = ()
 
     @property
     def verdict(self) -> Verdict:
@@ -74,11 +78,12 @@ def check_robot(robot: Robot, maps: ServoMaps | None, tell: Callable[[str], None
         A robot that cannot take its postures is not asked how it walks.
 
     """
+    doubts = find_doubts(robot, maps)
     tell('reach')
     bare = leg_solvers(robot)
     findings, postures = reach_findings(robot, bare)
     if not postures:
-        return Report(tuple(findings), bare, ())
+        return Report(tuple(findings), bare, (), doubts=doubts)
     legs = bare
     if maps is not None:
         legs = leg_solvers(robot, {each.joint: each.angle_range for each in maps.maps})
@@ -124,4 +129,4 @@ def check_robot(robot: Robot, maps: ServoMaps | None, tell: Callable[[str], None
             robot.legs[0], legs[0], maps, robot.standing.feet[0], radii[0]
         )
         findings.append(finding)
-    return Report(tuple(findings), legs, walks, lines)
+    return Report(tuple(findings), legs, walks, lines, doubts)
