@@ -49,17 +49,28 @@ class Chain:
         self.walking = walking
         self.solving = solving
         self.driving = driving
+        self._at = -float('inf')
         walking.heed(driving.limits)
         solving.heed(driving.limits)
 
     def step(self, now: float, clock_offset: int = 0) -> ChainStep:
-        """Advance all stages to an instant, s; the clock of the stamps shows so many ns more."""
+        """Advance all stages to an instant, s; the clock of the stamps shows so many ns more.
+
+        While the robot walks they advance to the ideal instants of the ticks, however unevenly the
+        calls come: otherwise the joints would have to go the same way in another time. A call that
+        comes before its time changes nothing.
+        """
         self.walking.hear(self.driving.report(), now)
         walked = self.walking.step(now, clock_offset)
+        if walked is None and self.walking.walk is not None:
+            return ChainStep(None, None, None)
         joints = None
         if walked is not None and walked.targets is not None:
+            now = self.walking.at
             joints = self.pass_on(walked.targets, now, at_once=True)
-        self.driving.step(now)
+        if now > self._at:
+            self._at = now
+            self.driving.step(now)
         feet = None
         if self.driving.located:
             feet = self.solving.locate(self.driving.positions)

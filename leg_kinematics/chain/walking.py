@@ -351,6 +351,11 @@ class Walking:
         return None if self.walk is None else self.walk.sample
 
     @property
+    def at(self) -> float:
+        """Ideal instant of the latest tick, s; whoever called may have been early or late."""
+        return self._schedule.at
+
+    @property
     def ticks(self) -> int:
         """Ticks since the beginning."""
         return self._schedule.count
