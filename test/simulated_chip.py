@@ -25,6 +25,8 @@ SOURCES = Path(__file__).parent / 'firmware'
 """Of what simulates the chip."""
 CLOCK = 16_000_000
 """Cycles in a second."""
+BYTE = 10 / frames.BAUD_RATE
+"""s that the line needs for a byte: a start bit, eight data bits and a stop bit."""
 POWER_ON, EXTERNAL_RESET, BROWN_OUT, WATCHDOG = 1, 2, 4, 8
 """Bits of MCUSR (ATmega328P data sheet, 11.9.1)."""
 SENT = 1 << 16
@@ -252,6 +254,7 @@ class ChipProcess:
         self._log = log
         self._read = 0
         self._decoder = frames.FrameDecoder()
+        self._line_free_at = 0.0
         self._pulses: list[Pulse] = []
         self._arrived: list[tuple[float, float, frames.Frame]] = []
 
@@ -261,11 +264,15 @@ class ChipProcess:
         return [pulse for pulse in self._pulses if pulse.start >= since]
 
     def heard(self, since: float = 0.0) -> list[tuple[float, frames.Frame]]:
-        """Give all good frames since a time that were written to it, and when in its own time."""
+        """Give all good frames since a time, and when in its own time it had them."""
         return [(time, frame) for time, _, frame in self.arrived(since)]
 
     def arrived(self, since: float = 0.0) -> list[tuple[float, float, frames.Frame]]:
-        """Give all good frames since a time, and when by its own time and by the machine's."""
+        """Give all good frames since a time, and when by its own time and by the machine's.
+
+        By its own time it has them when the line has delivered their bytes, one after another; by
+        the machine's when they were written.
+        """
         self._read_on()
         return [each for each in self._arrived if each[0] >= since]
 
@@ -280,11 +287,14 @@ class ChipProcess:
                 case 'pulse', [channel, start, end]:
                     self._pulses.append(Pulse(int(channel), float(start), float(end)))
                 case 'heard', [time, arrived, data]:
-                    self._arrived += [
-                        (float(time), float(arrived), frame)
-                        for frame in self._decoder.feed(bytes.fromhex(data))
-                        if isinstance(frame, frames.Frame)
-                    ]
+                    begin = max(self._line_free_at, float(time))
+                    for number, byte in enumerate(bytes.fromhex(data), start=1):
+                        self._line_free_at = begin + number * BYTE
+                        self._arrived += [
+                            (self._line_free_at, float(arrived), frame)
+                            for frame in self._decoder.feed(bytes([byte]))
+                            if isinstance(frame, frames.Frame)
+                        ]
 
     def reset(self) -> None:
         """Let the chip's watchdog bite."""

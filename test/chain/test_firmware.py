@@ -40,8 +40,8 @@ QUANTUM_US = 0.25 + 1e-6
 """By which a pulse on the line may differ from the one meant."""
 
 TAKEN_IN = 0.02
-"""s that the line and the firmware need for what a busy machine delivers at once: poses, and the
-settings of a board that had to be found again."""
+"""s that the firmware needs for what a busy machine delivers at once: poses, and the settings of a
+board that had to be found again."""
 
 
 BLUR = 0.3e-3
@@ -50,8 +50,8 @@ BLUR = 0.3e-3
 WORST_DRAG = 1e-3 + 2.0 * BLUR
 """m, by which standing feet may come nearer or farther from each other, by pulses."""
 
-SILENCE = 0.5
-"""s, the setting of the board in these tests."""
+SILENCE = 2.0
+"""s, the setting of the board in these tests: longer than a busy machine stops a process."""
 
 RELEASES = 3
 
@@ -239,7 +239,12 @@ def test_release_in_mid_step(pins: Pins, say: Callable[[str], None]) -> None:
         pins.scene.drive(rng.uniform(0.0, 0.3))
         pressed = monotonic()
         before = pins.poses()[-1].time
-        assert 'has confirmed that its pulses are off' in operator.call('bridge/release')
+        # On a busy machine the chip may confirm it after the answer.
+        operator.answer(operator.order('bridge/release'), 'bridge/release')
+        pins.scene.until(
+            lambda before=before: bool(pins.told(frames.Release, before)),  # type: ignore[misc]
+            'a release at the board',
+        )
         pins.scene.drive(0.3)
         heard, *_ = pins.told(frames.Release, before)
         last = pins.chip.pulses()[-1]
