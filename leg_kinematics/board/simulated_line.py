@@ -13,16 +13,12 @@ from typing import ClassVar
 
 from leg_kinematics.board import frames
 from leg_kinematics.board.driver import BoardIdentity, BoardStatus, SilenceAction, Traffic
+from leg_kinematics.board.framed import LOST_AFTER, STATUS_EVERY
 from leg_kinematics.board.memory import Memory
 from leg_kinematics.board.pulse_log import Record
 from leg_kinematics.board.servo import ServoDynamics
 from leg_kinematics.board.simulated_board import SimulatedBoard
 from leg_kinematics.errors import LinkLostError, NotSentError, PortError, RefusedError
-
-LOST_AFTER = 0.5
-"""s of frames without an answer."""
-STATUS_EVERY = 0.2
-"""s between questions for the board's counters."""
 
 
 class SimulatedLine:

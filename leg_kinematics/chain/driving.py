@@ -12,6 +12,7 @@ from leg_kinematics.chain.following import Following
 from leg_kinematics.chain.outputs import ServoOutputs
 from leg_kinematics.chain.power import LOSSES, Event, Power, PowerState
 from leg_kinematics.chain.values import (
+    LAGGING,
     Answer,
     Condition,
     JointLimits,
@@ -35,9 +36,6 @@ GONE_FOR = 0.5
 #: While a board owes an answer to a pose for longer, the joints come to rest on their path: it may
 #: be taking none of them, s.
 LATE = 0.05
-
-#: A joint farther from where its stream wants it is said to be behind, rad.
-LAGGING = 0.05
 
 ENDS_RELEASE = 'bridge/rearm'
 

@@ -13,6 +13,9 @@ from leg_kinematics.solver import Trajectory
 
 NANOSECONDS = 1_000_000_000
 
+#: A joint farther from where its stream wants it lags, rad: the bridge says so, the gait pauses.
+LAGGING = 0.05
+
 
 @dataclass(frozen=True, slots=True)
 class FootTargets:

@@ -14,9 +14,11 @@ from functools import partial
 from math import ceil
 
 from leg_kinematics.chain.contradiction import contradiction
+from leg_kinematics.chain.following import UNAWARE
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.schedule import Schedule
 from leg_kinematics.chain.values import (
+    LAGGING,
     NANOSECONDS,
     Answer,
     Condition,
@@ -36,16 +38,13 @@ FRESH = 1.0
 
 #: Between the last targets of a walk and the first of the next, s. Who streams on through a loss
 #: of power without a pause is not followed by the bridge, and this is longer than it asks for.
-BREAK = 0.4
+BREAK = UNAWARE + 0.15
 
 #: A robot that has not been heard of for so long does not follow, s.
 HEARD_WITHIN = 0.3
 
 #: Nor does one that is so far behind, s, and two ticks more.
 BEHIND = 0.25
-
-#: Nor does one with a joint so far from where it should be, rad.
-ASTRAY = 0.05
 
 #: An order for a body offset is worked out no more often than this, since it takes as long as a
 #: few ticks, s.
@@ -303,7 +302,7 @@ class Walking:
             return 'nothing is heard of the bridge'
         if report.state is not PowerState.FOLLOWING:
             return f'the robot is {report.state}'
-        if report.lag > ASTRAY:
+        if report.lag > LAGGING:
             return f'a joint is {report.lag:.2f} rad behind'
         stamp = round(now * NANOSECONDS) + self._clock_offset
         # Where it stands on the path does not show before it is led there.

@@ -109,16 +109,8 @@ class JointTrajectories:
             targets = messages.joint_targets(message_of(data, JointTrajectory), self._joints)
             self._layouts.learn(len(targets.trajectory.times))
             return targets
-        count = len(self._joints)
-        step = 2 * count + 2
-        starts = range(2, len(numbers), step)
         return JointTargets(
-            _joined(*numbers[:2]),
-            Trajectory(
-                tuple(_seconds(*numbers[start + step - 2 : start + step]) for start in starts),
-                tuple(numbers[start : start + count] for start in starts),
-                tuple(numbers[start + count : start + 2 * count] for start in starts),
-            ),
+            _joined(*numbers[:2]), Trajectory(*_points(numbers[2:], len(self._joints)))
         )
 
 
@@ -182,15 +174,13 @@ class FootTrajectories:
             targets = messages.foot_targets(message_of(data, MultiDOFJointTrajectory))
             self._layouts.learn(len(targets.times))
             return targets
-        count = 3 * len(self._legs)
-        step = 2 * count + 2
-        starts = range(2, len(numbers), step)
+        times, feet, velocities = _points(numbers[2:], 3 * len(self._legs))
         return FootTargets(
             _joined(*numbers[:2]),
             self._legs,
-            tuple(_seconds(*numbers[start + step - 2 : start + step]) for start in starts),
-            [_vectors(numbers[start : start + count]) for start in starts],
-            [_vectors(numbers[start + count : start + 2 * count]) for start in starts],
+            times,
+            [_vectors(row) for row in feet],
+            [_vectors(row) for row in velocities],
         )
 
 
@@ -367,6 +357,19 @@ def _joined(seconds: int, nanoseconds: int) -> int:
 
 def _seconds(seconds: int, nanoseconds: int) -> float:
     return _joined(seconds, nanoseconds) / NANOSECONDS
+
+
+def _points(
+    numbers: tuple[Any, ...], count: int
+) -> tuple[tuple[float, ...], tuple[tuple[float, ...], ...], tuple[tuple[float, ...], ...]]:
+    """Take numbers apart: times, s, places and velocities of points, so many of each in a point."""
+    step = 2 * count + 2
+    points = [numbers[start : start + step] for start in range(0, len(numbers), step)]
+    return (
+        tuple(_seconds(*point[-2:]) for point in points),
+        tuple(point[:count] for point in points),
+        tuple(point[count:-2] for point in points),
+    )
 
 
 def _vectors(numbers: Sequence[float]) -> tuple[Vector, ...]:

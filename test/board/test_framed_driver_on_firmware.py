@@ -20,11 +20,11 @@ HOLD = SilenceAction(Reaction.HOLD, 20.0)
 POSE = {channel: 1000.0 + 50.5 * channel for channel in range(18)}
 
 
-def next_widths(chip_process: 'ChipProcess') -> dict[int, float]:
+def next_widths(chip_process: 'ChipProcess', driver: FramedDriver) -> dict[int, float]:
     """Wait for three frames from now on; give the last pulse of each channel."""
     since = time.monotonic()
     while not any(pulse.start > since + 0.06 for pulse in chip_process.pulses()):
-        time.sleep(0.01)  # the pins move in another process, whose log wakes nobody
+        driver.refresh()  # an answer comes when the chip has gone on
     return {p.channel: p.width_us for p in chip_process.pulses() if p.start > since + 0.02}
 
 
@@ -58,11 +58,11 @@ def test_the_driver_drives_the_firmware(chip_process: 'ChipProcess', driver: Fra
     assert identity.enabled == frozenset()
     assert (identity.limits, identity.silence) == ({}, SilenceAction(Reaction.RELEASE, 0.5))
     start(driver)
-    assert next_widths(chip_process) == pytest.approx(POSE, abs=2.0)
+    assert next_widths(chip_process, driver) == pytest.approx(POSE, abs=2.0)
     moved = {channel: pulse + 100.0 for channel, pulse in POSE.items()}
     driver.set_pulses(moved)
     assert driver.refresh().supply == pytest.approx(5.0, abs=0.03)  # answered after the pose
-    assert next_widths(chip_process) == pytest.approx(moved, abs=2.0)
+    assert next_widths(chip_process, driver) == pytest.approx(moved, abs=2.0)
     driver.release()
     status = driver.refresh()
     assert (status.enabled, status.traffic.bad) == (frozenset(), 0)

@@ -13,12 +13,12 @@ from leg_kinematics.board import Boards, BoardSpec, Reaction, SilenceAction
 from leg_kinematics.board.simulated_line import SimulatedDriver, SimulatedLine
 from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.chain.chain import Chain
-from leg_kinematics.chain.driving import LAGGING, Driving, DrivingParameters
+from leg_kinematics.chain.driving import Driving, DrivingParameters
 from leg_kinematics.chain.lockstep import SERVO, LockStep, LockStepParameters
 from leg_kinematics.chain.outputs import pulse_limits
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.solving import Solving, SolvingParameters
-from leg_kinematics.chain.values import JointLimits, Level, RobotReport
+from leg_kinematics.chain.values import LAGGING, JointLimits, Level, RobotReport
 from leg_kinematics.chain.walking import Walking, WalkingParameters
 from leg_kinematics.gait import GaitParameters, Twist
 from leg_kinematics.robot import Robot, Vector

@@ -14,10 +14,17 @@ import pytest
 from transforms3d.euler import euler2mat
 
 from leg_kinematics.chain.power import PowerState
-from leg_kinematics.chain.values import Condition, FootTargets, Level, Odom, RobotReport, Walked
+from leg_kinematics.chain.values import (
+    LAGGING,
+    Condition,
+    FootTargets,
+    Level,
+    Odom,
+    RobotReport,
+    Walked,
+)
 from leg_kinematics.chain.walk import THERE
 from leg_kinematics.chain.walking import (
-    ASTRAY,
     BEHIND,
     FRESH,
     HEARD_WITHIN,
@@ -285,7 +292,7 @@ def test_targets_reach_ahead_by_seconds(
         (lambda report: replace(report, state=PowerState.HOLDING), 'the robot is holding'),
         (lambda report: replace(report, state=PowerState.LOST), 'the robot is lost'),
         (lambda report: replace(report, state=PowerState.ENABLING), 'the robot is enabling'),
-        (lambda report: replace(report, lag=ASTRAY + 0.01), 'a joint is 0.06 rad behind'),
+        (lambda report: replace(report, lag=LAGGING + 0.01), 'a joint is 0.06 rad behind'),
     ],
 )
 def test_it_pauses_while_the_robot_does_not_follow(
