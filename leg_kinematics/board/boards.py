@@ -66,7 +66,9 @@ class BoardsStatus:
     @property
     def low_supplies(self) -> Mapping[str, float | None]:
         """Boards whose supply is low, with its voltage in V."""
-        return {name: link.supply for name, link in self.links.items() if link.low_voltage}
+        return {
+            name: link.board.supply for name, link in self.links.items() if link.board.low_voltage
+        }
 
 
 class Boards:

@@ -15,7 +15,7 @@ import enum
 import threading
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import Future, wait
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from leg_kinematics.board.driver import (
     BoardDriver,
@@ -38,9 +38,10 @@ REOPEN_EVERY = 0.1
 """s between attempts to open a board that is not there."""
 RETRY_EVERY = 1.0
 """s between attempts to open one that is there and does not suit."""
-WATCH_EVERY = 0.02
-"""s between looks at whether the driver still has its board."""
-STALLED_AFTER = 0.25
+WATCH_EVERY = 0.1
+"""s between looks at whether the driver still has its board; a pose that does not get through, or
+channels to be enabled, are looked at once."""
+STALLED_AFTER = 0.5
 """s without an answer to a pose, after which the board is looked for anew: what it puts out is not
 known any more."""
 
@@ -68,9 +69,6 @@ class LinkStatus:
         Since the release, it has gone to the board; the board has said that all its pulses are off.
     identity
         What the board said when it was last found, None before that.
-    enabled
-        Channels with pulses on, as the board confirmed last. While the link is lost, the last
-        that was known.
     let_go
         Times that channels lost their pulses without a release from us, because the board
         restarted or fell into its reaction to silence. Start-up must then enable them again.
@@ -78,10 +76,10 @@ class LinkStatus:
         Times that the board was found with another boot count.
     losses
         Times that the line was lost.
-    traffic
-        Frames over all conversations.
-    waiting, ack_latency, bad_at_board, silences, supply, low_voltage
-        As in ``BoardStatus``, of the present or else the last conversation.
+    board
+        What the driver tells of the present conversation, or told last of the one before.
+    past_traffic
+        Frames of all conversations before that.
     last_error
         The latest trouble in words, empty when there was none.
 
@@ -92,18 +90,22 @@ class LinkStatus:
     release_sent: bool
     release_confirmed: bool
     identity: BoardIdentity | None
-    enabled: frozenset[int]
     let_go: int
     reboots: int
     losses: int
-    traffic: Traffic
-    waiting: float | None
-    ack_latency: float | None
-    bad_at_board: int
-    silences: int
-    supply: float | None
-    low_voltage: bool
+    board: BoardStatus
+    past_traffic: Traffic
     last_error: str
+
+    @property
+    def enabled(self) -> frozenset[int]:
+        """Channels with pulses on, as the board confirmed last."""
+        return self.board.enabled
+
+    @property
+    def traffic(self) -> Traffic:
+        """Frames over all conversations."""
+        return self.past_traffic + self.board.traffic
 
 
 _NOTHING_KNOWN = BoardStatus(
@@ -213,7 +215,8 @@ class BoardLink:
             try:
                 driver.set_pulses(pulses_us)
             except LinkLostError:
-                return False  # the thread notices as well, and tells in the status
+                self._changed.notify_all()  # the thread looks at once, and tells in the status
+                return False
             return True
 
     def enable(self, channels: Iterable[int]) -> None:
@@ -283,8 +286,11 @@ class BoardLink:
     def status(self) -> LinkStatus:
         """Tell the latest that is known. Never waits."""
         with self._changed:
-            running = self._driver.status() if self._driver is not None else _NOTHING_KNOWN
-            now = running if self._found else self._last_status
+            board, error = self._last_status, self._last_error
+            if self._driver is not None:
+                running = self._driver.status()
+                board = running if self._found else replace(board, traffic=running.traffic)
+                error = running.last_error or error
             sent, confirmed = self._see_release()
             return LinkStatus(
                 state=self._state,
@@ -292,18 +298,12 @@ class BoardLink:
                 release_sent=sent,
                 release_confirmed=confirmed,
                 identity=self._identity,
-                enabled=now.enabled,
                 let_go=self._let_go,
                 reboots=self._reboots,
                 losses=self._losses,
-                traffic=self._past_traffic + running.traffic,
-                waiting=now.waiting,
-                ack_latency=now.ack_latency,
-                bad_at_board=now.bad_at_board,
-                silences=now.silences,
-                supply=now.supply,
-                low_voltage=now.low_voltage,
-                last_error=running.last_error or self._last_error,
+                board=board,
+                past_traffic=self._past_traffic,
+                last_error=error,
             )
 
     def close(self) -> None:
@@ -416,7 +416,7 @@ class BoardLink:
             status = driver.status()
             self._past_traffic += status.traffic
             if self._found:
-                self._last_status = status
+                self._last_status = replace(status, traffic=Traffic())
             self._driver = None
             self._found = False
             self._state = LinkState.OPENING if self._identity is None else LinkState.LOST

@@ -321,7 +321,7 @@ class Driving:
                 self._boards.close()
                 self._status = BoardsStatus({})
             return
-        waits = any((link.waiting or 0.0) > LATE for link in self._status.links.values())
+        waits = any((link.board.waiting or 0.0) > LATE for link in self._status.links.values())
         positions = self._following.step(now, waits=waits)
         if self.state is PowerState.RELEASED or not self._taken_over or self._blocked:
             return
@@ -351,6 +351,8 @@ class Driving:
 
     def _follow_if_all_on(self) -> None:
         """Follow what is sent, once the bridge is active and every leg has its pulses."""
+        if self.state is PowerState.FOLLOWING:
+            return
         enabling = self._enabling
         legs = enabling.begun == enabling.count or self.state is PowerState.HOLDING
         on = self._status.enabled.issuperset(self._outputs.names)
@@ -361,7 +363,7 @@ class Driving:
         self._happen(Event.SOME_OFF if status.enabled else Event.ALL_OFF, reason)
 
     def _supply_is_gone(self, now: float) -> bool:
-        supplies = [link.supply for link in self._status.links.values()]
+        supplies = [link.board.supply for link in self._status.links.values()]
         if not any(supply is not None and supply < GONE_BELOW for supply in supplies):
             self._gone_since = None
         elif self._gone_since is None:

@@ -9,7 +9,7 @@ from leg_kinematics.board import BoardIdentity, LinkStatus
 
 def board_values(name: str, link: LinkStatus, shortcomings: Sequence[str]) -> dict[str, object]:
     """Values for diagnostics, each with the name of the board in front."""
-    traffic, identity = link.traffic, link.identity
+    board, traffic, identity = link.board, link.traffic, link.identity
     values: dict[str, object] = {
         'state': link.state.value,
         # Hobby servos do not tell where they are.
@@ -20,13 +20,13 @@ def board_values(name: str, link: LinkStatus, shortcomings: Sequence[str]) -> di
         'acknowledged': traffic.acknowledged,
         'refused': traffic.refused,
         'unanswered': traffic.unanswered,
-        'bad_frames': traffic.bad + link.bad_at_board,
+        'bad_frames': traffic.bad + board.bad_at_board,
         'losses': link.losses,
         'reboots': link.reboots,
-        'silences': link.silences,
-        'ack_latency_s': link.ack_latency,
-        'supply_v': link.supply,
-        'low_voltage': link.low_voltage,
+        'silences': board.silences,
+        'ack_latency_s': board.ack_latency,
+        'supply_v': board.supply,
+        'low_voltage': board.low_voltage,
         'last_error': link.last_error,
     }
     if shortcomings:

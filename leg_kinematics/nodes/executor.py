@@ -34,6 +34,12 @@ KINDS: tuple[Kind, ...] = ('timer', 'subscription', 'guard_condition', 'client',
 #: Between two waits that look for events of publishers and subscriptions as well, ns.
 EVENTS_EVERY = 500_000_000
 
+#: So long a request about parameters or types is left alone, at most twice, ns.
+PATIENT_FOR = 50_000_000
+
+#: Packages whose services every node offers and that nobody waits for while a robot walks.
+PATIENT = ('rcl_interfaces', 'type_description_interfaces')
+
 
 class LeanExecutor(SingleThreadedExecutor):
     """Does what rclpy's single-threaded executor does, at a fraction of the processor time.
@@ -47,6 +53,7 @@ class LeanExecutor(SingleThreadedExecutor):
 
     The events of publishers and subscriptions (another quality of service, another type) only tell
     of what lasts: they are looked for now and then, since most of the time of a wait goes to them.
+    So are requests about parameters, two thirds of all that a node could be asked.
 
     A callback that is exchanged on the entity itself is not seen.
     """
@@ -59,6 +66,9 @@ class LeanExecutor(SingleThreadedExecutor):
         self._held = ExitStack()
         self._handles: list[tuple[Kind, Any]] = []
         self._adds: list[tuple[Callable[[Any], object], Any]] = []
+        self._patient_adds: list[tuple[Callable[[Any], object], Any]] = []
+        self._patient: set[int] = set()
+        self._next_patient = 0
         self._calls: dict[Kind, dict[int, Call]] = {}
         self._guards: list[GuardCondition] = []
         self._waitables: list[tuple[Waitable[Any], Call]] = []
@@ -133,15 +143,7 @@ class LeanExecutor(SingleThreadedExecutor):
                 raise ExternalShutdownException
             self._collect()
         wait_set = self._wait_set
-        wait_set.clear_entities()
-        for add, handle in self._adds:
-            add(handle)
-        waitables = self._waitables
-        if (now := monotonic_ns()) >= self._next_events:
-            self._next_events = now + EVENTS_EVERY
-            waitables = [*waitables, *self._events]
-        for waitable, _ in waitables:
-            waitable.add_to_wait_set(wait_set)
+        waitables, timeout = self._fill(wait_set, timeout)
         wait_set.wait(timeout)
         if self._is_shutdown:
             return False
@@ -155,6 +157,33 @@ class LeanExecutor(SingleThreadedExecutor):
                 guard._executor_triggered = True  # noqa: SLF001
         return True
 
+    def _fill(
+        self,
+        wait_set: Any,  # noqa: ANN401
+        timeout: int,
+    ) -> tuple[list[tuple[Waitable[Any], Call]], int]:
+        """Give the wait set what is looked for this time; return the waitables, and for how long.
+
+        It is shorter than asked while something that can become ready is left out.
+        """
+        now = monotonic_ns()
+        wait_set.clear_entities()
+        for add, handle in self._adds:
+            add(handle)
+        if now >= self._next_patient:
+            self._next_patient = now + PATIENT_FOR
+            for add, handle in self._patient_adds:
+                add(handle)
+        else:
+            timeout = PATIENT_FOR if timeout < 0 else min(timeout, PATIENT_FOR)
+        waitables = self._waitables
+        if now >= self._next_events:
+            self._next_events = now + EVENTS_EVERY
+            waitables = [*waitables, *self._events]
+        for waitable, _ in waitables:
+            waitable.add_to_wait_set(wait_set)
+        return waitables, timeout
+
     def _collect(self) -> None:
         """Look through the nodes for what can become ready, and hold on to it."""
         self._stale = False
@@ -164,7 +193,8 @@ class LeanExecutor(SingleThreadedExecutor):
         self._guards = []
         self._waitables = []
         self._events = []
-        self._next_events = 0
+        self._patient = set()
+        self._next_events = self._next_patient = 0
         for node in self.get_nodes():
             self._collect_from(node)
         for own in (self._guard, self._sigint_gc):
@@ -182,9 +212,11 @@ class LeanExecutor(SingleThreadedExecutor):
             count.num_events,
             cast('Any', self._context.handle),
         )
-        self._adds = [
-            (getattr(self._wait_set, f'add_{kind}'), handle) for kind, handle in self._handles
-        ]
+        self._adds, self._patient_adds = [], []
+        for kind, handle in self._handles:
+            patient = kind == 'service' and handle.pointer in self._patient
+            adds = self._patient_adds if patient else self._adds
+            adds.append((getattr(self._wait_set, f'add_{kind}'), handle))
 
     def _collect_from(self, node: Node) -> None:
         for waitable in node.waitables:
@@ -206,6 +238,8 @@ class LeanExecutor(SingleThreadedExecutor):
         for client in node.clients:
             self._hold('client', client, self._by_rclpy(client, node, self._take_client))
         for service in node.services:
+            if service.srv_type.__module__.startswith(PATIENT):
+                self._patient.add(service.handle.pointer)
             self._hold('service', service, self._call_of_service(service, node))
 
     def _hold(self, kind: Kind, entity: Any, call: Call | None) -> None:  # noqa: ANN401

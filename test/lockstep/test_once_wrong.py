@@ -180,7 +180,7 @@ def test_rearm_says_that_it_did_nothing(standing: Callable[[], WatchedRobot]) ->
     robot.order(H.RELEASE)
     robot.run(0.1)
     robot.happen(H.UNPLUGGED)
-    robot.run(0.6)
+    robot.run(1.0)
     answer = robot.order(H.REARM)
     assert not answer.success
     assert 'main' in answer.words
