@@ -48,8 +48,8 @@ demo: $(STAMP)  ## walk the example robot against the mock board, with pictures
 # These tests only compute, and share the processors. The others watch processes and lines in real
 # time, and have the machine for themselves.
 COMPUTING := $(addprefix test/,robot calibration solver gait gait_cases stages lockstep fuzz firmware) \
-  $(addprefix test/board/,test_frames.py test_simulated_board.py) \
-  $(addprefix test/commands/,test_check.py test_straight_lines.py)
+  $(addprefix test/board/,framed/test_frames.py simulated/test_simulated_board.py) \
+  $(addprefix test/design/,test_check.py test_straight_lines.py)
 
 # With REPORTS=DIR both runs leave a report there.
 report = $(if $(REPORTS),--junit-xml=$(REPORTS)/$(1).xml)
@@ -76,7 +76,7 @@ soak: $(STAMP)  ## walk for minutes, and try examples that nobody has tried
 	  $(PYTEST_OPTIONS)
 
 # Not of `make test`: the .hex is shipped, and only who changes the source needs a compiler.
-include leg_kinematics/board/firmware/firmware.mk
+include leg_kinematics/board/framed/firmware/firmware.mk
 
 .PHONY: clean
 clean:  ## remove everything that was made, .venv too

@@ -32,7 +32,7 @@ setup(
     packages=find_packages(include=[NAME, f'{NAME}.*']),
     package_data={
         '': ['*.json', '*.md', 'py.typed'],
-        f'{NAME}.board.firmware': ['*.hex', '*.c', '*.h', '*.mk'],
+        f'{NAME}.board.framed.firmware': ['*.hex', '*.c', '*.h', '*.mk'],
     },
     data_files=[
         ('share/ament_index/resource_index/packages', [f'resource/{NAME}']),
@@ -90,11 +90,11 @@ setup(
             f'gait_node = {NAME}.nodes.gait_node:main',
             f'bridge_node = {NAME}.nodes.bridge_node:main',
             f'legs_node = {NAME}.nodes.one_process:main',
-            f'mock_board = {NAME}.board.mock:main',
+            f'mock_board = {NAME}.board.simulated.mock:main',
         ],
         f'{NAME}.boards': [
-            f'framed = {NAME}.board.framed:FramedDriver',
-            f'firmata = {NAME}.board.firmata:FirmataDriver',
+            f'framed = {NAME}.board.framed.driver:FramedDriver',
+            f'firmata = {NAME}.board.firmata.driver:FirmataDriver',
         ],
     },
 )

@@ -19,7 +19,7 @@ from pathlib import Path
 
 import pytest
 
-from leg_kinematics.board import frames
+from leg_kinematics.board.framed import frames
 
 SOURCES = Path(__file__).parent / 'firmware'
 """Of what simulates the chip."""
@@ -166,7 +166,7 @@ class Chip:
 @pytest.fixture(scope='session')
 def hex_file() -> Iterator[Path]:
     """Find the firmware as it is shipped."""
-    with as_file(files('leg_kinematics.board.firmware') / 'board.hex') as path:
+    with as_file(files('leg_kinematics.board.framed.firmware') / 'board.hex') as path:
         yield path
 
 

@@ -28,7 +28,7 @@ from typing import TextIO
 
 import pytest
 
-from leg_kinematics.board.pulse_log import Record, read_log
+from leg_kinematics.board.simulated.pulse_log import Record, read_log
 
 PINS = 20
 SERVO_PINS = range(2, 20)

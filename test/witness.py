@@ -28,18 +28,18 @@ from leg_kinematics.board import Record
 from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import RobotReport
-from leg_kinematics.commands.operator import (
+from leg_kinematics.gait import Twist
+from leg_kinematics.nodes.messages import robot_report, seconds_of
+from leg_kinematics.nodes.operator import (
     PATIENCE,
     READY,
     RECORDED,
     NoAnswerError,
     Operator,
 )
-from leg_kinematics.gait import Twist
-from leg_kinematics.nodes.messages import robot_report, seconds_of
 from leg_kinematics.nodes.parameters import BRIDGE
 from leg_kinematics.robot import Robot
-from leg_kinematics.solver.tracker import SILENT_AFTER
+from leg_kinematics.solver.motion.tracker import SILENT_AFTER
 
 if TYPE_CHECKING:
     from rclpy.subscription import MessageInfo

@@ -14,7 +14,7 @@ from leg_kinematics.board.driver import (
     find_driver,
 )
 from leg_kinematics.board.link import BoardLink, LinkState, LinkStatus
-from leg_kinematics.board.pulse_log import Record, read_log
+from leg_kinematics.board.simulated.pulse_log import Record, read_log
 
 __all__ = [
     'BoardDriver',

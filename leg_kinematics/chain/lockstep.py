@@ -11,8 +11,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from leg_kinematics.board import BoardDriver, Boards, BoardSpec, Reaction, Record, SilenceAction
-from leg_kinematics.board.servo import ServoDynamics
-from leg_kinematics.board.simulated_line import SimulatedDriver, SimulatedLine
+from leg_kinematics.board.simulated.line import SimulatedDriver, SimulatedLine
+from leg_kinematics.board.simulated.servo import ServoDynamics
 from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.chain.chain import Chain, ChainStep
 from leg_kinematics.chain.driving import Driving, DrivingParameters

@@ -8,9 +8,14 @@ from dataclasses import replace
 import click
 
 from leg_kinematics.board import BoardIdentity
-from leg_kinematics.board.framed import FramedDriver
-from leg_kinematics.board.frames import LONGEST_PERIOD_US, PERMILLE, SHORTEST_PERIOD_US, Period
-from leg_kinematics.board.settings import Settings
+from leg_kinematics.board.framed.driver import FramedDriver
+from leg_kinematics.board.framed.frames import (
+    LONGEST_PERIOD_US,
+    PERMILLE,
+    SHORTEST_PERIOD_US,
+    Period,
+)
+from leg_kinematics.board.framed.settings import Settings
 from leg_kinematics.errors import BoardError
 
 RATES = click.FloatRange(1e6 / LONGEST_PERIOD_US, 1e6 / SHORTEST_PERIOD_US)

@@ -17,10 +17,10 @@ from rich.table import Table
 
 from leg_kinematics.board import read_log
 from leg_kinematics.calibration import load_servo_maps
-from leg_kinematics.commands.chain import Chain
 from leg_kinematics.commands.files import config_folder, make_output_folder
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.gait import Twist
+from leg_kinematics.nodes.chain_processes import Chain
 from leg_kinematics.robot import load_robot
 from leg_kinematics.solver import leg_solvers
 
@@ -131,8 +131,14 @@ def demo(*, output: Path, as_json: bool) -> None:
 
 def _walk(output: Path, console: Console) -> Summary:
     # Imported here: --help shall not wait for ROS 2 and matplotlib.
-    from leg_kinematics.commands import run_report  # noqa: PLC0415
-    from leg_kinematics.commands.operator import Operator  # noqa: PLC0415
+    from leg_kinematics.nodes.operator import Operator  # noqa: PLC0415
+    from leg_kinematics.recording.pictures import draw  # noqa: PLC0415
+    from leg_kinematics.recording.walk import (  # noqa: PLC0415
+        distances,
+        foot_errors,
+        read_walk,
+        smallest_margin,
+    )
 
     config = config_folder()
     files = (config / 'robots' / 'bracken.yaml', config / 'servo_maps' / 'bracken.yaml')
@@ -161,7 +167,7 @@ def _walk(output: Path, console: Console) -> Summary:
             operator.close()
         progress.update(task, description='measuring')
         offset = clock_gettime(CLOCK_REALTIME) - clock_gettime(CLOCK_MONOTONIC)
-        walk = run_report.read_walk(
+        walk = read_walk(
             legs,
             maps,
             operator.targets_heard(),
@@ -169,11 +175,11 @@ def _walk(output: Path, console: Console) -> Summary:
             read_log(chain.pulse_log),
             clock_offset=offset,
         )
-        feet = run_report.foot_errors(walk)
-        commanded, walked, difference = run_report.distances(walk)
-        margin = run_report.smallest_margin(walk, robot, legs)
+        feet = foot_errors(walk)
+        commanded, walked, difference = distances(walk)
+        margin = smallest_margin(walk, robot, legs)
         progress.update(task, description='drawing')
-        run_report.draw(walk, robot, maps, output)
+        draw(walk, robot, maps, output)
     gait, bridge = operator.values['gait'], operator.values['bridge']
     periods = np.diff(walk.pose_times) * 1e3
     return Summary(

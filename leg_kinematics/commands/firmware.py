@@ -52,7 +52,7 @@ Host: PD0 receives, PD1 sends, 500000 baud 8N1. The grounds of servos and board 
 @click.option('--json', 'as_json', is_flag=True, help='The path alone, for a script to read.')
 def firmware(*, as_json: bool) -> None:
     """Tell where the board's program is and how to flash it safely."""
-    with as_file(files('leg_kinematics.board.firmware') / 'board.hex') as path:
+    with as_file(files('leg_kinematics.board.framed.firmware') / 'board.hex') as path:
         if as_json:
             click.echo(json.dumps({'path': str(path)}))
         else:

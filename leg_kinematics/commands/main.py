@@ -5,7 +5,7 @@
 import click
 
 from leg_kinematics.commands.board import board
-from leg_kinematics.commands.check.command import check
+from leg_kinematics.commands.check import check
 from leg_kinematics.commands.demo import demo
 from leg_kinematics.commands.firmware import firmware
 from leg_kinematics.commands.parameters import parameters

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import click
 
-from leg_kinematics.commands.chain import MockProcess
 from leg_kinematics.commands.files import config_folder
 from leg_kinematics.errors import BoardError
+from leg_kinematics.nodes.chain_processes import MockProcess
 
 CAUTION = """\
 CAUTION: servos start without warning and pinch, batteries burn, robots fall. Put the robot on a

@@ -2,12 +2,11 @@
 # SPDX-License-Identifier: Apache-2.0
 """One leg and all legs: forward, inverse, Jacobian, reach, balance, time laws, tracking.
 
-Statics stand apart in `leg_kinematics.solver.statics`: with scipy they would cost every node a
+Statics stand apart in `leg_kinematics.solver.statics.load`: with scipy they would cost every node a
 quarter of a second at its start.
 """
 
-from leg_kinematics.solver.balance import centre_of_mass, static_margin, support_polygon
-from leg_kinematics.solver.batch import (
+from leg_kinematics.solver.kinematics.batch import (
     BatchSolution,
     Outcome,
     forward_batch,
@@ -15,22 +14,33 @@ from leg_kinematics.solver.batch import (
     jacobian_batch,
     solve_batch,
 )
-from leg_kinematics.solver.extremes import peak_speeds, position_ranges
-from leg_kinematics.solver.leg import (
+from leg_kinematics.solver.kinematics.leg import (
     LegGeometry,
     forward,
     inverse,
     jacobian,
     joint_velocity,
 )
-from leg_kinematics.solver.leg_solver import LegSolver, Range, leg_solvers, posture_angles
-from leg_kinematics.solver.line import polyline_move, straight_move
-from leg_kinematics.solver.minimum_jerk import PEAK_SPEED, State, minimum_jerk
-from leg_kinematics.solver.mount import MountTransform
-from leg_kinematics.solver.reach import LegReach
-from leg_kinematics.solver.section import Section, common_ground, level_section, side_section
-from leg_kinematics.solver.tracker import StreamClock, Tracker
-from leg_kinematics.solver.trajectory import Trajectory, hermite
+from leg_kinematics.solver.kinematics.leg_solver import (
+    LegSolver,
+    Range,
+    leg_solvers,
+    posture_angles,
+)
+from leg_kinematics.solver.kinematics.mount import MountTransform
+from leg_kinematics.solver.kinematics.reach import LegReach
+from leg_kinematics.solver.kinematics.section import (
+    Section,
+    common_ground,
+    level_section,
+    side_section,
+)
+from leg_kinematics.solver.motion.extremes import peak_speeds, position_ranges
+from leg_kinematics.solver.motion.line import polyline_move, straight_move
+from leg_kinematics.solver.motion.minimum_jerk import PEAK_SPEED, State, minimum_jerk
+from leg_kinematics.solver.motion.tracker import StreamClock, Tracker
+from leg_kinematics.solver.motion.trajectory import Trajectory, hermite
+from leg_kinematics.solver.statics.balance import centre_of_mass, static_margin, support_polygon
 
 __all__ = [
     'PEAK_SPEED',

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from leg_kinematics.board.pulse_log import Record, read_log
+from leg_kinematics.board.simulated.pulse_log import Record, read_log
 
 Until = Callable[[Callable[[], object]], None]
 
@@ -37,7 +37,7 @@ def start_mock(tmp_path: Path) -> Iterator[Callable[..., MockProcess]]:
     with ExitStack() as stack:
 
         def start(*options: str) -> MockProcess:
-            command = [sys.executable, '-m', 'leg_kinematics.board.mock']
+            command = [sys.executable, '-m', 'leg_kinematics.board.simulated.mock']
             command += ['--link', str(port), '--log', str(log), *options]
             process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
             stack.enter_context(process)

@@ -11,10 +11,10 @@ from typing import Any
 import pytest
 
 from leg_kinematics.board.driver import BoardIdentity, BoardSpec, Reaction, SilenceAction
-from leg_kinematics.board.framed import LOST_AFTER
+from leg_kinematics.board.framed.driver import LOST_AFTER
+from leg_kinematics.board.framed.settings import Settings
 from leg_kinematics.board.link import STALLED_AFTER, BoardLink, LinkState
-from leg_kinematics.board.memory import Memory
-from leg_kinematics.board.settings import Settings
+from leg_kinematics.board.simulated.memory import Memory
 from leg_kinematics.errors import BoardError
 
 CHANNELS = range(18)

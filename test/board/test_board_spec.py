@@ -5,7 +5,7 @@
 import pytest
 
 from leg_kinematics.board.driver import BoardSpec, Traffic, find_driver
-from leg_kinematics.board.framed import FramedDriver
+from leg_kinematics.board.framed.driver import FramedDriver
 from leg_kinematics.errors import BoardError
 
 

@@ -17,12 +17,13 @@ import pytest
 from lifecycle_msgs.msg import Transition
 from numpy.typing import NDArray
 
-from leg_kinematics.board import Record, frames
+from leg_kinematics.board import Record
+from leg_kinematics.board.framed import frames
 from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.chain.power import PowerState
-from leg_kinematics.commands.operator import READY, NoAnswerError, Operator
-from leg_kinematics.commands.run_report import Walk, foot_errors
 from leg_kinematics.gait import Twist
+from leg_kinematics.nodes.operator import READY, NoAnswerError, Operator
+from leg_kinematics.recording.walk import Walk, foot_errors
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver, posture_angles
 

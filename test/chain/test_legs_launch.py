@@ -22,7 +22,7 @@ from rclpy.executors import SingleThreadedExecutor
 from rclpy.qos import qos_profile_sensor_data
 from std_srvs.srv import Trigger
 
-from leg_kinematics.board.pulse_log import read_log
+from leg_kinematics.board.simulated.pulse_log import read_log
 
 pytest.importorskip(
     'launch_testing', reason="ROS 2's launch_testing is absent, so its launch file cannot run"

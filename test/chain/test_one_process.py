@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from leg_kinematics.board import Record
 from leg_kinematics.chain.power import PowerState
-from leg_kinematics.commands.chain import end
-from leg_kinematics.commands.operator import READY, Operator
-from leg_kinematics.commands.run_report import Walk
+from leg_kinematics.nodes.chain_processes import end
+from leg_kinematics.nodes.operator import READY, Operator
+from leg_kinematics.recording.walk import Walk
 
 if TYPE_CHECKING:
     from test.chain.conftest import StartChain

@@ -16,9 +16,9 @@ import numpy as np
 import pytest
 
 from leg_kinematics.board import Record
-from leg_kinematics.commands.operator import Operator
-from leg_kinematics.commands.run_report import Walk, foot_errors
 from leg_kinematics.gait import Twist
+from leg_kinematics.nodes.operator import Operator
+from leg_kinematics.recording.walk import Walk, foot_errors
 
 if TYPE_CHECKING:
     from test.chain.conftest import StartChain

@@ -25,13 +25,13 @@ from trajectory_msgs.msg import MultiDOFJointTrajectory
 from leg_kinematics.board import Record
 from leg_kinematics.calibration import ServoMap, load_servo_maps
 from leg_kinematics.chain.power import PowerState
-from leg_kinematics.commands.chain import Chain
-from leg_kinematics.commands.operator import READY
 from leg_kinematics.gait import Twist
+from leg_kinematics.nodes.chain_processes import Chain
 from leg_kinematics.nodes.messages import seconds_of
+from leg_kinematics.nodes.operator import READY
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver, leg_solvers, posture_angles
-from leg_kinematics.solver.tracker import SILENT_AFTER
+from leg_kinematics.solver.motion.tracker import SILENT_AFTER
 
 if TYPE_CHECKING:
     from test.simulated_firmata import FirmataProcess

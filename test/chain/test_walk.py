@@ -14,10 +14,10 @@ from std_msgs.msg import String
 from trajectory_msgs.msg import MultiDOFJointTrajectory
 
 from leg_kinematics.board import Record
-from leg_kinematics.commands.operator import RECORDED, Operator
-from leg_kinematics.commands.run_report import Walk, distances, foot_errors, smallest_margin
 from leg_kinematics.gait import Twist
 from leg_kinematics.nodes import qos
+from leg_kinematics.nodes.operator import RECORDED, Operator
+from leg_kinematics.recording.walk import Walk, distances, foot_errors, smallest_margin
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver
 

@@ -10,12 +10,12 @@ import pytest
 from click.testing import CliRunner
 
 from leg_kinematics.board.driver import Reaction
-from leg_kinematics.board.frames import Period, Silence, Supply
-from leg_kinematics.board.memory import Memory
-from leg_kinematics.board.pulse_log import read_log
-from leg_kinematics.board.settings import Settings
-from leg_kinematics.commands.chain import MockProcess
+from leg_kinematics.board.framed.frames import Period, Silence, Supply
+from leg_kinematics.board.framed.settings import Settings
+from leg_kinematics.board.simulated.memory import Memory
+from leg_kinematics.board.simulated.pulse_log import read_log
 from leg_kinematics.commands.main import main
+from leg_kinematics.nodes.chain_processes import MockProcess
 
 LIMITS = {0: (600.0, 2400.0), 17: (700.5, 2300.0)}
 

@@ -21,8 +21,8 @@ from leg_kinematics.commands import files
 from leg_kinematics.commands.demo import Summary
 from leg_kinematics.commands.files import config_folder
 from leg_kinematics.commands.main import main
-from leg_kinematics.commands.operator import Operator
 from leg_kinematics.commands.run import NAMESPACE
+from leg_kinematics.nodes.operator import Operator
 from leg_kinematics.nodes.parameters import NODES
 
 #: The console script, wherever it is installed.

@@ -7,9 +7,17 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from leg_kinematics.board import frames
 from leg_kinematics.board.driver import Reaction
-from leg_kinematics.board.frames import Ack, Enable, Limits, MessageType, Pose, Refused, Silence
+from leg_kinematics.board.framed import frames
+from leg_kinematics.board.framed.frames import (
+    Ack,
+    Enable,
+    Limits,
+    MessageType,
+    Pose,
+    Refused,
+    Silence,
+)
 
 if TYPE_CHECKING:
     from test.simulated_chip import Chip

@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from leg_kinematics.board import frames
 from leg_kinematics.board.driver import Reaction
-from leg_kinematics.board.frames import (
+from leg_kinematics.board.framed import frames
+from leg_kinematics.board.framed.frames import (
     Ack,
     Enable,
     Limits,
@@ -26,7 +26,7 @@ from leg_kinematics.board.frames import (
     StatusRequest,
     Store,
 )
-from leg_kinematics.board.simulated_board import STORE_WITHIN
+from leg_kinematics.board.simulated.board import STORE_WITHIN
 
 if TYPE_CHECKING:
     from test.simulated_chip import Chip

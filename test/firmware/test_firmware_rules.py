@@ -14,9 +14,9 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from leg_kinematics.board import frames
 from leg_kinematics.board.driver import Reaction
-from leg_kinematics.board.frames import (
+from leg_kinematics.board.framed import frames
+from leg_kinematics.board.framed.frames import (
     Ack,
     BootReason,
     Enable,
@@ -38,9 +38,9 @@ from leg_kinematics.board.frames import (
     Store,
     Supply,
 )
-from leg_kinematics.board.memory import Memory
-from leg_kinematics.board.servo import ServoDynamics
-from leg_kinematics.board.simulated_board import FIRMWARE, LOW_FOR, STORE_WITHIN, SimulatedBoard
+from leg_kinematics.board.simulated.board import FIRMWARE, LOW_FOR, STORE_WITHIN, SimulatedBoard
+from leg_kinematics.board.simulated.memory import Memory
+from leg_kinematics.board.simulated.servo import ServoDynamics
 
 if TYPE_CHECKING:
     from test.simulated_chip import Chip
@@ -246,7 +246,7 @@ def test_it_does_what_the_reference_does(
 
 def test_it_answers_the_worked_frames(new_chip: Callable[..., 'Chip']) -> None:
     """The conversation of the protocol's page goes byte by byte as written there."""
-    text = (files('leg_kinematics.board') / 'protocol.md').read_text(encoding='utf-8')
+    text = (files('leg_kinematics.board.framed') / 'protocol.md').read_text(encoding='utf-8')
     worked = re.findall(r'\| \d+ \| `([0-9a-f ]+)` \|$', text, re.MULTILINE)
     assert len(worked) == 26
     chip = new_chip(supply_mv=NO_SENSIBLE_SUPPLY)

@@ -4,9 +4,17 @@
 
 from typing import TYPE_CHECKING
 
-from leg_kinematics.board import frames
 from leg_kinematics.board.driver import Reaction
-from leg_kinematics.board.frames import Ack, Enable, Limits, MessageType, Pose, Release, Silence
+from leg_kinematics.board.framed import frames
+from leg_kinematics.board.framed.frames import (
+    Ack,
+    Enable,
+    Limits,
+    MessageType,
+    Pose,
+    Release,
+    Silence,
+)
 
 if TYPE_CHECKING:
     from test.simulated_chip import Chip

@@ -13,12 +13,12 @@ from dataclasses import dataclass, field
 
 import atheris
 
-INSTRUMENTED = ['leg_kinematics.board.frames', 'leg_kinematics.board.simulated_board']
+INSTRUMENTED = ['leg_kinematics.board.framed.frames', 'leg_kinematics.board.simulated.board']
 with atheris.instrument_imports(include=INSTRUMENTED):
-    from leg_kinematics.board import frames
-    from leg_kinematics.board.memory import Memory
-    from leg_kinematics.board.servo import ServoDynamics
-    from leg_kinematics.board.simulated_board import SimulatedBoard
+    from leg_kinematics.board.framed import frames
+    from leg_kinematics.board.simulated.board import SimulatedBoard
+    from leg_kinematics.board.simulated.memory import Memory
+    from leg_kinematics.board.simulated.servo import ServoDynamics
 
 (RAW, FRAME, SPOILT, CUT, AGAIN, WAIT, RESET, VOLTAGE) = OPERATIONS = range(8)
 LONGEST_RUN, LONGEST_CONTENT = 62, 59

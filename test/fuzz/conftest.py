@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from leg_kinematics.board import frames
 from leg_kinematics.board.driver import Reaction
-from leg_kinematics.board.frames import Enable, Limits, Message, Pose, Silence, Store
+from leg_kinematics.board.framed import frames
+from leg_kinematics.board.framed.frames import Enable, Limits, Message, Pose, Silence, Store
 
 RAW, FRAME, SPOILT, CUT, AGAIN, WAIT, RESET, VOLTAGE = range(8)
 WAITING = bytes((WAIT, 30))
@@ -23,7 +23,7 @@ STORING = 2 * bytes((WAIT, 200))
 
 def _contents() -> Iterator[bytes]:
     """Give what the host says in the worked conversation, without checksums."""
-    page = (files('leg_kinematics.board') / 'protocol.md').read_text(encoding='utf-8')
+    page = (files('leg_kinematics.board.framed') / 'protocol.md').read_text(encoding='utf-8')
     for row in re.findall(r'^\| `.*\| \d+ \| `([0-9a-f ]+) 00` \|$', page, re.MULTILINE):
         content = frames.cobs_decode(bytes.fromhex(row))[:-2]
         if content[0] < frames.MessageType.IDENTITY:

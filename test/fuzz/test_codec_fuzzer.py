@@ -58,10 +58,10 @@ def test_no_input_of_many_breaks_the_codec(seeds: Path) -> None:
 @pytest.mark.parametrize(
     ('file', 'line', 'instead', 'found'),
     [
-        ('frames.py', 'if crc16(content) != 0:', 'if False:', 'out of a run that is no frame'),
-        ('frames.py', 'if kind is None:', 'if False:', 'AttributeError'),
+        ('framed/frames.py', 'if crc16(content) != 0:', 'if False:', 'out of a run that is no frame'),
+        ('framed/frames.py', 'if kind is None:', 'if False:', 'AttributeError'),
         (
-            'simulated_board.py',
+            'simulated/board.py',
             'if not lowest <= pulse <= highest:',
             'if False:',
             'accepted 2400.5',

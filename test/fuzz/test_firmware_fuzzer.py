@@ -33,7 +33,7 @@ def build_fuzzer(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Build]:
         command = [clang, *FLAGS, '-fsanitize=fuzzer-no-link', *options, '-c']
         subprocess.run([*command, *map(str, sources)], check=True, cwd=folder)
 
-    with as_file(files('leg_kinematics.board') / 'firmware') as firmware:
+    with as_file(files('leg_kinematics.board.framed') / 'firmware') as firmware:
         memory = ('-include', 'firmware_memory.h', '-Dmain=firmware_main', f'-I{firmware}')
         whole = tmp_path_factory.mktemp('firmware')
         compile_all(whole, firmware.glob('*.c'), *memory)

@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from leg_kinematics.board import frames
 from leg_kinematics.board.driver import Reaction
-from leg_kinematics.board.frames import (
+from leg_kinematics.board.framed import frames
+from leg_kinematics.board.framed.frames import (
     Ack,
     Enable,
     Frame,

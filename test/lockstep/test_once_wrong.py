@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from leg_kinematics.board.simulated_line import SimulatedDriver
+from leg_kinematics.board.simulated.line import SimulatedDriver
 from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.chain.driving import DrivingParameters
 from leg_kinematics.chain.lockstep import LockStepParameters

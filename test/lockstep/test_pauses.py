@@ -26,7 +26,7 @@ from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import GaitParameters, Twist
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import leg_solvers
-from leg_kinematics.solver.tracker import SLOWING
+from leg_kinematics.solver.motion.tracker import SLOWING
 
 if TYPE_CHECKING:
     from test.watched import Happening, Placed, WatchedRobot, placed

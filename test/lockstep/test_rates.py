@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from leg_kinematics.board import Boards, BoardSpec, Reaction, SilenceAction
-from leg_kinematics.board.simulated_line import SimulatedDriver, SimulatedLine
+from leg_kinematics.board.simulated.line import SimulatedDriver, SimulatedLine
 from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.chain.chain import Chain
 from leg_kinematics.chain.driving import Driving, DrivingParameters

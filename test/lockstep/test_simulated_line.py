@@ -8,13 +8,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from leg_kinematics.board import BoardLink, BoardSpec, Reaction, SilenceAction, frames
-from leg_kinematics.board.framed import LOST_AFTER
+from leg_kinematics.board import BoardLink, BoardSpec, Reaction, SilenceAction
+from leg_kinematics.board.framed import frames
+from leg_kinematics.board.framed.driver import LOST_AFTER
 from leg_kinematics.board.link import REOPEN_EVERY, LinkState
-from leg_kinematics.board.memory import Memory
-from leg_kinematics.board.servo import ServoDynamics
-from leg_kinematics.board.simulated_board import SimulatedBoard
-from leg_kinematics.board.simulated_line import SimulatedDriver, SimulatedLine
+from leg_kinematics.board.simulated.board import SimulatedBoard
+from leg_kinematics.board.simulated.line import SimulatedDriver, SimulatedLine
+from leg_kinematics.board.simulated.memory import Memory
+from leg_kinematics.board.simulated.servo import ServoDynamics
 from leg_kinematics.errors import LinkLostError, NotSentError, PortError, RefusedError
 
 DYNAMICS = ServoDynamics(speed_us_per_s=4000.0, dead_band_us=4.0)

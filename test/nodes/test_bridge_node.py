@@ -21,14 +21,14 @@ from std_srvs.srv import Trigger
 from trajectory_msgs.msg import JointTrajectory
 
 from leg_kinematics.board import Record, read_log
-from leg_kinematics.board.memory import Memory
-from leg_kinematics.board.settings import Settings
+from leg_kinematics.board.framed.settings import Settings
+from leg_kinematics.board.simulated.memory import Memory
 from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import JointTargets
-from leg_kinematics.commands.chain import MockProcess
 from leg_kinematics.nodes import messages, qos
 from leg_kinematics.nodes.bridge_node import BridgeNode
+from leg_kinematics.nodes.chain_processes import MockProcess
 from leg_kinematics.nodes.parameters import Value, as_overrides
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver, Trajectory, posture_angles

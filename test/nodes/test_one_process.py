@@ -15,9 +15,9 @@ from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
 from leg_kinematics.board import read_log
 from leg_kinematics.chain.driving import Driving
 from leg_kinematics.chain.values import FootTargets, JointTargets
-from leg_kinematics.commands.chain import MockProcess
 from leg_kinematics.errors import CommandError
 from leg_kinematics.nodes import messages
+from leg_kinematics.nodes.chain_processes import MockProcess
 from leg_kinematics.nodes.one_process import one_process
 from leg_kinematics.nodes.parameters import Value
 from leg_kinematics.robot import Robot

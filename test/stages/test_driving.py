@@ -9,8 +9,8 @@ from itertools import pairwise
 import pytest
 
 from leg_kinematics.board import Boards, BoardSpec, Reaction, Record, SilenceAction
-from leg_kinematics.board.servo import ServoDynamics
-from leg_kinematics.board.simulated_line import SimulatedDriver, SimulatedLine
+from leg_kinematics.board.simulated.line import SimulatedDriver, SimulatedLine
+from leg_kinematics.board.simulated.servo import ServoDynamics
 from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.chain.driving import GONE_FOR, Driving, DrivingParameters
 from leg_kinematics.chain.outputs import pulse_limits
