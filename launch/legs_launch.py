@@ -10,7 +10,7 @@ For example::
 The bridge is a lifecycle node, because configuring it opens the port and activating it powers the
 servos: robot on a stand with its feet free, fingers and eyes clear, battery fused and its switch
 within reach. Local rules and, where they ask for it, licensed people decide over batteries and
-wiring. Unless `autostart` is true both are left to the operator::
+wiring. Unless `enable` is true both are left to the operator::
 
     ros2 lifecycle set /bridge configure
     ros2 lifecycle set /bridge activate
@@ -75,7 +75,7 @@ def generate_launch_description() -> LaunchDescription:
                 'namespace', default_value='', description='Namespace of every node.'
             ),
             DeclareLaunchArgument(
-                'autostart',
+                'enable',
                 default_value='false',
                 choices=['true', 'false'],
                 description='Configure and activate the bridge, which powers the servos:'
@@ -120,7 +120,7 @@ def _chain(context: LaunchContext) -> list[Action]:
     chain: list[Action] = []
     own = {
         'boards': [f'main={port}'],
-        'autostart': context.launch_configurations['autostart'] == 'true',
+        'enable': context.launch_configurations['enable'] == 'true',
     }
     if context.launch_configurations['one_process'] == 'true':
         last = node('legs_node', _of_bridge(own))

@@ -122,7 +122,7 @@ def pair_of_legs() -> tuple[Robot, ServoMaps]:
 
 #: Quick, so that many lives can be lived; two legs have nothing to stand between.
 QUICK = LockStepParameters(
-    gait=GaitParameters(min_margin=-1.0, rise_time=0.8),
+    gait=GaitParameters(min_margin=-1.0, stand_time=0.8),
     walking=WalkingParameters(rate=50.0, preview=0.08),
     driving=DrivingParameters(enable_interval=0.06),
     linked=True,

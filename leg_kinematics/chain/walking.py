@@ -172,7 +172,7 @@ class Walking:
 
         """
         if self.walk is None:
-            raise CommandError('body_pose came before gait/stand; stand up first')
+            raise CommandError('body_offset came before gait/stand; stand up first')
         self._ordered = offset
         self._obey_offset(received)
 
@@ -340,7 +340,7 @@ class Walking:
             return
         offset, self._ordered = self._ordered, None
         self._next_order_at = now + OFFSET_INTERVAL
-        self.walk.walker.pose_body(offset)
+        self.walk.walker.offset_body(offset)
 
     # ---- what is known
 

@@ -110,6 +110,6 @@ def run(
             boards = (f'main=framed:{folder / "board"}',)
         else:
             click.echo(CAUTION, err=True)
-        bridge: dict[str, Value] = files | {'boards': list(boards), 'autostart': enable}
+        bridge: dict[str, Value] = files | {'boards': list(boards), 'enable': enable}
         code = run_nodes(lambda: one_process(files, bridge), arguments)
     sys.exit(code)

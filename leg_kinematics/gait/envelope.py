@@ -39,7 +39,7 @@ WALKING_SHARE = 0.85
 #: instants only, and the body may speed up before it is planned anew.
 SWINGING_SHARE = 0.9
 
-#: Share of the permitted joint speed that a change of the body pose may use.
+#: Share of the permitted joint speed that a change of the body offset may use.
 POSING_SHARE = 0.1
 
 #: While the duty factor changes, what it allows is worked out for multiples of this.
@@ -189,7 +189,7 @@ class Envelopes:
             times.append(way_times(leg, speeds, feet, way) if walks else [])
         return times
 
-    def rise_time(self) -> float:
+    def stand_time(self) -> float:
         """Tell what time the body needs from its resting to its standing height, s."""
         low, high = (Offset((0.0, 0.0, height)) for height in self._heights)
         way = _way(low, high)
@@ -199,7 +199,7 @@ class Envelopes:
         ):
             if walks:
                 times += way_times(leg, speeds, [(*point, 0.0)], way)
-        return max(self._parameters.rise_time, *filter(isfinite, times))
+        return max(self._parameters.stand_time, *filter(isfinite, times))
 
     def _work_out(self, offsets: tuple[Offset, ...], low: float, high: float) -> Envelope:
         steps = ceil((high - low) / DUTY_FACTOR_STEP)

@@ -42,10 +42,10 @@ class GaitParameters:
         is short enough to keep it, whatever is commanded. A robot whose feet, at their neutral
         points, do not leave more than this does not walk until its body is posed so that they do.
         One with four legs balances on an edge: it walks only where this is below zero.
-    rise_time
+    stand_time
         Of standing up and of crouching, s; longer where the servos need longer.
     body_speed, body_rate
-        Peak speed of the body over its feet, m/s and rad/s, on the way to another body pose;
+        Peak speed of the body over its feet, m/s and rad/s, on the way to another body offset;
         slower where the servos need it.
     contacts
         Whether every foot feels the ground: `Walker.touch` tells.
@@ -66,7 +66,7 @@ class GaitParameters:
     yaw_acceleration: float = 0.8
     speed_share: float = 0.9
     min_margin: float = 0.01
-    rise_time: float = 2.0
+    stand_time: float = 2.0
     body_speed: float = 0.05
     body_rate: float = 0.4
     contacts: bool = False

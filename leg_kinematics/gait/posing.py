@@ -1,6 +1,6 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""The body pose that is ordered, and the way to it.
+"""The body offset that is ordered, and the way to it.
 
 The body sets out once all feet are where they can walk all along the way; until then the order
 waits, and the walk is bounded by what is allowed in every pose of the way.
@@ -18,7 +18,7 @@ from leg_kinematics.gait.parameters import GaitParameters
 
 
 class Posing:
-    """Takes orders for body poses and carries them out.
+    """Takes orders for body offsets and carries them out.
 
     Parameters
     ----------

@@ -93,7 +93,7 @@ class Walker:
         self._pose = Pose()
         self._twist = Twist()
         ground = min(z for _, _, z in feet)
-        self._rise = Rise(-ground, self._envelopes.rise_time())
+        self._rise = Rise(-ground, self._envelopes.stand_time())
         self._level = GroundLevel(parameters.body_speed)
         above = [(x, y, z - ground) for x, y, z in feet]
         self._stepping = Stepping(tuple(legs), parameters, phases.walking, self._envelopes, above)
@@ -154,7 +154,7 @@ class Walker:
             )
         self._stepping.feel(leg, touching)
 
-    def pose_body(self, offset: Offset) -> None:
+    def offset_body(self, offset: Offset) -> None:
         """Go to another pose of the body over its feet; obeyed only while standing or walking.
 
         The robot slows down, and first puts its feet where the pose lets them walk.
@@ -168,7 +168,7 @@ class Walker:
 
         """
         if not offset.finite:
-            raise CommandError(f'a body pose must be finite, got {offset}')
+            raise CommandError(f'a body offset must be finite, got {offset}')
         if self._state is not GaitState.STANDING:
             raise CommandError(f'the body can be posed while standing, not while {self._state}')
         if offset != self._posing.goal:
@@ -265,7 +265,7 @@ class Walker:
         return stances
 
     def _pose_on(self, dt: float) -> None:
-        """Go on towards the body pose that is due, once all feet are where it wants them."""
+        """Go on towards the body offset that is due, once all feet are where it wants them."""
         posing = self._posing
         if self._state is not GaitState.STANDING and posing.goal != LEVEL:
             posing.level_out()

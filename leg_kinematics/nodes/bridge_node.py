@@ -103,9 +103,9 @@ class BridgeNode(LifecycleNode):
         offer_order(self, 'bridge/release', stage.release)
         offer_order(self, 'bridge/rearm', stage.rearm, max_age=age)
         self.pass_on: Callable[[JointTargets], None] = self._follow
-        self._pending = settings.flag('autostart')
+        self._pending = settings.flag('enable')
         if self._pending:
-            self._autostart = self.create_timer(0.0, self._start)
+            self._start_timer = self.create_timer(0.0, self._start)
         if ticks:
             self.create_timer(self._tick, self._on_tick)
 
@@ -149,7 +149,7 @@ class BridgeNode(LifecycleNode):
     # ---- life cycle
 
     def _start(self) -> None:
-        self._autostart.cancel()
+        self._start_timer.cancel()
         self.trigger_configure()
 
     def on_configure(self, state: LifecycleState) -> TransitionCallbackReturn:

@@ -124,7 +124,7 @@ class GaitNode(Node):
 
     def _listen(self, *, contacts: bool, direct: bool) -> None:
         self.create_subscription(MESSAGE_TYPES[self._type], 'cmd_vel', self._on_cmd_vel, qos.STREAM)
-        self.create_subscription(PoseStamped, 'body_pose', self._on_body_pose, qos.STREAM)
+        self.create_subscription(PoseStamped, 'body_offset', self._on_body_offset, qos.STREAM)
         self.create_subscription(Float64, 'gait/duty_factor', self._on_duty_factor, qos.PUBLISHED)
         if contacts:
             for leg, name in enumerate(self._robot.leg_names):
@@ -169,7 +169,7 @@ class GaitNode(Node):
                 'are the clocks of both machines set?'
             )
 
-    def _on_body_pose(self, message: PoseStamped) -> None:
+    def _on_body_offset(self, message: PoseStamped) -> None:
         self._obey(lambda: self.stage.order_offset(messages.body_offset(message), monotonic()))
 
     def _on_duty_factor(self, message: Float64) -> None:

@@ -26,7 +26,7 @@ def gait_parameters(settings: Settings) -> GaitParameters:
         min_margin=settings.number('min_margin'),
         contacts=settings.flag('contacts'),
         search_depth=settings.number('search_depth'),
-        rise_time=settings.number('rise_time'),
+        stand_time=settings.number('stand_time'),
         body_speed=settings.number('body_speed'),
         body_rate=settings.number('body_rate'),
     )

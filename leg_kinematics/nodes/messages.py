@@ -136,7 +136,7 @@ def _vector(message: Vector3) -> Vector:
 
 
 def body_offset(message: PoseStamped) -> Offset:
-    """Read a body pose, relative to the standing pose.
+    """Read a body offset, relative to the standing pose.
 
     Raises
     ------
@@ -146,9 +146,9 @@ def body_offset(message: PoseStamped) -> Offset:
     """
     position, orientation = message.pose.position, message.pose.orientation
     quaternion = (orientation.w, orientation.x, orientation.y, orientation.z)
-    check_finite('body_pose', (position.x, position.y, position.z, *quaternion))
+    check_finite('body_offset', (position.x, position.y, position.z, *quaternion))
     if not any(quaternion):
-        raise CommandError('the orientation of body_pose is no quaternion: all its parts are zero')
+        raise CommandError('body_offset has no orientation: all parts of its quaternion are zero')
     roll, pitch, yaw = (float(angle) for angle in quat2euler(quaternion, 'sxyz'))
     return Offset((position.x, position.y, position.z), (roll, pitch, yaw))
 

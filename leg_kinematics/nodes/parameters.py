@@ -139,9 +139,9 @@ GAIT = (
     ),
     Parameter('contacts', default=False, meaning='Every foot tells when it touches the ground'),
     Parameter('search_depth', 0.02, 'How much lower or higher the ground may be', 'm', 0.001, 0.2),
-    Parameter('rise_time', 2.0, 'Time to stand up or to crouch', 's', 0.2, 60.0),
-    Parameter('body_speed', 0.05, 'Peak speed on the way to a body pose', 'm/s', 0.001, 1.0),
-    Parameter('body_rate', 0.4, 'Peak rate on the way to a body pose', 'rad/s', 0.001, 10.0),
+    Parameter('stand_time', 2.0, 'Time to stand up or to crouch', 's', 0.2, 60.0),
+    Parameter('body_speed', 0.05, 'Peak speed on the way to a body offset', 'm/s', 0.001, 1.0),
+    Parameter('body_rate', 0.4, 'Peak rate on the way to a body offset', 'rad/s', 0.001, 10.0),
     Parameter(
         'slip', 0.02, 'Share of its way by which a cycle of the gait goes wrong', '', 0.0, 1.0
     ),
@@ -166,7 +166,7 @@ BRIDGE = (
         meaning='Replace the pulse limits that the boards keep by those of the servo maps',
     ),
     Parameter('rate', 100.0, 'Poses sent to the boards', 'Hz', 10.0, 200.0),
-    Parameter('autostart', default=False, meaning='Configure and activate at once: POWERS SERVOS'),
+    Parameter('enable', default=False, meaning='Configure and activate at once: POWERS SERVOS'),
     Parameter('enable_interval', 0.3, 'Time between the legs at start-up', 's', 0.0, 10.0),
     Parameter(
         'speed_share', 0.9, 'Share of the no-load servo speed that a joint may use', '', 0.05, 1.0

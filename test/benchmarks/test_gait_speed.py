@@ -178,7 +178,7 @@ def test_costly_moments() -> None:
         pass
     chance = random.Random(0)
     orders: dict[str, Callable[[], object]] = {
-        'body pose': lambda: walker.pose_body(
+        'body offset': lambda: walker.offset_body(
             Offset((0.0, 0.0, 0.0), (chance.uniform(-0.1, 0.1), chance.uniform(-0.1, 0.1), 0.0))
         ),
         'duty factor': lambda: walker.set_duty_factor(chance.uniform(0.5, 5.0 / 6.0)),

@@ -38,7 +38,7 @@ SERVO_MAPS = CONFIG / 'servo_maps' / 'bracken.yaml'
 
 #: The start is not what these tests look at.
 QUICK: Mapping[str, Mapping[str, object]] = {
-    'gait': {'rise_time': 0.8},
+    'gait': {'stand_time': 0.8},
     'bridge': {'enable_interval': 0.02},
 }
 

@@ -57,7 +57,7 @@ def generate_test_description(one_process: str) -> tuple[LaunchDescription, dict
     chain = IncludeLaunchDescription(
         str(share / 'launch' / 'legs_launch.py'),
         launch_arguments={
-            'autostart': 'true',
+            'enable': 'true',
             'one_process': one_process,
             'namespace': NAMESPACE,
             'pulse_log': str(pulse_log),

@@ -29,7 +29,7 @@ RUN = [sys.executable, '-c', 'from leg_kinematics.commands.main import main; mai
 WORST_DRAG = 1e-3 + 2.0 * 0.3e-3
 
 PARAMETERS = {
-    '/**/gait': {'ros__parameters': {'rise_time': 0.8}},
+    '/**/gait': {'ros__parameters': {'stand_time': 0.8}},
     '/**/bridge': {'ros__parameters': {'enable_interval': 0.02}},
 }
 

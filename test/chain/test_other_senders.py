@@ -50,7 +50,7 @@ ROUNDING = 0.5e-3
 @pytest.fixture(scope='module')
 def scene(start_shared_chain: 'StartChain') -> 'Scene':
     """Return a robot at rest, without a gait."""
-    made = start_shared_chain(at_once=['mock', 'bridge', 'kinematics'], bridge={'autostart': True})
+    made = start_shared_chain(at_once=['mock', 'bridge', 'kinematics'], bridge={'enable': True})
     made.operator.wait_for_power(PowerState.FOLLOWING)
     made.begin()
     return made

@@ -58,7 +58,7 @@ def test_in_any_order_and_at_any_rate(
     parameters = {
         'kinematics': {},
         'gait': {'rate': gait_rate},
-        'bridge': {'rate': bridge_rate, 'board_silence': silence, 'autostart': True},
+        'bridge': {'rate': bridge_rate, 'board_silence': silence, 'enable': True},
     }
     for name in order:
         chain.start(name, parameters[name])
@@ -78,9 +78,9 @@ def test_in_any_order_and_at_any_rate(
     parked.assert_no_jump()
 
 
-def test_autostart_waits_for_its_board(start_chain: 'StartChain') -> None:
+def test_enable_waits_for_its_board(start_chain: 'StartChain') -> None:
     """A port that is not there, then one that is in use: both are told, and then it goes on."""
-    scene = start_chain(at_once=NODES, bridge={'autostart': True})
+    scene = start_chain(at_once=NODES, bridge={'enable': True})
     chain, operator = scene.chain, scene.operator
 
     def waits(words: str) -> None:
@@ -116,7 +116,7 @@ def ends(names: Sequence[str], folder: Path, *parameters: str) -> dict[str, str]
         for name in names:
             given = list(parameters)
             if name == 'bridge':
-                given += [f"boards:=['main=framed:{folder / 'board'}']", 'autostart:=true']
+                given += [f"boards:=['main=framed:{folder / 'board'}']", 'enable:=true']
             arguments = [text for parameter in given for text in ('-p', parameter)]
             processes[name] = subprocess.Popen(
                 [

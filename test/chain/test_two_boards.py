@@ -141,7 +141,7 @@ def robots(
         servo_maps,
         '/greenhouse_two_boards',
         folder,
-        parameters={'gait': {'rise_time': 0.8}, 'bridge': bridge},
+        parameters={'gait': {'stand_time': 0.8}, 'bridge': bridge},
     )
     bridge['boards'] = f"['left=framed:{chain.link}', 'right=firmata:{firmata.port}']"
     operator = new_witness('/greenhouse_two_boards')

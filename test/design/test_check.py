@@ -323,7 +323,7 @@ def test_the_closed_form_is_what_the_gait_walks(
     )
     walker = Walker(bracken, leg_solvers(bracken), parameters, bracken.resting.feet)
     walker.stand()
-    walker.step(parameters.rise_time, Twist())
+    walker.step(parameters.stand_time, Twist())
     # The walk is seen in the middle of equal parts of its cycle.
     sample = walker.step(0.5 / INSTANTS, walk.twist)
     for _ in range(4 * INSTANTS):

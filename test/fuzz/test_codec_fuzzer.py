@@ -58,7 +58,12 @@ def test_no_input_of_many_breaks_the_codec(seeds: Path) -> None:
 @pytest.mark.parametrize(
     ('file', 'line', 'instead', 'found'),
     [
-        ('framed/frames.py', 'if crc16(content) != 0:', 'if False:', 'out of a run that is no frame'),
+        (
+            'framed/frames.py',
+            'if crc16(content) != 0:',
+            'if False:',
+            'out of a run that is no frame',
+        ),
         ('framed/frames.py', 'if kind is None:', 'if False:', 'AttributeError'),
         (
             'simulated/board.py',

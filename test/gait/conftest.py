@@ -90,7 +90,7 @@ def standing_walker(
         walker = Walker(bracken, bracken_legs, parameters, bracken.resting.feet)
         walker.stand()
         # The feet of the resting posture are in their places: one tick of a whole rise is enough.
-        walker.step(parameters.rise_time, Twist())
+        walker.step(parameters.stand_time, Twist())
         assert walker.state is GaitState.STANDING
         return walker
 
@@ -175,7 +175,7 @@ def acceleration_bound(bracken: Robot) -> Callable[[GaitParameters, Walker], flo
             + 24.0 * parameters.lift / swing**2
             + extremes.body
             + 2.0 * parameters.max_yaw_rate * foot
-            + 4.0 * 5.7735 * climb / parameters.rise_time**2
+            + 4.0 * 5.7735 * climb / parameters.stand_time**2
         )
 
     return bound

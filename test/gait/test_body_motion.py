@@ -27,7 +27,7 @@ def samples(standing_walker: Callable[[GaitParameters], Walker]) -> list[GaitSam
         Offset((0.005, -0.004, 0.006), (0.06, -0.04, 0.08)),
         Offset((-0.004, 0.006, -0.005), (-0.05, 0.06, -0.07)),
     ):
-        walker.pose_body(offset)
+        walker.offset_body(offset)
         taken += [walker.step(TICK, COMMAND) for _ in range(150)]
     walker.crouch()
     taken += [walker.step(TICK, COMMAND) for _ in range(500)]

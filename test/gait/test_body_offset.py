@@ -56,7 +56,7 @@ def test_a_pose_waits_for_the_feet(
     for _ in range(400):
         walker.step(DT, Twist(0.1))
     high = Offset((0.0, 0.0, 0.03))
-    walker.pose_body(high)
+    walker.offset_body(high)
     assert max(walker.radii) < 0.04
     first = walker.step(DT, Twist(0.1))
     assert first.offset == Offset()
@@ -84,7 +84,7 @@ def test_feet_stay_while_the_body_moves_over_them(
     for _ in range(100):
         before = tilted.step(DT, twist)
         level.step(DT, twist)
-    tilted.pose_body(TILTED)
+    tilted.offset_body(TILTED)
     sample, flat = before, before
     for _ in range(300):
         sample, flat = tilted.step(DT, twist), level.step(DT, twist)
@@ -112,7 +112,7 @@ def test_a_pose_out_of_reach_is_refused(
     walker = standing_walker(GaitParameters())
     before = walker.step(DT, Twist())
     with pytest.raises(CommandError, match='body'):
-        walker.pose_body(offset)
+        walker.offset_body(offset)
     assert walker.step(DT, Twist()).feet == before.feet
 
 
@@ -121,7 +121,7 @@ def test_crouching_levels_the_body_first(
 ) -> None:
     """From a tilted stand the robot comes to rest as from a level one."""
     walker = standing_walker(GaitParameters())
-    walker.pose_body(TILTED)
+    walker.offset_body(TILTED)
     for _ in range(200):
         walker.step(DT, Twist())
     walker.crouch()
@@ -129,4 +129,4 @@ def test_crouching_levels_the_body_first(
     assert sample.state is GaitState.RESTING
     assert {round(z, 9) for _, _, z in sample.feet} == {-0.030}
     with pytest.raises(CommandError, match='while standing'):
-        walker.pose_body(TILTED)
+        walker.offset_body(TILTED)

@@ -51,7 +51,7 @@ def test_a_lame_leg_is_carried(bracken: Robot, bracken_legs: tuple[LegSolver, ..
             assert not sample.standing[1]
     x, y, z = bracken.standing.feet[1]
     assert samples[-1].feet[1] == pytest.approx((x, y, z + PARAMETERS.carry_height), abs=1e-9)
-    walker.pose_body(ASIDE)
+    walker.offset_body(ASIDE)
     samples = [walker.step(DT, Twist(0.02)) for _ in range(1500)]
     assert samples[-1].state is GaitState.WALKING
     assert samples[-1].pose.x > 0.05
@@ -89,7 +89,7 @@ def test_legs_lift_in_the_declared_order(
 ) -> None:
     """Each touches down at its phase."""
     walker = standing(bracken, bracken_legs)
-    walker.pose_body(ASIDE)
+    walker.offset_body(ASIDE)
     before = [walker.step(DT, Twist(0.02)) for _ in range(800)][-1]
     for _ in range(600):
         sample = walker.step(DT, Twist(0.02))

@@ -1,6 +1,6 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""Ways between body poses that both can be taken, on which a foot would be out of reach."""
+"""Ways between body offsets that both can be taken, on which a foot would be out of reach."""
 
 from collections.abc import Callable
 
@@ -67,7 +67,7 @@ def test_a_way_out_of_reach_is_refused_and_a_detour_taken(
     other = Offset((0.01, 0.01, -0.07), (-0.2, -0.2, 0.5))
 
     def go(pose: Offset) -> GaitSample:
-        walker.pose_body(pose)
+        walker.offset_body(pose)
         samples = [walker.step(DT, Twist()) for _ in range(1000)]
         for sample in samples:
             for leg, foot in zip(bracken_legs, sample.feet, strict=True):
@@ -77,12 +77,12 @@ def test_a_way_out_of_reach_is_refused_and_a_detour_taken(
 
     there = go(one)
     with pytest.raises(CommandError, match='left_middle would be out of reach on the way'):
-        walker.pose_body(other)
+        walker.offset_body(other)
     assert walker.step(DT, Twist()) == there
     go(LEVEL)
     go(other)
     with pytest.raises(CommandError, match='left_middle would be out of reach on the way'):
-        walker.pose_body(one)
+        walker.offset_body(one)
 
 
 @given(pose=poses)

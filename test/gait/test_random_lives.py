@@ -74,7 +74,7 @@ parameter_sets = st.builds(
     max_yaw_rate=st.floats(0.3, 1.5),
     acceleration=st.floats(0.1, 0.6),
     yaw_acceleration=st.floats(0.5, 2.0),
-    rise_time=st.just(0.5),
+    stand_time=st.just(0.5),
 )
 
 shifts = st.floats(-0.02, 0.02)
@@ -111,7 +111,7 @@ def lived(walker: Walker, story: Sequence[Episode]) -> Iterator[GaitSample]:
                 case float():
                     walker.set_duty_factor(episode.word)
                 case Offset():
-                    walker.pose_body(episode.word)
+                    walker.offset_body(episode.word)
         for _ in range(episode.ticks):
             yield walker.step(DT, episode.command)
 

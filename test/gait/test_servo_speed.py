@@ -195,7 +195,7 @@ def test_joints_keep_their_share_of_the_speed(
     samples = [walker.step(DT, Twist()) for _ in range(260)]
     for episode, (command, ticks) in enumerate(drive):
         if episode == 1:
-            walker.pose_body(Offset((0.0, 0.0, 0.0), tilt))
+            walker.offset_body(Offset((0.0, 0.0, 0.0), tilt))
         if episode == 2:
             walker.set_duty_factor(duty_factors[2])
         samples += [walker.step(DT, command) for _ in range(ticks)]
@@ -241,7 +241,7 @@ def test_a_pose_takes_a_small_part_of_the_speed(
     walker.stand()
     samples = [walker.step(DT, Twist()) for _ in range(3)]
     pose = Offset((0.02, -0.01, 0.01), (0.1, -0.1, 0.15))
-    walker.pose_body(pose)
+    walker.offset_body(pose)
     samples += [walker.step(DT, Twist()) for _ in range(600)]
     assert samples[-1].offset == pose
     allowed = 0.1 * parameters.speed_share * bracken.legs[0].coxa.servo.speed
@@ -253,7 +253,7 @@ def test_a_fast_rise_takes_the_time_that_the_servos_need(
     bracken: Robot, bracken_legs: tuple[LegSolver, ...]
 ) -> None:
     """Asked to stand up in 50 ms the robot takes longer, and just as long as it must."""
-    parameters = GaitParameters(rise_time=0.05)
+    parameters = GaitParameters(stand_time=0.05)
     walker = Walker(bracken, bracken_legs, parameters, bracken.resting.feet)
     walker.stand()
     samples = [walker.step(DT, Twist())]

@@ -87,7 +87,7 @@ def test_stands_straight_up(
     walker = Walker(bracken, bracken_legs, PARAMETERS, bracken.resting.feet)
     walker.stand()
     samples = until(walker, GaitState.STANDING, Twist(0.1))
-    assert len(samples) == pytest.approx(PARAMETERS.rise_time / DT, abs=1)
+    assert len(samples) == pytest.approx(PARAMETERS.stand_time / DT, abs=1)
     assert_smooth(bracken.resting.feet, samples)
     heights = [sample.height for sample in samples]
     assert heights == sorted(heights)
@@ -106,7 +106,7 @@ def test_crouches_where_it_stands(
     walker = standing_walker(PARAMETERS)
     walker.crouch()
     samples = until(walker, GaitState.RESTING, Twist(0.1))
-    assert len(samples) == pytest.approx(PARAMETERS.rise_time / DT, abs=1)
+    assert len(samples) == pytest.approx(PARAMETERS.stand_time / DT, abs=1)
     assert_smooth(bracken.standing.feet, samples)
     assert_posture(samples[-1], bracken.resting.feet, 1e-12)
 

@@ -115,13 +115,13 @@ def test_margin_limits_the_speed_and_is_named(
     assert speeds[0] > speeds[1] > speeds[2] > speeds[3] == 0.0
 
 
-def test_body_pose_without_margin_is_refused_with_the_value(
+def test_body_offset_without_margin_is_refused_with_the_value(
     standing_walker: Callable[[GaitParameters], Walker],
 ) -> None:
     """Shifted by 12 mm towards an edge it is too near."""
     walker = standing_walker(GaitParameters(min_margin=0.095))
     with pytest.raises(CommandError, match=r'would keep a margin of [0-9.]+ mm, a walk needs 100'):
-        walker.pose_body(Offset((0.012, 0.0, 0.0)))
+        walker.offset_body(Offset((0.012, 0.0, 0.0)))
 
 
 def test_duty_factor_without_margin_is_refused_with_the_value(

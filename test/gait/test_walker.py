@@ -58,7 +58,7 @@ parameter_sets = st.builds(
     max_speed=st.floats(0.05, 0.3),
     acceleration=st.floats(0.1, 1.0),
     yaw_acceleration=st.floats(0.5, 4.0),
-    rise_time=st.just(0.5),
+    stand_time=st.just(0.5),
 )
 lives = st.builds(
     Life,
@@ -240,7 +240,7 @@ def stop(walker: Walker, life: Life) -> Iterator[GaitSample]:
         parameters.max_yaw_rate / parameters.yaw_acceleration,
     )
     period = parameters.swing_time / (1.0 - parameters.duty_factor)
-    time = ramp + 2.0 * period + parameters.rise_time
+    time = ramp + 2.0 * period + parameters.stand_time
     for _ in range(floor(time / life.dt) + 3):
         yield walker.step(life.dt, Twist())
 

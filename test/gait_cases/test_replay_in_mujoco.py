@@ -32,9 +32,9 @@ CROUCH_SHARE = 0.05
 
 
 def drive(walker: Walker, seconds: float, seed: int) -> Iterator[GaitSample]:
-    """Drive at random: any direction, duty factor and body pose, now and then down and up again.
+    """Drive at random: any direction, duty factor and body offset, now and then down and up again.
 
-    A body pose that is refused, because a foot could not walk in it, is left out as the node does.
+    A body offset in which a foot could not walk is refused, and left out as the node does.
     """
     chance = random.Random(seed)
     while seconds > 0.0:
@@ -52,7 +52,7 @@ def drive(walker: Walker, seconds: float, seed: int) -> Iterator[GaitSample]:
             angles = (chance.uniform(-0.1, 0.1) for _ in range(3))
             shift = (chance.uniform(-0.015, 0.015) for _ in range(3))
             with suppress(CommandError):
-                walker.pose_body(Offset(vector(shift), vector(angles)))
+                walker.offset_body(Offset(vector(shift), vector(angles)))
         for _ in range(round(hold / TICK)):
             yield walker.step(TICK, command)
         seconds -= hold

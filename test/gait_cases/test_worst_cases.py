@@ -147,7 +147,7 @@ def test_body_pitched_while_turning(drive: Drive) -> None:
     ):
         drive.to_mid_swing(turn)
         drive.record.mark(event)
-        drive.walker.pose_body(offset)
+        drive.walker.offset_body(offset)
         drive.go(5.0, turn)
         assert drive.samples[-1].offset.rpy == pytest.approx(offset.rpy, abs=1e-9)
         assert drive.samples[-1].twist.yaw > 0.1

@@ -42,7 +42,7 @@ def test_no_standing_foot_is_dragged(
         bracken,
         bracken_maps,
         LockStepParameters(
-            gait=GaitParameters(rise_time=0.8), driving=DrivingParameters(enable_interval=0.0)
+            gait=GaitParameters(stand_time=0.8), driving=DrivingParameters(enable_interval=0.0)
         ),
     )
     legs = leg_solvers(bracken, {each.joint: each.angle_range for each in bracken_maps.maps})

@@ -225,11 +225,11 @@ def test_limits_are_stored_where_the_parameter_says_so(
     assert set(kept_limits().values()) == {(600.0, 2400.0)}
 
 
-def test_autostart_does_all_by_itself_when_the_board_comes(
+def test_enable_does_all_by_itself_when_the_board_comes(
     bench: Bench, start_board: StartBoard
 ) -> None:
     """Only where the parameter says so, and also after somebody has tried too early."""
-    bench.start(autostart=True)
+    bench.start(enable=True)
     bench.wait_for('waiting for boards')
     assert not bench.change(ACTIVATE)
     start_board()
@@ -237,9 +237,9 @@ def test_autostart_does_all_by_itself_when_the_board_comes(
     assert bench.state() == 'active'
 
 
-def test_cleaning_up_ends_an_autostart_that_waits(bench: Bench, start_board: StartBoard) -> None:
+def test_cleaning_up_ends_a_start_that_waits(bench: Bench, start_board: StartBoard) -> None:
     """Who configures again later does not find the legs powered."""
-    bench.start(autostart=True)
+    bench.start(enable=True)
     bench.wait_for('waiting for boards')
     assert bench.change(CLEANUP)
     bench.probe.wait_for('bridge', 'unconfigured')

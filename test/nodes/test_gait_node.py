@@ -86,7 +86,7 @@ def start(probe: 'Probe', files: dict[str, str]) -> Start:
     """Start the node under test with some parameters."""
 
     def make(**parameters: Value) -> GaitNode:
-        node = GaitNode(as_overrides({**files, 'rise_time': 0.2, **parameters}))
+        node = GaitNode(as_overrides({**files, 'stand_time': 0.2, **parameters}))
         probe.add(node)
         return node
 
@@ -146,7 +146,7 @@ def test_orders_say_what_is_missing(probe: 'Probe', start: Start) -> None:
     refusal = ask(probe, 'gait/crouch')
     assert not refusal.success
     assert 'gait/stand first' in refusal.message
-    for kind, topic in ((PoseStamped, 'body_pose'), (Float64, 'gait/duty_factor')):
+    for kind, topic in ((PoseStamped, 'body_offset'), (Float64, 'gait/duty_factor')):
         probe.publisher(kind, topic).publish(kind())
         probe.wait_for('gait', f'refused: {topic} came before gait/stand; stand up first')
         probe.wait_for('gait', 'waiting for the bridge')
@@ -194,7 +194,7 @@ def test_the_body_follows_its_topic(probe: 'Probe', standing: Puppet, bracken: R
     """Odometry tells of it; a pose out of reach is refused with the reason."""
     assert standing.targets
     odometry = probe.record(Odometry, 'odom')
-    publisher = probe.publisher(PoseStamped, 'body_pose')
+    publisher = probe.publisher(PoseStamped, 'body_offset')
     message = PoseStamped()
     message.pose.position.z = 0.005
     publisher.publish(message)

@@ -38,7 +38,7 @@ def log(probe: 'Probe', files: dict[str, str], tmp_path: Path) -> Iterator[Path]
         **files,
         'boards': [f'main=framed:{tmp_path / "port"}'],
         'enable_interval': 0.02,
-        'autostart': True,
+        'enable': True,
     }
     for node in one_process({**files}, bridge):
         probe.add(node)

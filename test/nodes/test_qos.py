@@ -32,7 +32,7 @@ PUBLISHERS = {
 SUBSCRIPTIONS = {
     ('gait', '/greenhouse/cmd_vel', 'geometry_msgs/msg/TwistStamped'),
     ('gait', '/greenhouse/foot_states', 'sensor_msgs/msg/MultiDOFJointState'),
-    ('gait', '/greenhouse/body_pose', 'geometry_msgs/msg/PoseStamped'),
+    ('gait', '/greenhouse/body_offset', 'geometry_msgs/msg/PoseStamped'),
     ('gait', '/greenhouse/bridge/state', 'std_msgs/msg/Float64MultiArray'),
     ('kinematics', '/greenhouse/foot_targets', 'trajectory_msgs/msg/MultiDOFJointTrajectory'),
     ('kinematics', '/greenhouse/joint_states', 'sensor_msgs/msg/JointState'),

@@ -152,7 +152,7 @@ def make_puppet(bracken: Robot, bracken_legs: tuple[LegSolver, ...]) -> MakePupp
     def make(
         rate: float = 100.0, preview: float = 0.07, slip: float = 0.02, **gait: object
     ) -> Puppet:
-        parameters = GaitParameters(**{'rise_time': 0.2, **gait})  # type: ignore[arg-type]
+        parameters = GaitParameters(**{'stand_time': 0.2, **gait})  # type: ignore[arg-type]
         walking = WalkingParameters(rate=rate, preview=preview, slip=slip)
         stage = Walking(bracken, bracken_legs, parameters, walking)
         return Puppet(stage, 1.0 / rate, bracken.resting.feet)
@@ -237,7 +237,7 @@ def test_the_robot_stands_up_from_where_its_feet_are(
     make_puppet: MakePuppet, bracken: Robot
 ) -> None:
     """The first target is where the feet are, at rest; the last is the standing posture."""
-    puppet = make_puppet(rise_time=2.0)
+    puppet = make_puppet(stand_time=2.0)
     puppet.tell()
     assert puppet.stage.stand(puppet.now).success
     puppet.go_on()
@@ -574,9 +574,9 @@ def test_a_wrong_duty_factor_is_refused(standing: Puppet, value: float) -> None:
 
 
 def test_orders_before_standing_are_refused(make_puppet: MakePuppet) -> None:
-    """A body pose and a duty factor are of a walk; they say what to do first."""
+    """A body offset and a duty factor are of a walk; they say what to do first."""
     puppet = make_puppet()
-    with pytest.raises(CommandError, match='body_pose came before gait/stand; stand up first'):
+    with pytest.raises(CommandError, match='body_offset came before gait/stand; stand up first'):
         puppet.stage.order_offset(Offset(), puppet.now)
     with pytest.raises(CommandError, match='gait/duty_factor came before gait/stand; stand up'):
         puppet.stage.set_duty_factor(0.6)
@@ -639,18 +639,18 @@ def test_it_poses_the_body_over_its_feet(standing: Puppet, bracken: Robot) -> No
     assert list(standing.feet) == raised(bracken, 0.010)
 
 
-def test_a_stream_of_body_poses_is_obeyed_now_and_then(
+def test_a_stream_of_body_offsets_is_obeyed_now_and_then(
     standing: Puppet, bracken: Robot, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Of many poses some are worked out, well apart; the last one that was sent is taken up."""
     orders = []
-    pose_body = Walker.pose_body
+    offset_body = Walker.offset_body
 
     def watched(walker: Walker, offset: Offset) -> None:
         orders.append((standing.now, offset.shift[2]))
-        pose_body(walker, offset)
+        offset_body(walker, offset)
 
-    monkeypatch.setattr(Walker, 'pose_body', watched)
+    monkeypatch.setattr(Walker, 'offset_body', watched)
     for step in range(100):
         standing.stage.order_offset(Offset((0.0, 0.0, 1e-4 * step)), standing.now)
         standing.go_on()

@@ -50,7 +50,7 @@ def bridge(notebook: Path, *, installed: Path | None = None) -> 'subprocess.Pope
         'robot': ROBOT,
         'servo_maps': SERVO_MAPS,
         'boards': f"['main=notebook:{notebook}']",
-        'autostart': 'true',
+        'enable': 'true',
         'enable_interval': 0.02,
     }.items():
         arguments += ['-p', f'{name}:={value}']
