@@ -53,10 +53,10 @@ POWER_STATES = tuple(PowerState)
 REPORT = 'state session losses stamp_s stamp_ns lag_rad'
 
 #: A velocity command beyond this, in m/s or rad/s, is a fault of its sender and no wish.
-ABSURD = 100.0
+HIGHEST_PLAUSIBLE_SPEED = 100.0
 
 #: Variance of what odometry does not measure, m^2 and rad^2: of no use to whoever fuses it.
-UNMEASURED = 1e6
+UNMEASURED_VARIANCE = 1e6
 
 #: Least variance of what it does measure, (1 mm)^2 or (1 mrad)^2 and the same a second: a filter
 #: takes no covariance that is singular.
@@ -97,9 +97,10 @@ def body_twist(message: Twist | TwistStamped) -> BodyTwist:
     result = BodyTwist(twist.linear.x, twist.linear.y, twist.angular.z)
     if not result.finite:
         raise CommandError(f'cmd_vel must be finite, got {result}; it was refused')
-    if max(abs(result.x), abs(result.y), abs(result.yaw)) > ABSURD:
+    if max(abs(result.x), abs(result.y), abs(result.yaw)) > HIGHEST_PLAUSIBLE_SPEED:
         raise CommandError(
-            f'cmd_vel must be within {ABSURD:g} m/s and rad/s, got {result}; it was refused'
+            f'cmd_vel must be within {HIGHEST_PLAUSIBLE_SPEED:g} m/s and rad/s, got {result}; '
+            'it was refused'
         )
     return result
 
@@ -413,5 +414,5 @@ def six_by_six(covariance: Covariance) -> list[float]:
     rows[1][0], rows[1][1], rows[1][5] = c.xy, c.yy + LEAST_VARIANCE, c.y_yaw
     rows[5][0], rows[5][1], rows[5][5] = c.x_yaw, c.y_yaw, c.yaw_yaw + LEAST_VARIANCE
     for axis in (2, 3, 4):
-        rows[axis][axis] = UNMEASURED
+        rows[axis][axis] = UNMEASURED_VARIANCE
     return [value for row in rows for value in row]

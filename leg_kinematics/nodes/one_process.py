@@ -19,7 +19,7 @@ from leg_kinematics.nodes.parameters import Value, as_overrides
 from leg_kinematics.nodes.process import run
 
 #: Targets of our own that are remembered, of either kind.
-REMEMBERED = 64
+REMEMBERED_TARGETS = 64
 
 Rows = tuple[tuple[float, ...], ...]
 
@@ -50,8 +50,8 @@ def one_process(files: Mapping[str, Value], bridge_values: Mapping[str, Value]) 
 
     # When somebody listens to our own targets we hear them too, and know them: those of the gait by
     # their stamps, those of the joints, which may have no stamp, by where they lead as well.
-    told_feet: deque[int] = deque(maxlen=REMEMBERED)
-    told_joints: deque[tuple[int, Rows]] = deque(maxlen=REMEMBERED)
+    told_feet: deque[int] = deque(maxlen=REMEMBERED_TARGETS)
+    told_joints: deque[tuple[int, Rows]] = deque(maxlen=REMEMBERED_TARGETS)
 
     def tell(stamp: int, joints: JointTargets | None, feet: Feet | None) -> None:
         if joints is not None:

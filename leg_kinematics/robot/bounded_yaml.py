@@ -12,12 +12,12 @@ from leg_kinematics.robot.units import shown
 
 # Bounds of what a file may hold (our own). The maps of 64 servos, each a table of 40 rows, have
 # 8500 values; the deepest place of a description stands at depth 6.
-VALUES = 10_000
-DEPTH = 12
-CHARACTERS = 2000  # of one text
+MOST_VALUES = 10_000
+DEEPEST = 12
+LONGEST_TEXT = 2000  # of one text
 
 #: Of a file, in words.
-LIMITS = f'a file has at most {VALUES} values, {DEPTH} deep'
+LIMITS = f'a file has at most {MOST_VALUES} values, {DEEPEST} deep'
 
 #: What is wrong when a parser finds something else than it expected.
 LAYOUT = (
@@ -86,12 +86,12 @@ class _Loader(yaml.BaseLoader):
         event: Any = self.peek_event()  # type: ignore[no-untyped-call]
         line = event.start_mark.line + 1
         self._nodes += 1
-        if self._nodes > VALUES or self._depth >= DEPTH:
+        if self._nodes > MOST_VALUES or self._depth >= DEEPEST:
             raise _TooMuchError(f'too much for such a file: {LIMITS}', line)
-        if isinstance(event, yaml.ScalarEvent) and len(event.value) > CHARACTERS:
+        if isinstance(event, yaml.ScalarEvent) and len(event.value) > LONGEST_TEXT:
             raise _TooMuchError(
                 f'{shown(event.value)} has {len(event.value)} characters; what stands in one place '
-                f'has at most {CHARACTERS}: is a digit or a quote wrong?',
+                f'has at most {LONGEST_TEXT}: is a digit or a quote wrong?',
                 line,
             )
         self._depth += 1

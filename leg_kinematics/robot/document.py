@@ -21,7 +21,7 @@ import yaml
 from jsonschema import Draft202012Validator, ValidationError, validators
 
 from leg_kinematics.errors import DescriptionError
-from leg_kinematics.robot.bounded_yaml import DEPTH, LIMITS, VALUES, compose
+from leg_kinematics.robot.bounded_yaml import DEEPEST, LIMITS, MOST_VALUES, compose
 from leg_kinematics.robot.plausible import doubt
 from leg_kinematics.robot.text_file import read_text, replace_text
 from leg_kinematics.robot.units import Dimension, parse_quantity, shown
@@ -201,7 +201,7 @@ class Document:
         self._lines[path], self._nodes[path] = line, node
         if any(node is outer for outer in around):
             raise self.error(path, 'this alias stands inside its own anchor')
-        if len(self._lines) > VALUES or len(around) >= DEPTH:
+        if len(self._lines) > MOST_VALUES or len(around) >= DEEPEST:
             # The line of an alias is not known, only that of what it stands for.
             raise self.error(
                 re.split(r'[.[]', path)[0],

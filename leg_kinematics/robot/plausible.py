@@ -18,10 +18,10 @@ from typing import Any
 from leg_kinematics.robot.units import UNITS, Dimension, parse_quantity, shown, split_quantity
 
 #: So much, in relative terms, a bound may be passed: 3.1416 is meant for 180 degrees.
-SLACK = 1e-5
+BOUND_TOLERANCE = 1e-5
 
 #: So many times smaller or larger than usual a quantity is suggested in the usual unit.
-FAR = 100.0
+FAR_FROM_USUAL = 100.0
 
 
 def doubt(written: object, rule: dict[str, Any], *, bare: bool) -> str | None:
@@ -52,7 +52,7 @@ def doubt(written: object, rule: dict[str, Any], *, bare: bool) -> str | None:
     least, most = (abs(parse_quantity(rule[end], dimension)) for end in ('from', 'to'))
 
     def plausible(magnitude: float) -> bool:
-        return least * (1.0 - SLACK) <= magnitude <= most * (1.0 + SLACK)
+        return least * (1.0 - BOUND_TOLERANCE) <= magnitude <= most * (1.0 + BOUND_TOLERANCE)
 
     first = next(iter(UNITS[dimension]))
     if unit is None and not bare:
@@ -101,7 +101,7 @@ def suggestions(
 
 def _when_near(ratio: float) -> float:
     """Put the usual unit first unless the quantity is far from usual."""
-    return -1.0 if 1.0 / FAR <= ratio <= FAR else abs(log(ratio))
+    return -1.0 if 1.0 / FAR_FROM_USUAL <= ratio <= FAR_FROM_USUAL else abs(log(ratio))
 
 
 def _readings(number: str, dimension: Dimension) -> Iterator[tuple[str, float]]:

@@ -41,13 +41,13 @@ _QUANTITY = re.compile(r'([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?)(?:\
 
 
 #: Of a value, so many characters are repeated in a message.
-SHOWN = 60
+LONGEST_SHOWN = 60
 
 
 def shown(value: object) -> str:
     """Return a value as a message repeats it: not longer than a line."""
     text = repr(value)
-    return text if len(text) <= SHOWN else f'{text[:SHOWN]}…'
+    return text if len(text) <= LONGEST_SHOWN else f'{text[:LONGEST_SHOWN]}…'
 
 
 def split_quantity(value: object, dimension: Dimension) -> tuple[str, str | None]:
