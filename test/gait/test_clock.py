@@ -86,7 +86,7 @@ def test_at_rest_the_duty_factor_changes_at_once(bracken: Robot) -> None:
 def test_walk_ends_up_in_the_phases_of_the_new_duty_factor(
     bracken: Robot, bracken_legs: tuple[LegSolver, ...], goal: float
 ) -> None:
-    """Changed by hand on the way and back, as many feet stand as published at every instant."""
+    """Changed on the way and back, at every instant as many feet stand as the family has."""
     walker = Walker(bracken, bracken_legs, GaitParameters(), bracken.standing.feet)
     walker.stand()
     for factor, down in ((goal, 4 if goal < 0.8 else 5), (TRIPOD, 3)):
