@@ -84,9 +84,9 @@ EXAMPLES = [
     for message, seq, data in WORKED.findall(PAGE)
 ]
 
-# Without the delimiter, from the README of the npm package cobs and the Rosetta Code task on it. The
-# algorithm is Cheshire & Baker, IEEE/ACM Transactions on Networking 7(2), 1999, whose text was not
-# seen.
+# Without the delimiter, from the README of the npm package cobs and the Rosetta Code task on it.
+# The algorithm is Cheshire & Baker, IEEE/ACM Transactions on Networking 7(2), 1999, whose text was
+# not seen.
 COBS_VECTORS = [
     ('', '01'),
     ('00', '01 01'),
