@@ -219,7 +219,7 @@ def test_joint_trajectories_go_through_the_wire() -> None:
 
 @given(st.permutations(range(3)))
 def test_the_order_of_the_joints_is_the_readers(order: list[int]) -> None:
-    """A sender may list the joints as it likes: `joint_names` of JointTrajectory tells the order."""
+    """A sender lists the joints as it likes: `joint_names` of JointTrajectory tells the order."""
     shuffled = Trajectory(
         TRAJECTORY.times,
         tuple(tuple(row[i] for i in order) for row in TRAJECTORY.positions),
@@ -295,8 +295,8 @@ def test_wrong_joint_trajectories_are_refused(
 ) -> None:
     """Each error says what was expected and what was got.
 
-    trajectory_msgs/JointTrajectory and JointTrajectoryPoint: each array has the length and the order
-    of `joint_names`, or is empty, and `time_from_start` rises.
+    trajectory_msgs/JointTrajectory and JointTrajectoryPoint: each array has the length and order of
+    `joint_names`, or is empty, and `time_from_start` rises.
     """
     message = good_trajectory()
     messages.joint_targets(message, JOINTS)
