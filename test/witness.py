@@ -26,6 +26,7 @@ from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
 
 from leg_kinematics.board import Record
 from leg_kinematics.calibration import ServoMaps
+from leg_kinematics.chain.driving import DrivingParameters
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import RobotReport
 from leg_kinematics.gait import Twist
@@ -37,7 +38,6 @@ from leg_kinematics.nodes.operator import (
     NoAnswerError,
     Operator,
 )
-from leg_kinematics.nodes.parameters import BRIDGE
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver.motion.tracker import SILENT_AFTER
 
@@ -492,14 +492,12 @@ class _Judge:
     """Holds every pose at the board against the limits of the joints."""
 
     def __init__(self, robot: Robot, maps: ServoMaps) -> None:
-        defaults = {each.name: each.default for each in BRIDGE}
-        share, acceleration = defaults['speed_share'], defaults['joint_acceleration']
-        assert isinstance(share, float)
-        assert isinstance(acceleration, float)
+        driving = DrivingParameters()
+        share = driving.speed_share
         self._maps = maps.maps
         self._masks = np.array([1 << each.channel for each in self._maps])
         self._speeds = np.array([share * k.servo.speed for leg in robot.legs for k in leg.links])
-        self._acceleration = acceleration
+        self._acceleration = driving.joint_acceleration
 
     def check(self, poses: Sequence[Record], meant: _Meant) -> None:
         """Go from one known pose to the next."""

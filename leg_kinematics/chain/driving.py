@@ -21,6 +21,7 @@ from leg_kinematics.chain.values import (
     RobotReport,
 )
 from leg_kinematics.errors import BoardError, CommandError, LegKinematicsError
+from leg_kinematics.parameters import number
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import position_ranges
 
@@ -42,25 +43,18 @@ ENDS_RELEASE = 'bridge/rearm'
 
 @dataclass(frozen=True, slots=True)
 class DrivingParameters:
-    """How the joints are driven.
+    """How the joints are driven."""
 
-    Attributes
-    ----------
-    speed_share
-        Share of its no-load speed that a servo is asked for at most.
-    joint_acceleration
-        Bound of every joint, rad/s^2.
-    catch_up_speed
-        Highest speed of a joint, seen from its stream, on the way back into it, rad/s.
-    enable_interval
-        Between the legs when they get their pulses, s.
-
-    """
-
-    speed_share: float = 0.9
-    joint_acceleration: float = 300.0
-    catch_up_speed: float = 1.0
-    enable_interval: float = 0.3
+    speed_share: float = number(
+        0.9, '', 0.05, 1.0, 'Share of the no-load servo speed that a joint may use'
+    )
+    joint_acceleration: float = number(
+        300.0, 'rad/s^2', 1.0, 10000.0, 'Bound of every joint acceleration'
+    )
+    catch_up_speed: float = number(
+        1.0, 'rad/s', 0.05, 10.0, 'Joint speed towards a stream after a pause, seen from the stream'
+    )
+    enable_interval: float = number(0.3, 's', 0.0, 10.0, 'Time between the legs at start-up')
 
 
 class Driving:

@@ -10,8 +10,9 @@ from types import ModuleType
 import pytest
 
 from leg_kinematics.nodes import bridge_node, gait_node, kinematics_node
-from leg_kinematics.nodes.parameters import Value, as_overrides
+from leg_kinematics.nodes.parameters import as_overrides
 from leg_kinematics.nodes.scheduling import take_priority
+from leg_kinematics.parameters import Value
 
 PROCESS = """
 import os, sys
