@@ -14,41 +14,28 @@ from typing import Any
 
 from rclpy.lifecycle import LifecycleNode, LifecycleState, TransitionCallbackReturn
 from rclpy.parameter import Parameter as RosParameter
-from sensor_msgs.msg import JointState
-from std_msgs.msg import Float64MultiArray
 from trajectory_msgs.msg import JointTrajectory
 
 from leg_kinematics.board.parameters import BoardsParameters
-from leg_kinematics.chain.calibrated_robot import CalibratedRobot
 from leg_kinematics.chain.driving import Driving, DrivingParameters
 from leg_kinematics.chain.outputs import pulse_limits
-from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.ticks import Ticks
-from leg_kinematics.chain.values import NANOSECONDS, JointTargets
+from leg_kinematics.chain.values import JointTargets
 from leg_kinematics.errors import LegKinematicsError
-from leg_kinematics.nodes import messages, qos
-from leg_kinematics.nodes.catalogue import (
-    BRIDGE,
-    BridgeNodeParameters,
-    NodeParameters,
-    OrderParameters,
-)
+from leg_kinematics.nodes import qos
+from leg_kinematics.nodes.catalogue import BRIDGE, BridgeNodeParameters, OrderParameters
 from leg_kinematics.nodes.diagnostics import Diagnostics
 from leg_kinematics.nodes.orders import offer_order
-from leg_kinematics.nodes.parameters import declare
 from leg_kinematics.nodes.process import run
-from leg_kinematics.nodes.scheduling import take_priority
+from leg_kinematics.nodes.robot_broadcaster import RobotBroadcaster
 from leg_kinematics.nodes.senders import Senders
-from leg_kinematics.nodes.stamps import Stamps
+from leg_kinematics.nodes.start import start
 from leg_kinematics.nodes.status_values import bridge_values, identity_in_words
-from leg_kinematics.nodes.streams import JointStates, JointTrajectories, RobotReports
+from leg_kinematics.nodes.streams import JointTrajectories
 from leg_kinematics.solver import posture_angles
 
 SUCCESS = TransitionCallbackReturn.SUCCESS
 FAILURE = TransitionCallbackReturn.FAILURE
-
-#: Between two reports of the joints and of the robot, s, or a tick where that is longer.
-REPORT_INTERVAL = 0.02
 
 
 class BridgeNode(LifecycleNode):
@@ -76,10 +63,7 @@ class BridgeNode(LifecycleNode):
         # ROS destroys the node at its end even if one of the checks below has failed.
         self._stage: Driving | None = None
         super().__init__('bridge', parameter_overrides=list(overrides))
-        settings = declare(self, BRIDGE)
-        own = settings.of(NodeParameters)
-        take_priority(own.realtime_priority)
-        calibrated = CalibratedRobot.load(own.robot, own.servo_maps)
+        settings, calibrated = start(self, BRIDGE)
         robot, maps = calibrated.robot, calibrated.maps.maps
         self._boards = settings.of(BoardsParameters)
         boards = self._boards.boards_for(pulse_limits(maps))
@@ -94,22 +78,14 @@ class BridgeNode(LifecycleNode):
         self.rate = self._boards.rate
         tick = 1.0 / self.rate
         self._targets = JointTrajectories(robot.joints)
-        self._joint_states = JointStates(robot.joints)
-        self._robot_reports = RobotReports()
-        self._tells = max(1, round(REPORT_INTERVAL / tick))
-        self._stamps = Stamps()
         self._found = False
         self._ticks = Ticks(tick)
-        self._told = (PowerState.UNPOWERED, 0)
         self._shortcomings = boards.shortcomings
         self._diagnostics = Diagnostics(
             self, robot.name, lambda: bridge_values(stage, self._ticks, self._shortcomings)
         )
         self._senders = Senders(self, 'joint_trajectory', 'JointTrajectory')
-        self._states = self.create_publisher(JointState, 'joint_states', qos.PUBLISHED)
-        self._reports = self.create_publisher(Float64MultiArray, 'bridge/state', qos.PUBLISHED)
-        self._limits = self.create_publisher(JointTrajectory, 'bridge/limits', qos.DESCRIPTION)
-        self._limits.publish(messages.limits_message(stage.limits))
+        self._broadcaster = RobotBroadcaster(self, stage, tick)
         self.create_subscription(
             JointTrajectory, 'joint_trajectory', self._on_trajectory, qos.STREAM, raw=True
         )
@@ -213,15 +189,7 @@ class BridgeNode(LifecycleNode):
         if missed := self._ticks.see(now):
             period = self._ticks.period
             self.get_logger().debug(f'ticks missed: {missed}, {period * 1e3:.1f} ms since the last')
-        report = stage.report()
-        edge = (report.state, report.losses)
-        if self._ticks.count % self._tells == 0 or edge != self._told:
-            self._told = edge
-            if self._reports.get_subscription_count():
-                self._reports.publish(self._robot_reports.write(report))
-            if stage.located and self._states.get_subscription_count():
-                stamp = round(now * NANOSECONDS) + self._stamps.offset()
-                self._states.publish(self._joint_states.write(stamp, stage.positions))
+        self._broadcaster.tell(now)
         if stage.status.found and not self._found:
             self._greet()
         self._diagnostics.report(self._senders.judge(stage.condition()))

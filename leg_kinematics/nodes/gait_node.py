@@ -16,9 +16,7 @@ from rclpy.parameter import Parameter as RosParameter
 from sensor_msgs.msg import MultiDOFJointState
 from std_msgs.msg import Bool, Float64, Float64MultiArray
 from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
-from visualization_msgs.msg import MarkerArray
 
-from leg_kinematics.chain.calibrated_robot import CalibratedRobot
 from leg_kinematics.chain.values import Walked
 from leg_kinematics.chain.walking import Walking, WalkingParameters
 from leg_kinematics.errors import CommandError
@@ -27,18 +25,16 @@ from leg_kinematics.nodes import messages, qos
 from leg_kinematics.nodes.catalogue import (
     GAIT,
     GaitNodeParameters,
-    NodeParameters,
     OrderParameters,
     VelocityType,
 )
 from leg_kinematics.nodes.diagnostics import Diagnostics
-from leg_kinematics.nodes.markers import gait_markers
+from leg_kinematics.nodes.markers import WalkMarkers
 from leg_kinematics.nodes.orders import offer_order
-from leg_kinematics.nodes.parameters import declare
 from leg_kinematics.nodes.process import run
-from leg_kinematics.nodes.scheduling import take_priority
 from leg_kinematics.nodes.senders import Senders
 from leg_kinematics.nodes.stamps import Stamps, refusal_of_age
+from leg_kinematics.nodes.start import start
 from leg_kinematics.nodes.status_values import gait_values
 from leg_kinematics.nodes.streams import (
     FootStates,
@@ -48,9 +44,6 @@ from leg_kinematics.nodes.streams import (
 )
 from leg_kinematics.nodes.transforms import TransformBroadcaster
 from leg_kinematics.robot import Vector
-
-#: Between two pictures of the walk for a viewer, s.
-MARKER_INTERVAL = 0.1
 
 MESSAGE_TYPES = {VelocityType.TWIST_STAMPED: TwistStamped, VelocityType.TWIST: Twist}
 
@@ -75,61 +68,56 @@ class GaitNode(Node):
     ) -> None:
         """Load the files, check both postures, then listen."""
         super().__init__('gait', parameter_overrides=list(overrides))
-        settings = declare(self, GAIT)
-        node, own = settings.of(NodeParameters), settings.of(GaitNodeParameters)
-        take_priority(node.realtime_priority)
-        calibrated = CalibratedRobot.load(node.robot, node.servo_maps)
-        self._robot, self._legs = calibrated.robot, calibrated.legs
+        settings, calibrated = start(self, GAIT)
+        robot, legs = calibrated.robot, calibrated.legs
+        own, gait = settings.of(GaitNodeParameters), settings.of(GaitParameters)
         walking = settings.of(WalkingParameters)
-        gait = settings.of(GaitParameters)
         self.rate = walking.rate
-        self.stage = Walking(
-            self._robot, self._legs, gait, replace(walking, preview=0.0) if direct else walking
-        )
+        if direct:
+            walking = replace(walking, preview=0.0)
+        self.stage = Walking(robot, legs, gait, walking)
         # In one process the kinematics listens as well, but only for others.
         self._own = int(direct)
-        self._foot_targets = FootTrajectories(self._robot.leg_names)
-        self._feet = FootStates(self._robot.leg_names)
+        self._foot_targets = FootTrajectories(robot.leg_names)
+        self._feet = FootStates(robot.leg_names)
         self._odometry = OdometryMessages()
         self._reports = RobotReports()
         self._max_age = settings.of(OrderParameters).max_command_age
         self._missed = 0
         self._stamps = Stamps()
         self._diagnostics = Diagnostics(
-            self, self._robot.name, lambda: gait_values(self._robot.leg_names, self.stage)
+            self, robot.name, lambda: gait_values(robot.leg_names, self.stage)
         )
         self._targets = self.create_publisher(
             MultiDOFJointTrajectory, 'foot_targets', qos.PUBLISHED
         )
         self._odom = self.create_publisher(OdometryMessage, 'odom', qos.PUBLISHED)
         self._transforms = TransformBroadcaster(self) if own.publish_tf else None
-        self._markers = self.create_publisher(MarkerArray, 'gait/markers', qos.PUBLISHED)
+        self._markers = WalkMarkers(self, robot, legs, lambda: self.stage.sample)
         self._senders = Senders(
             self,
             'cmd_vel',
             own.cmd_vel_type,
             "set the parameter 'cmd_vel_type' or change the sender",
         )
-        self._listen(own.cmd_vel_type, contacts=gait.contacts, direct=direct)
+        self._listen(own.cmd_vel_type, robot.leg_names if gait.contacts else (), direct=direct)
         offer_order(
             self, 'gait/stand', lambda: self.stage.stand(monotonic()), max_age=self._max_age
         )
         offer_order(self, 'gait/crouch', self.stage.crouch, max_age=self._max_age)
-        self.create_timer(MARKER_INTERVAL, self._draw)
         self.create_timer(1.0, self._report)
         if not direct:
             self.create_timer(1.0 / self.rate, self._on_tick)
         self._report()
 
-    def _listen(self, velocity: VelocityType, *, contacts: bool, direct: bool) -> None:
+    def _listen(self, velocity: VelocityType, feeling: Sequence[str], *, direct: bool) -> None:
         self.create_subscription(MESSAGE_TYPES[velocity], 'cmd_vel', self._on_cmd_vel, qos.STREAM)
         self.create_subscription(PoseStamped, 'body_offset', self._on_body_offset, qos.STREAM)
         self.create_subscription(Float64, 'gait/duty_factor', self._on_duty_factor, qos.PUBLISHED)
-        if contacts:
-            for leg, name in enumerate(self._robot.leg_names):
-                self.create_subscription(
-                    Bool, f'contacts/{name}', partial(self._on_contact, leg), qos.STREAM
-                )
+        for leg, name in enumerate(feeling):
+            self.create_subscription(
+                Bool, f'contacts/{name}', partial(self._on_contact, leg), qos.STREAM
+            )
         if not direct:
             self.create_subscription(
                 MultiDOFJointState,
@@ -218,13 +206,6 @@ class GaitNode(Node):
                 self._missed += missed
                 self.get_logger().debug(f'ticks missed: {missed}')
         self._report()
-
-    def _draw(self) -> None:
-        """Show the walk to whoever looks."""
-        sample = self.stage.sample
-        if sample is not None and self._markers.get_subscription_count() > 0:
-            stamp = self.get_clock().now().to_msg()
-            self._markers.publish(gait_markers(stamp, self._robot, self._legs, sample))
 
     def _report(self) -> None:
         self._diagnostics.report(self._senders.judge(self.stage.condition(monotonic())))

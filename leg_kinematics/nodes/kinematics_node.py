@@ -12,17 +12,15 @@ from sensor_msgs.msg import JointState, MultiDOFJointState
 from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
 
-from leg_kinematics.chain.calibrated_robot import CalibratedRobot
 from leg_kinematics.chain.solving import Solving, SolvingParameters
 from leg_kinematics.chain.values import FootTargets, JointTargets
 from leg_kinematics.errors import CommandError, LegKinematicsError
 from leg_kinematics.nodes import messages, qos
-from leg_kinematics.nodes.catalogue import KINEMATICS, NodeParameters
+from leg_kinematics.nodes.catalogue import KINEMATICS
 from leg_kinematics.nodes.diagnostics import Diagnostics
-from leg_kinematics.nodes.parameters import declare
 from leg_kinematics.nodes.process import run
-from leg_kinematics.nodes.scheduling import take_priority
 from leg_kinematics.nodes.senders import Senders
+from leg_kinematics.nodes.start import start
 from leg_kinematics.nodes.streams import (
     FootStates,
     FootTrajectories,
@@ -58,10 +56,7 @@ class KinematicsNode(Node):
     ) -> None:
         """Load the files, check both postures, then listen."""
         super().__init__('kinematics', parameter_overrides=list(overrides))
-        settings = declare(self, KINEMATICS)
-        own = settings.of(NodeParameters)
-        take_priority(own.realtime_priority)
-        calibrated = CalibratedRobot.load(own.robot, own.servo_maps)
+        settings, calibrated = start(self, KINEMATICS)
         robot = calibrated.robot
         self._foot_targets = FootTrajectories(robot.leg_names)
         self._joint_targets = JointTrajectories(robot.joints)
