@@ -30,6 +30,7 @@ from leg_kinematics.chain.values import (
 from leg_kinematics.chain.walk import TAKING_OVER, Walk
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import GaitParameters, GaitSample, Odometry, Offset, Twist, Walker
+from leg_kinematics.parameters import number
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import LegSolver
 
@@ -56,26 +57,16 @@ REFUSAL_SHOWN_FOR = 1.0
 
 @dataclass(frozen=True, slots=True)
 class WalkingParameters:
-    """How a walk is carried out.
+    """How a walk is carried out; with no preview where foot targets are handed on directly."""
 
-    Attributes
-    ----------
-    rate
-        Ticks, 1/s.
-    preview
-        Time that foot targets reach ahead, for a line that loses or delays them, s; 0 where they
-        are handed on directly.
-    silence
-        Without a body velocity for so long the robot stops, s.
-    slip
-        Of the odometry.
-
-    """
-
-    rate: float = 100.0
-    preview: float = 0.07
-    silence: float = 0.5
-    slip: float = 0.02
+    rate: float = number(100.0, 'Hz', 10.0, 500.0, 'Ticks of the gait')
+    preview: float = number(
+        0.07, 's', 0.02, 0.5, 'Time that foot targets reach ahead, for a slow line'
+    )
+    silence: float = number(0.5, 's', 0.05, 10.0, 'Without cmd_vel for this long the robot stops')
+    slip: float = number(
+        0.02, '', 0.0, 1.0, 'Share of its way by which a cycle of the gait goes wrong'
+    )
 
 
 class Walking:

@@ -50,12 +50,9 @@ class Summary:
     odometry_difference_m: float
     gait_ticks: int
     gait_missed_ticks: int
-    bridge_ticks: int
-    bridge_missed_ticks: int
-    frames_sent: int
-    frames_acknowledged: int
+    poses: int
     frames_refused: int
-    frames_unanswered: int
+    frames_bad: int
     worst_foot_error_mm: float
     latency_median_ms: float
     latency_p99_ms: float
@@ -132,6 +129,7 @@ def demo(*, output: Path, as_json: bool) -> None:
 def _walk(output: Path, console: Console) -> Summary:
     # Imported here: --help shall not wait for ROS 2 and matplotlib.
     from leg_kinematics.nodes.operator import Operator  # noqa: PLC0415
+    from leg_kinematics.recording.counts import counts  # noqa: PLC0415
     from leg_kinematics.recording.pictures import draw  # noqa: PLC0415
     from leg_kinematics.recording.walk import (  # noqa: PLC0415
         distances,
@@ -161,39 +159,25 @@ def _walk(output: Path, console: Console) -> Summary:
                     operator.drive(twist, seconds, what)
                 operator.wait_for('gait', 'standing')
                 operator.crouch()
-                operator.values.clear()
-                operator.spin(lambda: {'gait', 'bridge'} <= operator.values.keys(), 'a last status')
         finally:
             operator.close()
         progress.update(task, description='measuring')
         offset = clock_gettime(CLOCK_REALTIME) - clock_gettime(CLOCK_MONOTONIC)
+        targets, records = operator.targets_heard(), read_log(chain.pulse_log)
         walk = read_walk(
-            legs,
-            maps,
-            operator.targets_heard(),
-            operator.odometry_heard(),
-            read_log(chain.pulse_log),
-            clock_offset=offset,
+            legs, maps, targets, operator.odometry_heard(), records, clock_offset=offset
         )
         feet = foot_errors(walk)
         commanded, walked, difference = distances(walk)
         margin = smallest_margin(walk, robot, legs)
         progress.update(task, description='drawing')
         draw(walk, robot, maps, output)
-    gait, bridge = operator.values['gait'], operator.values['bridge']
     periods = np.diff(walk.pose_times) * 1e3
     return Summary(
         commanded_distance_m=commanded,
         walked_distance_m=walked,
         odometry_difference_m=difference,
-        gait_ticks=int(gait['ticks']),
-        gait_missed_ticks=int(gait['missed_ticks']),
-        bridge_ticks=int(bridge['ticks']),
-        bridge_missed_ticks=int(bridge['missed_ticks']),
-        frames_sent=int(bridge['main.sent']),
-        frames_acknowledged=int(bridge['main.acknowledged']),
-        frames_refused=int(bridge['main.refused']),
-        frames_unanswered=int(bridge['main.unanswered']),
+        **asdict(counts(targets, records)),
         worst_foot_error_mm=float(feet.errors.max() * 1e3),
         latency_median_ms=float(np.median(feet.latencies) * 1e3),
         latency_p99_ms=float(np.percentile(feet.latencies, 99) * 1e3),
@@ -214,10 +198,8 @@ def _table(summary: Summary) -> Table:
         ('walked distance (odometry)', f'{summary.walked_distance_m:.4f} m'),
         ('largest difference of both ways', f'{summary.odometry_difference_m * 1e3:.3f} mm'),
         ('gait ticks, missed', f'{summary.gait_ticks}, {summary.gait_missed_ticks}'),
-        ('bridge ticks, missed', f'{summary.bridge_ticks}, {summary.bridge_missed_ticks}'),
-        ('frames sent', f'{summary.frames_sent}'),
-        ('frames acknowledged', f'{summary.frames_acknowledged}'),
-        ('frames refused, unanswered', f'{summary.frames_refused}, {summary.frames_unanswered}'),
+        ('poses that the board took', f'{summary.poses}'),
+        ('frames refused, broken', f'{summary.frames_refused}, {summary.frames_bad}'),
         ('worst foot error (latency removed)', f'{summary.worst_foot_error_mm:.3f} mm'),
         (
             'lag behind the stamps of the gait, median, p99',

@@ -13,6 +13,7 @@ import click
 from leg_kinematics.commands.files import config_folder
 from leg_kinematics.errors import BoardError
 from leg_kinematics.nodes.chain_processes import MockProcess
+from leg_kinematics.parameters import Value
 
 CAUTION = """\
 CAUTION: servos start without warning and pinch, batteries burn, robots fall. Put the robot on a
@@ -89,7 +90,6 @@ def run(
     """
     # Imported here: --help shall not wait for ROS 2.
     from leg_kinematics.nodes.one_process import one_process  # noqa: PLC0415
-    from leg_kinematics.nodes.parameters import Value  # noqa: PLC0415
     from leg_kinematics.nodes.process import run as run_nodes  # noqa: PLC0415
 
     config = config_folder()

@@ -29,7 +29,8 @@ from leg_kinematics.chain.values import JointTargets
 from leg_kinematics.nodes import messages, qos
 from leg_kinematics.nodes.bridge_node import BridgeNode
 from leg_kinematics.nodes.chain_processes import MockProcess
-from leg_kinematics.nodes.parameters import Value, as_overrides
+from leg_kinematics.nodes.parameters import as_overrides
+from leg_kinematics.parameters import Value
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver, Trajectory, posture_angles
 
