@@ -106,7 +106,7 @@ def duty_factors(robot: Robot) -> tuple[float, ...]:
 def usable_radii(robot: Robot, legs: Sequence[LegSolver]) -> tuple[float, ...]:
     """How far the gait lets each foot stray from its neutral point, m."""
     radii = stride_radii(ManyLegs.of(legs), np.array(robot.standing.feet), DEFAULTS.lift)
-    return tuple((USABLE_SHARE * radii).tolist())
+    return tuple((USABLE_SHARE * radii[0]).tolist())
 
 
 def widest_walk(

@@ -205,9 +205,10 @@ class SmoothMove:
             self._remaining -= dt
 
 
-def carried(legs: ManyLegs, offset: Offset) -> ManyLegs:
-    """Give legs of the offset body as the level body has them."""
-    return legs.moved(np.array(offset.rotation), np.array(offset.shift))
+def carried(legs: ManyLegs, offsets: Sequence[Offset]) -> ManyLegs:
+    """Give legs of the offset body as the level body has them, offset by offset."""
+    turns = np.array([offset.rotation for offset in offsets])
+    return legs.moved(turns, np.array([offset.shift for offset in offsets]))
 
 
 def _minus(a: Vector, b: Vector) -> Vector:

@@ -9,14 +9,14 @@ and are worked out when one of them changes, not in every tick.
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache, partial
-from itertools import chain, compress, pairwise
+from itertools import chain, compress, pairwise, repeat
 from math import ceil, floor, hypot
 
 import numpy as np
 from numpy.typing import NDArray
 
 from leg_kinematics.errors import CommandError, LegKinematicsError
-from leg_kinematics.gait.body import Offset, carried
+from leg_kinematics.gait.body import Offset
 from leg_kinematics.gait.parameters import GaitParameters
 from leg_kinematics.gait.phases import LOWEST_DUTY_FACTOR, Cycle, Phases
 from leg_kinematics.gait.planar import Point
@@ -160,7 +160,7 @@ class Envelopes:
         )
         self.swinging_speeds: list[Vector] = (SWINGING_SHARE * self._speeds).tolist()
         self._at = lru_cache(REMEMBERED)(self._work_out)
-        self._discs = lru_cache(REMEMBERED)(self._work_out_discs)
+        self._discs: dict[Offset, tuple[float, ...]] = {}
         self._margin = lru_cache(REMEMBERED)(self._work_out_margin)
         self._standing = lru_cache(REMEMBERED)(self._work_out_standing)
         self._fastest = lru_cache(REMEMBERED)(self._work_out_fastest)
@@ -235,7 +235,7 @@ class Envelopes:
         margin = min(self._margin(offset, fewest) for offset in offsets)
         spare = margin - self._parameters.min_margin
         radii, labels = [], []
-        discs = (min(each) for each in zip(*map(self._discs, offsets), strict=True))
+        discs = map(min, *self._discs_in(offsets), repeat(UNBOUNDED))
         for name, point, disc, walks in zip(
             self._robot.leg_names, self.neutral, discs, self._phases.walking, strict=True
         ):
@@ -247,22 +247,34 @@ class Envelopes:
                 if support < reach
                 else name
             )
-        fastest = partial(self._fastest_in_all, frozenset(offsets), high, tuple(radii))
+        fastest = partial(self._fastest, tuple(dict.fromkeys(offsets)), high, tuple(radii))
         return Envelope(tuple(radii), margin, tuple(labels), fastest)
 
-    def _work_out_discs(self, offset: Offset) -> tuple[float, ...]:
+    def _discs_in(self, offsets: Iterable[Offset]) -> list[tuple[float, ...]]:
+        """Radii of the discs of all legs in each offset, m."""
+        known = self._discs
+        unknown = [offset for offset in dict.fromkeys(offsets) if offset not in known]
+        if unknown:
+            known.update(zip(unknown, self._work_out_discs(unknown), strict=True))
+        discs = [known[offset] for offset in offsets]
+        while len(known) > REMEMBERED:
+            del known[next(iter(known))]
+        return discs
+
+    def _work_out_discs(self, offsets: Sequence[Offset]) -> list[tuple[float, ...]]:
         depth = self._parameters.search_depth if self._parameters.contacts else 0.0
         lift = self._parameters.lift
-        radii = stride_radii(self.legs, self._feet, lift + depth, offset, depth)
+        radii = stride_radii(self.legs, self._feet, lift + depth, offsets, depth)
         radii = liftable_radii(
-            carried(self.legs, offset),
+            self.legs,
             self._feet,
             radii,
             WALKING_SHARE * self._speeds,
             swing_time=self._parameters.swing_time,
             lift=lift + 0.5 * depth,
+            offsets=offsets,
         )
-        return tuple(radii.tolist())
+        return list(map(tuple, radii.tolist()))
 
     def _work_out_standing(self, duty_factor: float) -> frozenset[frozenset[int]]:
         cycle = Cycle(self._parameters.swing_time, duty_factor, self._phases.at(duty_factor))
@@ -271,27 +283,22 @@ class Envelopes:
     def _work_out_margin(self, offset: Offset, standing: frozenset[frozenset[int]]) -> float:
         return least_margin(standing, self.neutral, projected(self.centre, offset))
 
-    def _fastest_in_all(
-        self, offsets: frozenset[Offset], duty_factor: float, radii: tuple[float, ...]
-    ) -> tuple[tuple[float, ...], ...]:
-        fastest = [self._fastest(offset, duty_factor, radii) for offset in offsets]
-        return tuple(map(tuple, np.min(fastest, axis=0).tolist()))
-
     def _work_out_fastest(
-        self, offset: Offset, duty_factor: float, radii: tuple[float, ...]
-    ) -> Floats:
+        self, offsets: tuple[Offset, ...], duty_factor: float, radii: tuple[float, ...]
+    ) -> tuple[tuple[float, ...], ...]:
         walking = self.walking
         fastest = np.full((len(radii), HEADINGS), UNBOUNDED)
         fastest[walking] = fastest_stances(
-            carried(self.legs.take(walking), offset),
+            self.legs.take(walking),
             self._feet[walking],
             np.array(radii)[walking],
             WALKING_SHARE * self._speeds[walking],
             swing_time=self._parameters.swing_time,
             duty_factor=duty_factor,
             lift=self._parameters.lift,
-        )
-        return fastest
+            offsets=offsets,
+        ).min(axis=0)
+        return tuple(map(tuple, fastest.tolist()))
 
     def _stride(self, room: float, overshoot: float, duty_factor: float, arm: float) -> float:
         """Longest half stride whose foot stays within some room of its neutral point, m.

@@ -135,13 +135,13 @@ class Posing:
             not keep its least margin; nothing has changed then.
 
         """
+        way = self._way_to(goal)
+        along = self._along(way, clock)
         there = self._along((goal,), clock)
         self._envelopes.check_margin('the body cannot be posed so', there)
         if there.radii[there.narrowest] < SMALLEST_STRIDE:
             leg = self._names[there.narrowest]
             raise CommandError(f'the body cannot be posed so: {leg} could not take a step')
-        way = self._way_to(goal)
-        along = self._along(way, clock)
         times = self._envelopes.posing_times(self.offset, goal, along)
         cannot = np.flatnonzero(~np.isfinite(times).all(axis=1))
         if cannot.size:

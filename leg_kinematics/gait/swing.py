@@ -243,6 +243,6 @@ def placing_effort(leg: ManyLegs, speeds: Vector, swing: Swing, *, body: BodySta
     time = np.linspace(0.0, swing.remaining, PARTS + 1)
     (x, dx, _), (y, dy, _), (z, dz) = swing.path(time, swing.goal)
     pose = body.pose
-    leg = carried(leg, Offset((pose.x, pose.y, body.height), (0.0, 0.0, pose.yaw)))
+    leg = carried(leg, [Offset((pose.x, pose.y, body.height), (0.0, 0.0, pose.yaw))])
     rates = leg.rates(np.array(((x, y, z),)), np.array(((dx, dy, dz),)))
     return float((np.abs(rates[:, 0]).max(axis=-1) / speeds).max())

@@ -46,7 +46,7 @@ def stride_radii(
     legs: ManyLegs,
     neutral: Floats,
     lift: float,
-    offset: Offset = LEVEL,
+    offsets: Sequence[Offset] = (LEVEL,),
     depth: float = 0.0,
 ) -> Floats:
     """Radius of the largest usable disc around each neutral foot.
@@ -62,7 +62,7 @@ def stride_radii(
         Where each foot stands, in `base_link`, m, shape (n, 3).
     lift
         How high a swinging foot is raised, m.
-    offset
+    offsets
         Of the body from the level pose in which the neutral feet are given.
     depth
         How far the ground may be below, m.
@@ -70,21 +70,22 @@ def stride_radii(
     Returns
     -------
     ndarray
-        m, shape (n,).
+        m, shape (offsets, n).
 
     """
     between = np.hypot(*(neutral[:, None, :2] - neutral[None, :, :2]).transpose(2, 0, 1))
     np.fill_diagonal(between, np.inf)
-    room = SHARE_OF_NEIGHBOUR * between.min(axis=1)
-    legs = carried(legs, offset)
-    heights = np.zeros((3, 3))
-    heights[2] = -depth, 0.0, lift
+    room = np.tile(SHARE_OF_NEIGHBOUR * between.min(axis=1), len(offsets))
+    legs, neutral = carried(legs, offsets), _tiled(neutral, len(offsets))
+    ground = (-depth, 0.0) if depth else (0.0,)
+    heights = np.zeros((3, len(ground) + 1))
+    heights[2] = *ground, lift
     # Rays from the middle of the disc at each height, as columns; one row a leg.
     middles = np.repeat(neutral[:, :, None] + heights, DIRECTIONS, axis=2)
-    rims = np.broadcast_to(np.tile(_directions(DIRECTIONS).T, len(heights)), middles.shape)
+    rims = np.broadcast_to(np.tile(_directions(DIRECTIONS).T, heights.shape[1]), middles.shape)
     owner = np.arange(len(legs))
     found = np.zeros(len(legs))
-    step = legs.lengths.sum(axis=0)[:, 0]
+    step = legs.stretched
     for _ in range(ROUNDS):
         step = step / STEPS
         steps = min(STEPS, int(np.ceil(((room - found) / step).max())))
@@ -100,10 +101,11 @@ def stride_radii(
         np.minimum.at(least, owner, good.min(axis=-1))
         found = found + step * least
         # Only rays that fail first are looked at more closely, each in a row of its own.
-        row, ray = np.nonzero(good == least[owner][:, None])
+        looked_for = (good == least[owner][:, None]) & (found < room)[owner, None]
+        row, ray = np.nonzero(looked_for)
         middles, rims, owner = middles[row, :, ray, None], rims[row, :, ray, None], owner[row]
     smaller: Floats = np.minimum(found, room)
-    return smaller
+    return smaller.reshape(len(offsets), -1)
 
 
 def liftable_radii(
@@ -114,11 +116,16 @@ def liftable_radii(
     *,
     swing_time: float,
     lift: float,
+    offsets: Sequence[Offset] = (LEVEL,),
 ) -> Floats:
-    """Largest radius around its neutral point in which the servos can lift each foot in time, m.
+    """Largest radius around its neutral point in which the servos can lift each foot in time.
 
-    The parameters are those of `fastest_stances`; the answer is not above the radius.
+    The parameters are those of `fastest_stances`, but for the radii, m, shape (offsets, n). So is
+    the answer, which is not above them.
     """
+    count = len(offsets)
+    legs, neutral, speeds = carried(legs, offsets), _tiled(neutral, count), _tiled(speeds, count)
+    longest = radii.ravel()
     # The foot comes down as it went up.
     shares = np.linspace(0.0, 0.5, PARTS // 2 + 1)
     _, (rise, climb) = steady_swing(shares, TRIPOD, swing_time=swing_time, lift=lift)
@@ -128,14 +135,14 @@ def liftable_radii(
         # Shape (rows, axes, parts, headings, instants).
         places = np.empty((len(rows), 3, len(parts), HEADINGS, len(shares)))
         places[:] = neutral[rows, :, None, None, None]
-        forth = radii[rows, None, None, None] * parts[:, None] * rim[:, None, :]
+        forth = longest[rows, None, None, None] * parts[:, None] * rim[:, None, :]
         places += forth[..., None]
         places[:, 2] += rise
         velocities = np.zeros_like(places)
         velocities[:, 2] = climb
         return _efforts(legs.take(rows), places, velocities, speeds[rows])
 
-    return radii * np.minimum(_crossings(effort, len(radii)), 1.0)
+    return radii * np.minimum(_crossings(effort, longest.size), 1.0).reshape(radii.shape)
 
 
 def fastest_stances(
@@ -147,13 +154,14 @@ def fastest_stances(
     swing_time: float,
     duty_factor: float,
     lift: float,
+    offsets: Sequence[Offset] = (LEVEL,),
 ) -> Floats:
     """Highest speed of each foot on the ground whose steady swing no joint is too slow for.
 
     Parameters
     ----------
     legs
-        In rows, as the level body has them.
+        Of the body, in rows.
     neutral
         Where each foot stands at mid stance, in the level body, m, shape (n, 3).
     radii
@@ -166,11 +174,13 @@ def fastest_stances(
         Share of the cycle in which a leg stands.
     lift
         Height of the swing, m.
+    offsets
+        Of the body from its level pose.
 
     Returns
     -------
     ndarray
-        m/s, shape (n, HEADINGS), one for each direction in which the body may go there, from +x
+        m/s, shape (offsets, n, HEADINGS), one for each direction in which the body may go there, from +x
         on, counter-clockwise; in proportion where it is more than the radius allows, and 0 where
         not even a swing on the spot is slow enough.
 
@@ -180,6 +190,9 @@ def fastest_stances(
         shares, duty_factor, swing_time=swing_time, lift=lift
     )
     # There and back are one: the same swing the other way round, with every joint speed reversed.
+    count = len(offsets)
+    legs, neutral, speeds = carried(legs, offsets), _tiled(neutral, count), _tiled(speeds, count)
+    radii = np.tile(radii, count)
     leg, heading = np.divmod(np.arange(len(radii) * HEADINGS // 2), HEADINGS // 2)
     half_strides = radii[leg, None] * _directions(HEADINGS)[heading]
 
@@ -194,7 +207,7 @@ def fastest_stances(
 
     to_speed = 2.0 * (1.0 - duty_factor) / (duty_factor * swing_time)
     fastest = to_speed * radii[leg] * _crossings(effort, len(leg))
-    return np.tile(fastest.reshape(len(radii), -1), 2)
+    return np.tile(fastest.reshape(count, len(radii) // count, -1), 2)
 
 
 def way_times(legs: ManyLegs, speeds: Floats, feet: Floats, way: Sequence[Offset]) -> Floats:
@@ -237,6 +250,10 @@ def fastest_towards(stances: Sequence[float], velocity: Point) -> float:
     return (1.0 - share) * stances[low % HEADINGS] + share * stances[(low + 1) % HEADINGS]
 
 
+def _tiled(rows: Floats, count: int) -> Floats:
+    return np.tile(rows, (count, 1))
+
+
 def _directions(count: int) -> Floats:
     """Give unit vectors on level ground, all round, shape (count, 3)."""
     angle = tau * np.arange(count) / count
@@ -270,19 +287,20 @@ def _crossings(effort: Callable[[Indices, Floats], Floats], count: int) -> Float
     ----------
     effort
         Gives, of some rows and parts, the efforts, shape (rows, parts): in each row a convex
-        function of the part.
+        function of the part, the same forth and back, and so nowhere less than on the spot.
     count
         Of rows.
 
     """
     parts = np.arange(STRIDES + 1) / STRIDES
-    ends = effort(np.arange(count), parts[[0, -1]])
-    crossings = np.where(ends[:, 0] < 1.0, 1.0 / ends[:, 1], 0.0)
-    (rows,) = np.nonzero((ends[:, 0] < 1.0) & (ends[:, 1] > 1.0))
+    longest = effort(np.arange(count), parts[-1:])
+    crossings: Floats = 1.0 / longest[:, 0]
+    (rows,) = np.nonzero(longest[:, 0] > 1.0)
     if rows.size:
-        efforts = np.hstack((ends[rows, :1], effort(rows, parts[1:-1]), ends[rows, 1:]))
-        beyond = (efforts > 1.0).argmax(axis=1)
-        low, high = (efforts[np.arange(len(rows)), place] for place in (beyond - 1, beyond))
-        shares = np.where(np.isfinite(high), (1.0 - low) / (high - low), 0.0)
-        crossings[rows] = (beyond - 1 + shares) / STRIDES
+        efforts = np.hstack((effort(rows, parts[:-1]), longest[rows]))
+        beyond = np.maximum((efforts > 1.0).argmax(axis=1), 1)
+        low, high = (efforts[np.arange(len(rows)), part] for part in (beyond - 1, beyond))
+        with np.errstate(all='ignore'):
+            shares = np.where(np.isfinite(high), (1.0 - low) / (high - low), 0.0)
+        crossings[rows] = np.where(low < 1.0, (beyond - 1 + shares) / STRIDES, 0.0)
     return crossings

@@ -58,7 +58,7 @@ def test_fastest_steady_walk_uses_what_the_servos_may(
         duty_factor=duty_factor,
         lift=0.03,
     )
-    speed = float(fastest[:, heading].min())
+    speed = float(fastest[0, :, heading].min())
     parameters = GaitParameters(duty_factor=duty_factor, max_speed=1.0, speed_share=10.0)
     walker = Walker(bracken, bracken_legs, parameters, bracken.standing.feet)
     walker.stand()
@@ -105,7 +105,7 @@ def test_liftable_radius_shrinks_with_the_time(
         liftable_radii(
             ManyLegs.of(bracken_legs[:1]),
             np.array(bracken.standing.feet[:1]),
-            np.array([0.05]),
+            np.array([[0.05]]),
             np.array([SPEEDS]),
             swing_time=time,
             lift=0.03,

@@ -26,7 +26,7 @@ def radii(bracken: Robot, bracken_legs: tuple[LegSolver, ...]) -> list[float]:
 
 def radii_around(legs: Sequence[LegSolver], feet: Sequence[Vector]) -> list[float]:
     """Of feet that stand at given points, m."""
-    found: list[float] = stride_radii(ManyLegs.of(legs), np.array(feet), LIFT).tolist()
+    found: list[float] = stride_radii(ManyLegs.of(legs), np.array(feet), LIFT)[0].tolist()
     return found
 
 

@@ -9,7 +9,7 @@ gives that of the tibia. It takes a tenth of the time of `solve_batch`.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import pi, tan
 
 import numpy as np
@@ -32,7 +32,10 @@ class ManyLegs:
     Attributes
     ----------
     lengths
-        Coxa, femur, tibia, m, shape (3, n, 1).
+        Of coxa and femur, m, shape (2, n, 1).
+    squares
+        Of the distances of the foot from the femur axis, stretched and folded, and femur squared
+        less tibia squared, m^2, shape (3, n, 1).
     mount
         Rows of the matrix that turns into the frame of the mount, shape (n, 3, 3).
     position
@@ -43,6 +46,7 @@ class ManyLegs:
     """
 
     lengths: Floats
+    squares: Floats
     mount: Floats
     position: Floats
     lowest: Floats
@@ -60,7 +64,13 @@ class ManyLegs:
             for leg in legs
         ]
         return cls(
-            np.array([(each.coxa, each.femur, each.tibia) for each in geometries]).T[..., None],
+            np.array([(each.coxa, each.femur) for each in geometries]).T[..., None],
+            np.array(
+                [
+                    (each.farthest_square, each.nearest_square, each.square_difference)
+                    for each in geometries
+                ]
+            ).T[..., None],
             np.array([leg.mount.rotation for leg in legs]).transpose(0, 2, 1),
             np.array([leg.mount.position for leg in legs])[..., None],
             np.array([[_half_tangent(low) for low, _ in row] for row in ranges]).T[..., None],
@@ -71,31 +81,43 @@ class ManyLegs:
         """Count the legs."""
         return len(self.mount)
 
+    @property
+    def stretched(self) -> Floats:
+        """Farthest that each foot can be from its coxa axis, m, shape (n,)."""
+        farthest: Floats = (self.lengths[0] + np.sqrt(self.squares[0]))[:, 0]
+        return farthest
+
     def take(self, rows: Indices) -> 'ManyLegs':
         """Give the legs of some rows, which may repeat."""
         return ManyLegs(
             self.lengths[:, rows],
+            self.squares[:, rows],
             self.mount[rows],
             self.position[rows],
             self.lowest[:, rows],
             self.highest[:, rows],
         )
 
-    def moved(self, turn: Floats, shift: Floats) -> 'ManyLegs':
-        """Give the legs as another frame has them.
+    def moved(self, turns: Floats, shifts: Floats) -> 'ManyLegs':
+        """Give the legs as other frames have them: all legs in the first, then all in the next.
 
         Parameters
         ----------
-        turn
-            Matrix that turns vectors of this frame into the other, shape (3, 3).
-        shift
-            Of the origin of this frame, in the other, m, shape (3,).
+        turns
+            Matrices that turn vectors of this frame into the others, shape (frames, 3, 3).
+        shifts
+            Of the origin of this frame, in the others, m, shape (frames, 3).
 
         """
-        return replace(
-            self,
-            mount=self.mount @ turn.T,
-            position=turn @ self.position + shift[:, np.newaxis],
+        count = len(turns)
+        turns = turns[:, np.newaxis]
+        return ManyLegs(
+            np.tile(self.lengths, (1, count, 1)),
+            np.tile(self.squares, (1, count, 1)),
+            (self.mount @ turns.swapaxes(-1, -2)).reshape(-1, 3, 3),
+            (turns @ self.position + shifts[:, np.newaxis, :, np.newaxis]).reshape(-1, 3, 1),
+            np.tile(self.lowest, (1, count, 1)),
+            np.tile(self.highest, (1, count, 1)),
         )
 
     def reached(self, feet: Floats) -> NDArray[np.bool_]:
@@ -165,18 +187,19 @@ class ManyLegs:
         """
         turned = self.mount @ (feet - self.position)
         x, y, z = turned[:, 0], turned[:, 1], turned[:, 2]
-        coxa, femur, tibia = self.lengths
+        coxa, femur = self.lengths
+        farthest, nearest, difference = self.squares
         outwards = np.sqrt(x * x + y * y)
         r = outwards - coxa
         square = r * r + z * z
-        outer = (femur + tibia) ** 2 - square
-        inner = square - (femur - tibia) ** 2
+        outer = farthest - square
+        inner = square - nearest
         # Not a number where femur and tibia cannot span the distance.
         bend = np.sqrt(outer * inner)
-        k = square + (femur - tibia) * (femur + tibia)
+        k = square + difference
         sines = (y, z * k + r * bend, -2.0 * bend)
         cosines = (x, r * k - z * bend, inner - outer)
-        sizes = (outwards, 2.0 * femur * square, 4.0 * femur * tibia)
+        sizes = (outwards, 2.0 * femur * square, farthest - nearest)
         reached = np.ones(x.shape, dtype=np.bool_)
         # tan(q/2) = sin q / (1 + cos q) grows with q all the way round.
         for sine, cosine, size, low, high in zip(

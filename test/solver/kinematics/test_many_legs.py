@@ -96,7 +96,9 @@ def test_moved_legs_are_those_of_another_frame(robot: Robot, feet: Floats) -> No
     many = ManyLegs.of(leg_solvers(robot))
     turn, shift = euler2mat(0.3, -0.2, 1.1, 'sxyz'), np.array((0.4, -0.1, 0.2))
     moved = turn @ feet + shift[:, np.newaxis]
-    np.testing.assert_allclose(many.moved(turn, shift).angles(moved), many.angles(feet), atol=1e-8)
+    np.testing.assert_allclose(
+        many.moved(turn[np.newaxis], shift[np.newaxis]).angles(moved), many.angles(feet), atol=1e-8
+    )
 
 
 def test_rows_can_be_taken_in_any_order(robot: Robot, feet: Floats) -> None:
