@@ -4,6 +4,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from math import cos, isfinite, sin
 from typing import NamedTuple
 
@@ -24,7 +25,7 @@ LOOKS = 40
 SLACK = 1e-4
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Offset:
     """Pose of the body relative to where a level walk has it.
 
@@ -56,17 +57,19 @@ class Offset:
         """Give x, y, z, roll, pitch and yaw."""
         return (*self.shift, *self.rpy)
 
-    @property
+    @cached_property
     def rotation(self) -> tuple[Vector, Vector, Vector]:
         """Axes of the level body expressed in the offset body.
 
         They are the rows of a matrix: ``vectors @ rotation`` does to many what `turn_back` does to
         one.
         """
+        roll, pitch, yaw = self.rpy
+        sr, cr, sp, cp, sy, cy = sin(roll), cos(roll), sin(pitch), cos(pitch), sin(yaw), cos(yaw)
         return (
-            self.turn_back((1.0, 0.0, 0.0)),
-            self.turn_back((0.0, 1.0, 0.0)),
-            self.turn_back((0.0, 0.0, 1.0)),
+            (cp * cy, sr * sp * cy - cr * sy, cr * sp * cy + sr * sy),
+            (cp * sy, sr * sp * sy + cr * cy, cr * sp * sy - sr * cy),
+            (-sp, sr * cp, cr * cp),
         )
 
     def towards(self, other: 'Offset', share: float) -> 'Offset':
@@ -85,11 +88,9 @@ class Offset:
 
     def turn_back(self, vector: Vector) -> Vector:
         """Express a free vector of the level body in the offset body."""
-        roll, pitch, yaw = self.rpy
         x, y, z = vector
-        x, y = cos(yaw) * x + sin(yaw) * y, cos(yaw) * y - sin(yaw) * x
-        x, z = cos(pitch) * x - sin(pitch) * z, cos(pitch) * z + sin(pitch) * x
-        return (x, cos(roll) * y + sin(roll) * z, cos(roll) * z - sin(roll) * y)
+        (a, b, c), (d, e, f), (g, h, i) = self.rotation
+        return (a * x + d * y + g * z, b * x + e * y + h * z, c * x + f * y + i * z)
 
     def see_moving(self, rate: 'Offset', point: Vector, velocity: Vector) -> tuple[Vector, Vector]:
         """Express a moving point of the level body in the offset body, which moves too, m and m/s.

@@ -101,7 +101,7 @@ class Envelope:
         """
         return self.look_how_fast()
 
-    @property
+    @cached_property
     def narrowest(self) -> int:
         """Leg of the smallest radius."""
         return self.radii.index(min(self.radii))

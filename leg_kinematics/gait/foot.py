@@ -6,25 +6,36 @@ from dataclasses import dataclass, field
 
 from leg_kinematics.gait.planar import Point
 from leg_kinematics.gait.swing import Swing
-from leg_kinematics.robot import Vector
 from leg_kinematics.solver import State, minimum_jerk
+
+AT_REST: Point = (0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """A foot at a fixed place in the world, m, so that no rounding accumulates to a slip."""
+    """A foot at a fixed place in the world, so that no rounding accumulates to a slip.
 
-    place: Vector
+    Attributes
+    ----------
+    place
+        Where it stands, m.
+    z
+        Elevation, m.
+
+    """
+
+    place: Point
+    z: State
 
     @property
     def footprint(self) -> Point:
         """Where the foot stands, m."""
-        return self.place[:2]
+        return self.place
 
     @property
-    def z(self) -> State:
-        """Elevation, m, at rest."""
-        return State(self.place[2])
+    def velocity(self) -> Point:
+        """None, m/s."""
+        return AT_REST
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,8 +44,10 @@ class Seeking:
 
     Attributes
     ----------
+    place
+        Above which it goes down, m.
     start
-        Where it began, m.
+        Elevation where it began, m.
     depth
         Of the whole way, m.
     duration
@@ -44,7 +57,8 @@ class Seeking:
 
     """
 
-    start: Vector
+    place: Point
+    start: float
     depth: float
     duration: float
     elapsed: float = 0.0
@@ -52,13 +66,18 @@ class Seeking:
     @property
     def footprint(self) -> Point:
         """Where the foot will stand, m."""
-        return self.start[:2]
+        return self.place
+
+    @property
+    def velocity(self) -> Point:
+        """None over the ground, m/s."""
+        return AT_REST
 
     @property
     def z(self) -> State:
         """Elevation, m, and its rates."""
-        z = self.start[2]
-        return minimum_jerk(State(z), z - self.depth, self.duration, self.elapsed)
+        start = State(self.start)
+        return minimum_jerk(start, self.start - self.depth, self.duration, self.elapsed)
 
     @property
     def over(self) -> bool:
@@ -67,7 +86,7 @@ class Seeking:
 
     def after(self, dt: float) -> 'Seeking':
         """Go on for dt seconds."""
-        return Seeking(self.start, self.depth, self.duration, self.elapsed + dt)
+        return Seeking(self.place, self.start, self.depth, self.duration, self.elapsed + dt)
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +163,7 @@ class Foot:
         """Leave the ground because its turn has come."""
         self.motion, self.first_step = swing, False
 
-    def stand(self, x: float, y: float, z: float, *, missed: bool = False) -> None:
-        """Stand at a place from now on, m; tell whether there is no ground."""
-        self.motion = Standing((x, y, z))
-        self.ground, self.missed = z, missed
+    def stand(self, place: Point, ground: float, *, missed: bool = False) -> None:
+        """Stand from now on at a place and an elevation, m; tell whether there is no ground."""
+        self.motion = Standing(place, State(ground))
+        self.ground, self.missed = ground, missed

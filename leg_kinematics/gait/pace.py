@@ -57,6 +57,8 @@ class Pace:
         self._family = phases.depends_on_duty_factor
         self._envelopes = envelopes
         self._smallest, self._largest = parameters.duty_factor, parameters.largest_duty_factor
+        self._question: tuple[Limited, Envelope, float] | None = None
+        self._answer = Limited(Twist())
 
     def keep_duty_factor(self, duty_factor: float, clock: Clock, way: Sequence[Offset]) -> None:
         """Choose the same duty factor at every speed from now on.
@@ -127,7 +129,16 @@ class Pace:
         return limit_speed(command, self._parameters.max_speed, self._parameters.max_yaw_rate)
 
     def steady(self, wanted: Limited, envelope: Envelope, duty_factor: float) -> Limited:
-        """Limit further to what a steady walk with a duty factor may ask of the legs."""
+        """Limit further to what a steady walk with a duty factor may ask of the legs.
+
+        A command is most often held for many ticks: the last answer is kept.
+        """
+        question = (wanted, envelope, duty_factor)
+        if question != self._question:
+            self._question, self._answer = question, self._steady(*question)
+        return self._answer
+
+    def _steady(self, wanted: Limited, envelope: Envelope, duty_factor: float) -> Limited:
         if not wanted.twist:
             return wanted
         slow = limit_servo_speed(wanted.twist, self._neutral, envelope.fastest, self._names)

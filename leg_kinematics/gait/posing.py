@@ -101,7 +101,7 @@ class Posing:
     @property
     def level(self) -> bool:
         """Tell whether the body is level, at rest, and nothing else is ordered."""
-        return self.goal == LEVEL and self._level_at_rest
+        return self.goal == LEVEL and not self.off_level
 
     @property
     def waits(self) -> bool:
@@ -110,13 +110,12 @@ class Posing:
 
     def see(self, point: Vector, velocity: Vector) -> tuple[Vector, Vector]:
         """Express a moving point of the level body in the body as it is, m and m/s."""
-        if self._level_at_rest:
-            return point, velocity
         return self.offset.see_moving(self.rate, point, velocity)
 
     @property
-    def _level_at_rest(self) -> bool:
-        return self._move.goal == LEVEL.components and not self._move.moving
+    def off_level(self) -> bool:
+        """Tell whether the body is elsewhere than the level body, or on its way there."""
+        return self._move.moving or self._move.goal != LEVEL.components
 
     def envelope(self, clock: Clock) -> Envelope:
         """Tell what a walk may ask of the legs all along the way; asked for in every tick."""

@@ -25,7 +25,7 @@ from leg_kinematics.gait.swing import (
     swing_effort,
 )
 from leg_kinematics.robot import Vector
-from leg_kinematics.solver import PEAK_SPEED, LegSolver, static_margin
+from leg_kinematics.solver import PEAK_SPEED, LegSolver, State, static_margin
 
 #: A foot closer to its neutral point than this need not step when the robot stops, m.
 SETTLED = 1e-3
@@ -80,21 +80,23 @@ class Stepping:
         self._envelopes = envelopes
         self._neutral = envelopes.neutral
         self.feet = [
-            Foot(walks, Standing(place), ground=place[2])
-            if place[2] <= AIRBORNE
-            else Foot(walks, Swing.from_rest(place, parameters.swing_time, lift=0.0, end=0.0))
-            for walks, place in zip(walking, feet, strict=True)
+            Foot(walks, Standing((x, y), State(z)), ground=z)
+            if z <= AIRBORNE
+            else Foot(walks, Swing.from_rest((x, y, z), parameters.swing_time, lift=0.0, end=0.0))
+            for walks, (x, y, z) in zip(walking, feet, strict=True)
         ]
 
     @property
     def seeking(self) -> bool:
         """Tell whether a foot seeks the ground."""
-        return any(isinstance(foot.motion, Seeking) for foot in self.feet)
+        return self._parameters.contacts and any(
+            isinstance(foot.motion, Seeking) for foot in self.feet
+        )
 
     @property
     def astray(self) -> bool:
         """Tell whether a foot sought the ground in vain and has not felt it since."""
-        return any(foot.missed for foot in self.feet)
+        return self._parameters.contacts and any(foot.missed for foot in self.feet)
 
     @property
     def at_rest(self) -> bool:
@@ -250,29 +252,27 @@ class Stepping:
     def _swing(self, foot: Foot, swing: Swing, dt: float, cycle: Cycle) -> None:
         feels = self._parameters.contacts and foot.walks
         if feels and foot.touching and swing.progress >= DESCENDING:
-            foot.stand(swing.x.position, swing.y.position, swing.z.position)
+            foot.stand(swing.place, swing.z.position)
         elif swing.advance(dt, BOUNDARY_TOLERANCE * cycle.period):
             self._land(foot, swing)
 
     def _land(self, foot: Foot, swing: Swing) -> None:
-        x, y = swing.goal
         if not foot.walks:
             foot.motion = Carried(swing.goal)
         elif self._parameters.contacts and not foot.touching:
             depth = self._parameters.search_depth
-            foot.motion = Seeking((x, y, swing.end), depth, self._search_time)
+            foot.motion = Seeking(swing.goal, swing.end, depth, self._search_time)
         else:
-            foot.stand(x, y, swing.end)
+            foot.stand(swing.goal, swing.end)
 
     def _seek(self, foot: Foot, seeking: Seeking, dt: float) -> None:
-        x, y = seeking.footprint
         if foot.touching:
-            foot.stand(x, y, seeking.z.position)
+            foot.stand(seeking.place, seeking.z.position)
             return
         lower = seeking.after(dt)
         foot.motion = lower
         if lower.over:
-            foot.stand(x, y, lower.z.position, missed=True)
+            foot.stand(lower.place, lower.z.position, missed=True)
 
     @property
     def _search_time(self) -> float:

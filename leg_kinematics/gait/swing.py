@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.gait.body import LEVEL, BodyState, Offset, carried
-from leg_kinematics.gait.planar import Point, seen
+from leg_kinematics.gait.planar import Point, seen_from
 from leg_kinematics.robot import Vector
 from leg_kinematics.solver import LegSolver, ManyLegs, State, Time, on_the_way
 
@@ -77,6 +77,16 @@ class Swing:
         """Begin a swing, for now back to where the foot is (m), of a duration (s)."""
         x, y, z = place
         return cls(State(x), State(y), State(z), (x, y), duration, z, end, lift)
+
+    @property
+    def place(self) -> Point:
+        """Where the foot is over the ground, m."""
+        return (self.x.position, self.y.position)
+
+    @property
+    def velocity(self) -> Point:
+        """How fast it goes over the ground, m/s."""
+        return (self.x.velocity, self.y.velocity)
 
     @property
     def footprint(self) -> Point:
@@ -221,7 +231,7 @@ def swing_effort(
     for share in INSTANTS_AHEAD:
         time = share * swing.remaining
         (x, dx, _), (y, dy, _), (z, dz) = swing.path(time, goal)
-        (x, y), (dx, dy) = seen(pose * twist.over(time), twist, (x, y), (dx, dy))
+        (x, y), (dx, dy) = seen_from(pose * twist.over(time), twist)((x, y), (dx, dy))
         place, velocity = (x, y, z - height), (dx, dy, dz)
         if offset != LEVEL:
             place, velocity = offset.see(place), offset.turn_back(velocity)

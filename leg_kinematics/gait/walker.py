@@ -14,18 +14,17 @@ from math import dist, hypot
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait.body import LEVEL, BodyState, Offset
 from leg_kinematics.gait.envelope import Envelope, Envelopes, projected
-from leg_kinematics.gait.foot import Carried, Foot
+from leg_kinematics.gait.foot import Carried
 from leg_kinematics.gait.limits import Limited, Stance
 from leg_kinematics.gait.pace import Pace
 from leg_kinematics.gait.parameters import GaitParameters
 from leg_kinematics.gait.phases import Clock, declared_phases, wave_phases
-from leg_kinematics.gait.planar import Point, Pose, Twist, seen
+from leg_kinematics.gait.planar import Point, Pose, Twist, seen_from
 from leg_kinematics.gait.posing import Posing
 from leg_kinematics.gait.sample import GaitSample, GaitState
 from leg_kinematics.gait.stepping import Stepping
-from leg_kinematics.gait.swing import Swing
 from leg_kinematics.robot import Robot, Vector
-from leg_kinematics.solver import LegSolver, State, posture_angles, static_margin
+from leg_kinematics.solver import LegSolver, posture_angles, static_margin
 
 #: Of half the stride that is asked for: how far back the body may leave a foot before its first
 #: step, which starts from the neutral point and not from half a stride in front of it.
@@ -286,19 +285,22 @@ class Walker:
     def _take_turns(self, dt: float, body: BodyState, *, moving: bool) -> None:
         """Let the clock go on by dt seconds; land and lift feet whose turns end and begin."""
         clock, stepping = self._clock, self._stepping
-        before = [clock.cycle.swinging(leg, clock.phase) for leg in self._walking]
+        earlier, phase = clock.cycle, clock.phase
         clock.advance(dt)
-        now = [clock.cycle.swinging(leg, clock.phase) for leg in self._walking]
-        for leg, swings in zip(self._walking, now, strict=True):
-            if not swings:
+        swinging = [leg for leg in self._walking if clock.cycle.swinging(leg, clock.phase)]
+        for leg in self._walking:
+            if leg not in swinging:
                 # While the duty factor changes, the turn may end a moment before its time.
                 stepping.end_swing(leg)
         if stepping.seeking:
             clock.take_back()
             return
-        for leg, swung, swings in zip(self._walking, before, now, strict=True):
-            begins = swings and not swung and stepping.feet[leg].stands
-            if begins and (moving or not stepping.in_place(leg, self._pose)):
+        for leg in swinging:
+            if (
+                stepping.feet[leg].stands
+                and not earlier.swinging(leg, phase)
+                and (moving or not stepping.in_place(leg, self._pose))
+            ):
                 stepping.lift_off(leg, body, clock.cycle, clock.phase)
 
     def _move_body(self, dt: float) -> None:
@@ -318,20 +320,32 @@ class Walker:
             self._state = end
 
     def _sample(self, limit: str) -> GaitSample:
-        posing, clock, height = self._posing, self._clock, self._posing.height
+        posing, clock, stepping = self._posing, self._clock, self._stepping
+        height, off_level = posing.height, posing.off_level
+        seen = seen_from(self._pose, self._twist)
         feet, velocities = [], []
         support: list[Point] = []
-        for leg, foot in enumerate(self._stepping.feet):
-            (x, y, z), velocity = self._seen_from_level_body(leg, foot, height)
+        for leg, foot in enumerate(stepping.feet):
+            motion = foot.motion
+            if isinstance(motion, Carried):
+                # At rest in the body.
+                (x, y), (u, v) = self.neutral[leg], (0.0, 0.0)
+                z = self._parameters.carry_height - posing.rise.position
+                w = -posing.rise.velocity
+            else:
+                (x, y), (u, v) = seen(motion.place, motion.velocity)
+                z, w = motion.z.position - height.position, motion.z.velocity - height.velocity
             if foot.stands and not foot.missed:
                 support.append((x, y))
-            place, velocity = posing.see((x, y, z), velocity)
+            place, velocity = (x, y, z), (u, v, w)
+            if off_level:
+                place, velocity = posing.see(place, velocity)
             feet.append(place)
             velocities.append(velocity)
         return GaitSample(
             feet=tuple(feet),
             velocities=tuple(velocities),
-            standing=tuple(foot.stands for foot in self._stepping.feet),
+            standing=tuple(foot.stands for foot in stepping.feet),
             pose=self._pose,
             twist=self._twist,
             height=height.position,
@@ -343,23 +357,5 @@ class Walker:
             margin=static_margin(support, projected(self._envelopes.centre, posing.offset)),
             phase=clock.phase % 1.0 if clock.running else None,
             duty_factor=clock.cycle.duty_factor,
-            missed=tuple(foot.missed for foot in self._stepping.feet),
+            missed=tuple(foot.missed for foot in stepping.feet),
         )
-
-    def _seen_from_level_body(self, leg: int, foot: Foot, height: State) -> tuple[Vector, Vector]:
-        """Place and velocity of the foot of a leg, m and m/s, for the height of the body."""
-        motion = foot.motion
-        if isinstance(motion, Carried):
-            # At rest in the body.
-            x, y = self.neutral[leg]
-            rise = self._posing.rise
-            z = self._parameters.carry_height - rise.position
-            return (x, y, z), (0.0, 0.0, -rise.velocity)
-        if isinstance(motion, Swing):
-            place = motion.x.position, motion.y.position
-            velocity = motion.x.velocity, motion.y.velocity
-        else:
-            place, velocity = motion.footprint, (0.0, 0.0)
-        (x, y), (u, v) = seen(self._pose, self._twist, place, velocity)
-        up = motion.z
-        return (x, y, up.position - height.position), (u, v, up.velocity - height.velocity)

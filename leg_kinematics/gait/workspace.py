@@ -180,9 +180,9 @@ def fastest_stances(
     Returns
     -------
     ndarray
-        m/s, shape (offsets, n, HEADINGS), one for each direction in which the body may go there, from +x
-        on, counter-clockwise; in proportion where it is more than the radius allows, and 0 where
-        not even a swing on the spot is slow enough.
+        m/s, shape (offsets, n, HEADINGS), one for each direction in which the body may go there,
+        from +x on, counter-clockwise; in proportion where it is more than the radius allows, and 0
+        where not even a swing on the spot is slow enough.
 
     """
     shares = np.linspace(0.0, 1.0, PARTS + 1)
