@@ -16,6 +16,9 @@ from leg_kinematics.chain.walking import WalkingParameters
 from leg_kinematics.gait import GaitParameters
 from leg_kinematics.parameters import Parameter, choice, count, flag, number, parameters_of, text
 
+#: Parameters that ROS itself gives every node.
+OF_ROS = ('use_sim_time', 'start_type_description_service')
+
 
 @dataclass(frozen=True, slots=True)
 class NodeParameters:

@@ -13,10 +13,8 @@ from rclpy.node import Node
 from rclpy.parameter import Parameter as RosParameter
 
 from leg_kinematics.errors import CommandError
+from leg_kinematics.nodes.catalogue import OF_ROS
 from leg_kinematics.parameters import Parameter, Settings, Value, validate
-
-#: Parameters that ROS itself gives every node.
-OF_ROS = ('use_sim_time', 'start_type_description_service')
 
 
 def declare(node: Node, parameters: Sequence[Parameter]) -> Settings:
