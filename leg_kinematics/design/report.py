@@ -6,7 +6,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from leg_kinematics.calibration import ServoMaps
-from leg_kinematics.design.clearance import clearance_finding
+from leg_kinematics.design.clearance import (
+    body_finding,
+    clearance_finding,
+    ground_findings,
+)
 from leg_kinematics.design.doubts import Doubt, find_doubts
 from leg_kinematics.design.finding import Finding, Verdict
 from leg_kinematics.design.lines import DrawnLine, lines_finding
@@ -15,6 +19,7 @@ from leg_kinematics.design.pulses import pulse_findings
 from leg_kinematics.design.reach import freedom_findings, reach_findings, stride_finding
 from leg_kinematics.design.speed import speed_bounds, speed_finding
 from leg_kinematics.design.steady_walk import (
+    DEFAULTS,
     DUTY_FACTORS,
     HEADINGS,
     SteadyWalk,
@@ -118,8 +123,11 @@ def check_robot(robot: Robot, maps: ServoMaps | None, tell: Callable[[str], None
     if by_factor:
         findings.append(walking_torque(robot, legs, by_factor[0]))
         findings += [support_finding(robot, legs, each) for each in by_factor]
-        tell('clearance')
+    tell('clearance')
+    if by_factor:
         findings.append(clearance_finding(robot, legs, by_factor[0]))
+    findings.append(body_finding(robot, bare, postures, walks))
+    findings += ground_findings(robot, DEFAULTS.lift)
     lines: tuple[DrawnLine, ...] = ()
     if maps is not None:
         findings += pulse_findings(maps, postures, walks)
