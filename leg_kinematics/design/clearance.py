@@ -107,8 +107,8 @@ def body_finding(
 def ground_findings(robot: Robot, lift: float) -> list[Finding]:
     """How far the underside of the body is above level ground.
 
-    What a foot steps over, the underside has to pass over as well: to pass, it walks higher than the
-    feet are lifted.
+    What a foot steps over, the underside has to pass over as well: to pass, it walks higher than
+    the feet are lifted.
     """
     below = 0.5 * robot.body.size[2]
     walking = Bounds(good=max(lift, SAG), bound=SAG)

@@ -117,7 +117,7 @@ def test_a_mount_that_points_into_the_body_collides(tmp_path: Path) -> None:
 def test_the_underside_is_half_the_thickness_below_the_mounts(
     tmp_path: Path, thickness: str, resting: float, walking: float, verdicts: list[str]
 ) -> None:
-    """By hand from 30 and 85 mm: an underside in the ground fails, one that feet step over is tight."""
+    """By hand from 30 and 85 mm: in the ground it fails, lower than feet are lifted it is tight."""
     robot = robot_with(tmp_path, ('130 mm, 50 mm]', f'130 mm, {thickness}]'))
     found = ground_findings(robot, LIFT)
     assert [each.value for each in found] == pytest.approx([resting, walking])
