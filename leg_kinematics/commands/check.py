@@ -82,6 +82,7 @@ def check(*, robot: Path, servo_maps: Path | None, output: Path, as_json: bool) 
                     'verdict': report.verdict,
                     'findings': lines,
                     'doubts': [asdict(each) for each in report.doubts],
+                    'remarks': report.remarks,
                 },
                 indent=2,
             )
@@ -121,6 +122,8 @@ def _print(name: str, report: 'Report', console: Console) -> None:
     for doubt in report.doubts:
         console.print(f'[yellow]doubt[/] {escape(doubt.seen)}', highlight=False, soft_wrap=True)
         console.print(f'     Cure: {escape(doubt.cure)}.', highlight=False, soft_wrap=True)
+    for remark in report.remarks:
+        console.print(f'[cyan]note[/] {escape(remark)}', highlight=False, soft_wrap=True)
     failing: dict[tuple[Verdict, str, str], list[str]] = {}
     for finding in report.findings:
         if finding.verdict is not Verdict.PASS:

@@ -4,6 +4,7 @@
 
 from leg_kinematics.robot.description import (
     SEGMENTS,
+    Battery,
     Body,
     Leg,
     Link,
@@ -20,6 +21,7 @@ from leg_kinematics.robot.units import STANDARD_GRAVITY, Dimension, parse_quanti
 __all__ = [
     'SEGMENTS',
     'STANDARD_GRAVITY',
+    'Battery',
     'Body',
     'Dimension',
     'Document',

@@ -15,6 +15,7 @@ from transforms3d.euler import euler2mat
 
 from leg_kinematics.robot.description import (
     SEGMENTS,
+    Battery,
     Body,
     Leg,
     Link,
@@ -72,6 +73,7 @@ def load_robot(path: Path | str) -> Robot:
         resting=_posture(document, 'resting', legs),
         standing=_posture(document, 'standing', legs),
         document=document,
+        battery=_battery(document),
     )
     _check_torque(robot)
     return robot
@@ -101,6 +103,20 @@ def _servo(document: Document, name: str) -> ServoModel:
         speed=document.quantity(f'{path}.speed', 'angular speed'),
         dead_band_us=document.quantity(f'{path}.dead_band', 'pulse'),
         pulse_us=_ascending(document, f'{path}.pulse', 'pulse'),
+        stall_current=(
+            document.quantity(f'{path}.stall_current', 'current')
+            if 'stall_current' in document.keys(path)
+            else None
+        ),
+    )
+
+
+def _battery(document: Document) -> Battery | None:
+    if not document.keys('battery'):
+        return None
+    return Battery(
+        capacity=document.quantity('battery.capacity', 'charge'),
+        voltage=document.quantity('battery.voltage', 'voltage'),
     )
 
 

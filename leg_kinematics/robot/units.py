@@ -11,7 +11,18 @@ import re
 from fractions import Fraction
 from typing import Literal
 
-Dimension = Literal['length', 'angle', 'mass', 'torque', 'angular speed', 'pulse', 'pulse gain']
+Dimension = Literal[
+    'length',
+    'angle',
+    'mass',
+    'torque',
+    'angular speed',
+    'pulse',
+    'pulse gain',
+    'current',
+    'voltage',
+    'charge',
+]
 
 STANDARD_GRAVITY = 9.80665
 """m/s², exact by definition (3rd General Conference on Weights and Measures, 1901)."""
@@ -32,6 +43,9 @@ UNITS: dict[Dimension, dict[str, Fraction]] = {
     'angular speed': {'rad/s': Fraction(1), 'deg/s': _DEGREE, 's/60deg': 60 * _DEGREE},
     'pulse': {'s': Fraction(1_000_000), 'ms': Fraction(1000), 'us': Fraction(1)},
     'pulse gain': {'s/rad': Fraction(1_000_000), 'us/rad': Fraction(1), 'us/deg': 1 / _DEGREE},
+    'current': {'A': Fraction(1), 'mA': Fraction(1, 1000)},
+    'voltage': {'V': Fraction(1), 'mV': Fraction(1, 1000)},
+    'charge': {'Ah': Fraction(3600), 'mAh': Fraction(36, 10)},
 }
 
 # Datasheets give the time of a turn, not its speed: here the number divides.
@@ -88,7 +102,7 @@ def parse_quantity(value: object, dimension: Dimension) -> float:
     Returns
     -------
     float
-        In m, rad, kg, N·m or rad/s; a pulse in µs and a pulse gain in µs/rad.
+        In m, rad, kg, N·m, rad/s, A, V or C; a pulse in µs and a pulse gain in µs/rad.
 
     Raises
     ------
