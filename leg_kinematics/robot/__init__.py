@@ -16,6 +16,7 @@ from leg_kinematics.robot.description import (
 )
 from leg_kinematics.robot.document import Document
 from leg_kinematics.robot.loader import load_robot
+from leg_kinematics.robot.near import did_you_mean
 from leg_kinematics.robot.units import STANDARD_GRAVITY, Dimension, parse_quantity
 
 __all__ = [
@@ -32,6 +33,7 @@ __all__ = [
     'Robot',
     'ServoModel',
     'Vector',
+    'did_you_mean',
     'load_robot',
     'parse_quantity',
 ]

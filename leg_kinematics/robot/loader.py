@@ -26,6 +26,7 @@ from leg_kinematics.robot.description import (
     Vector,
 )
 from leg_kinematics.robot.document import Document
+from leg_kinematics.robot.near import did_you_mean
 from leg_kinematics.robot.plausible import suggestions
 from leg_kinematics.robot.units import STANDARD_GRAVITY, UNITS, Dimension, split_quantity
 
@@ -135,7 +136,9 @@ def _link(document: Document, path: str, servos: dict[str, ServoModel]) -> Link:
     servo = document.text(f'{path}.servo')
     if servo not in servos:
         raise document.error(
-            f'{path}.servo', f'no servo {servo!r}; under servos there are: {", ".join(servos)}'
+            f'{path}.servo',
+            f'no servo {servo!r}; under servos there are: {", ".join(servos)}'
+            f'{did_you_mean(servo, servos)}',
         )
     lower, upper = _ascending(document, f'{path}.limits', 'angle')
     return Link(
@@ -195,7 +198,8 @@ def _posture(document: Document, path: str, legs: tuple[Leg, ...]) -> Posture:
     for name in own:
         if name not in names:
             raise document.error(
-                f'{path}.feet.{name}', f'no leg {name!r}; the legs are: {", ".join(names)}'
+                f'{path}.feet.{name}',
+                f'no leg {name!r}; the legs are: {", ".join(names)}{did_you_mean(name, names)}',
             )
     feet = []
     for leg in legs:

@@ -53,6 +53,22 @@ _TIMES_OF_A_TURN = frozenset({'s/60deg'})
 
 _QUANTITY = re.compile(r'([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?)(?:\s*([A-Za-z]\S*))?')
 
+#: A number with a decimal comma or point, and what follows it.
+_LOOSE_QUANTITY = re.compile(r'([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*(\D.*|)')
+
+#: How sellers and people write units otherwise, without signs between the letters.
+SPELLINGS = {
+    'kgcm': 'kgf.cm',
+    'degree': 'deg',
+    'degrees': 'deg',
+    'millimeter': 'mm',
+    'millimetre': 'mm',
+    'sec60deg': 's/60deg',
+    'sec60': 's/60deg',
+    's60': 's/60deg',
+    'usec': 'us',
+    'gram': 'g',
+}
 
 #: Of a value, so many characters are repeated in a message.
 SHOWN = 60
@@ -86,6 +102,34 @@ def split_quantity(value: object, dimension: Dimension) -> tuple[str, str | None
             f'units {", ".join(units)}; a bare number is in {next(iter(units))}'
         )
     return match[1], match[2]
+
+
+def meant(written: object, dimension: Dimension) -> str | None:
+    """Guess the quantity behind one that is not written as it should be.
+
+    Decimal commas, the sign of degrees, units in other letters or with other signs between them.
+
+    Returns
+    -------
+    str or None
+        A quantity to write instead; None when nothing is near.
+
+    """
+    match = _LOOSE_QUANTITY.fullmatch(str(written).strip())
+    if match is None:
+        return None
+    number, unit = match[1].replace(',', '.'), _letters(match[2].replace('°', 'deg'))
+    if not unit:
+        return number if ',' in match[1] else None
+    spellings = {_letters(each): each for each in UNITS[dimension]} | {
+        spelling: each for spelling, each in SPELLINGS.items() if each in UNITS[dimension]
+    }
+    return f'{number} {spellings[unit]}' if unit in spellings else None
+
+
+def _letters(unit: str) -> str:
+    """Leave of a unit what all ways to write it have in common."""
+    return re.sub(r'[^a-z0-9]', '', unit.lower().replace('µ', 'u').replace('μ', 'u'))
 
 
 def parse_quantity(value: object, dimension: Dimension) -> float:
