@@ -125,7 +125,7 @@ class Body:
     mass
         kg, without the legs.
     size
-        Extent along x, y, z in m.
+        Extent along x, y, z of a box around the origin of ``base_link``, m.
     centre_of_mass
         In ``base_link``, m.
 
