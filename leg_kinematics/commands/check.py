@@ -48,9 +48,10 @@ CAPTION = 'In brackets: beyond this a line fails. Torques in percent of the stal
 def check(*, robot: Path, servo_maps: Path | None, output: Path, as_json: bool) -> None:
     """Question the design that the file ROBOT describes.
 
-    Reach, freedom of the body, speed, torque, support, clearance of the legs and, with servo
-    maps, pulses and straight lines: each line says pass, tight or fail, and what would help. What
-    may be a slip of the pen, such as a leg on the wrong side, is told as a doubt. Exit code 0 when
+    Reach, freedom of the body, speed, torque, support, clearance of legs, body and ground, how
+    long the battery lasts and, with servo maps, pulses and straight lines: each line says pass,
+    tight or fail, and what would help. What may be a slip of the pen, such as a leg on the wrong
+    side, is told as a doubt, and the leg is red in the picture of the robot. Exit code 0 when
     nothing fails, 1 when something does, 2 when a file is wrong.
     """
     try:
