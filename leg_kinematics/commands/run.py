@@ -10,8 +10,9 @@ from pathlib import Path
 
 import click
 
-from leg_kinematics.commands.files import config_folder
-from leg_kinematics.errors import BoardError
+from leg_kinematics.commands.files import InputFile, WrongFileError, config_folder
+from leg_kinematics.commands.parameter_names import check_names
+from leg_kinematics.errors import BoardError, DescriptionError
 from leg_kinematics.nodes.chain_processes import MockProcess
 from leg_kinematics.parameters import Value
 
@@ -44,12 +45,12 @@ def _namespace(_: click.Context, __: click.Parameter, name: str) -> str:
 )
 @click.option(
     '--robot',
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    type=InputFile(),
     help='Description of the robot.',
 )
 @click.option(
     '--servo-maps',
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    type=InputFile(),
     help='Servo maps of this very robot.',
 )
 @click.option(
@@ -62,7 +63,7 @@ def _namespace(_: click.Context, __: click.Parameter, name: str) -> str:
 )
 @click.option(
     '--params-file',
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    type=InputFile(),
     help='Parameters of the nodes. Default: the example nodes.yaml.',
 )
 @click.option(
@@ -93,12 +94,17 @@ def run(
     from leg_kinematics.nodes.process import run as run_nodes  # noqa: PLC0415
 
     config = config_folder()
+    parameters = params_file or config / 'nodes.yaml'
+    try:
+        check_names(parameters)
+    except DescriptionError as error:
+        raise WrongFileError(str(error)) from error
     files: dict[str, Value] = {
         'robot': str(robot or config / 'robots' / 'bracken.yaml'),
         'servo_maps': str(servo_maps or config / 'servo_maps' / 'bracken.yaml'),
     }
     arguments = ['--ros-args', '-r', f'__ns:={namespace}']
-    arguments += ['--params-file', str(params_file or config / 'nodes.yaml')]
+    arguments += ['--params-file', str(parameters)]
     with ExitStack() as stack:
         if boards == ('mock',):
             folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix='mock-board-')))

@@ -25,6 +25,17 @@ LAYOUT = (
     'without tabs, and what is opened by a bracket or quote is closed'
 )
 
+#: What to say instead where the problem of the parser tells more.
+SLIPS = {
+    "'\\t'": '; a tab stands here: indent by blanks',
+    'mapping values are not allowed here': (
+        '; here or in the line above a colon is missing, or the blank behind it, or the keys of '
+        'one mapping do not begin in the same column'
+    ),
+}
+
+SLASHES = '; lines above begin with //, but a comment begins with #'
+
 
 def compose(text: str, file: Path) -> yaml.Node:
     """Compose the nodes of a YAML text.
@@ -46,7 +57,7 @@ def compose(text: str, file: Path) -> yaml.Node:
         root: yaml.Node | None = yaml.compose(text, _Loader)
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
-        hint = '' if isinstance(error, yaml.composer.ComposerError) else LAYOUT
+        hint = '' if isinstance(error, yaml.composer.ComposerError) else _hint(text, error)
         raise DescriptionError(
             f'not valid YAML: {", ".join(filter(None, (error.context, error.problem)))}{hint}',
             file=file,
@@ -61,8 +72,20 @@ def compose(text: str, file: Path) -> yaml.Node:
     except _TooMuchError as error:
         raise DescriptionError(str(error), file=file, line=error.line) from error
     if root is None:
-        raise DescriptionError('the file is empty', file=file)
+        raise DescriptionError(
+            'the file is empty: save it in the editor, or begin with a copy of the example',
+            file=file,
+        )
     return root
+
+
+def _hint(text: str, error: yaml.MarkedYAMLError) -> str:
+    mark = error.problem_mark
+    above = text.splitlines()[: 0 if mark is None else mark.line + 1]
+    if any(line.lstrip().startswith('//') for line in above):
+        return SLASHES
+    problem = error.problem or ''
+    return next((hint for sign, hint in SLIPS.items() if sign in problem), LAYOUT)
 
 
 class _TooMuchError(Exception):

@@ -8,7 +8,7 @@ beside them as ``$comment``::
     {'dimension': 'length', 'from': '0.5 mm', 'to': '1 m', 'usual': '60 mm'}
 
 They hold for the magnitude; ``"signed": true`` allows it to be negative. ``usual`` is the size and
-the unit to suggest.
+the unit to suggest, ``cure`` what to do where no other unit makes sense.
 """
 
 from collections.abc import Callable, Iterator
@@ -66,10 +66,11 @@ def doubt(written: object, rule: dict[str, Any], *, bare: bool) -> str | None:
         return None
     read = f'{written}, read as {number} {first},' if unit is None else f'{written}'
     others = suggestions(number, dimension, rule['usual'], plausible)
+    cure = rule.get('cure', 'check number and unit')
     span = f'{rule["from"]} … {rule["to"]}'
     if 'signed' in rule:
         span = f'-{rule["to"]} … {rule["to"]}' if least == 0.0 else f'{span}, or as much below zero'
-    return f'{read} is not within {span}{_question(others) or ": check number and unit"}'
+    return f'{read} is not within {span}{_question(others) or f": {cure}"}'
 
 
 def suggestions(

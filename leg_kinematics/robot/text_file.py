@@ -4,10 +4,12 @@
 
 import os
 import stat
+from codecs import BOM_UTF16_BE, BOM_UTF16_LE
 from pathlib import Path
 from tempfile import NamedTemporaryFile
 
 from leg_kinematics.errors import DescriptionError
+from leg_kinematics.robot.near import did_you_mean_file
 
 #: Of a file (our own): the maps of 64 servos, each a table of 40 rows, take 80 kB.
 MOST_BYTES = 128 * 1024
@@ -38,13 +40,19 @@ def read_text(file: Path) -> str:
         with file.open('rb') as stream:
             data = stream.read(MOST_BYTES + 1)
     except OSError as error:
-        reason = error.strerror or str(error)
+        reason = (error.strerror or str(error)) + did_you_mean_file(file)
         raise DescriptionError(f'cannot be read: {reason}', file=file) from error
     if len(data) > MOST_BYTES:
         raise DescriptionError(
             f'larger than {MOST_BYTES // 1024} kB, which such a file never needs: '
             'is it the right file?',
             file=file,
+        )
+    if data.startswith((BOM_UTF16_LE, BOM_UTF16_BE)):
+        raise DescriptionError(
+            'this is UTF-16, as some editors write it: save it with the encoding UTF-8',
+            file=file,
+            line=1,
         )
     try:
         return data.decode('utf-8')

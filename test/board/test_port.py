@@ -16,6 +16,7 @@ import sys
 import termios
 import tty
 from collections.abc import Iterator
+from pathlib import Path
 from struct import unpack
 from types import SimpleNamespace
 from typing import Any
@@ -119,3 +120,11 @@ def test_a_port_that_goes_away_while_it_is_opened_is_an_error(
         open_port(name, BAUD_RATE)
     with pytest.raises(OSError, match='Bad file descriptor'):
         os.fstat(*opened)
+
+
+@pytest.mark.parametrize(('name', 'kind'), [('.', 'a folder'), ('notes.txt', 'an ordinary file')])
+def test_what_is_no_port_is_told(tmp_path: Path, name: str, kind: str) -> None:
+    """With what it is, and what to name instead."""
+    (tmp_path / 'notes.txt').write_text('')
+    with pytest.raises(PortError, match=f'is {kind}, and no port; name that of the board'):
+        open_port(str(tmp_path / name), BAUD_RATE)
