@@ -1,22 +1,23 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""The feet of a walk: how each is lifted, aimed, set down or carried, and seeks the ground.
+"""The feet of a walk: how each takes its turn, is lifted, aimed, set down or carried, seeks ground.
 
-Whose turn it is, and where the body goes meanwhile, is decided elsewhere.
+Where the body goes meanwhile is decided elsewhere.
 """
 
 from collections.abc import Callable, Collection, Sequence
 from functools import partial
-from math import dist, isfinite
+from math import dist, hypot, isfinite
 
 import numpy as np
 
 from leg_kinematics.gait.body import LEVEL, BodyState
 from leg_kinematics.gait.envelope import Envelopes, projected
 from leg_kinematics.gait.foot import Carried, Foot, Seeking, Standing
+from leg_kinematics.gait.limits import Stance
 from leg_kinematics.gait.parameters import GaitParameters
 from leg_kinematics.gait.phases import BOUNDARY_TOLERANCE, Clock, Cycle
-from leg_kinematics.gait.planar import Point, Pose
+from leg_kinematics.gait.planar import Point, Pose, Twist
 from leg_kinematics.gait.swing import (
     DESCENDING,
     LANDING_FIXED,
@@ -26,6 +27,10 @@ from leg_kinematics.gait.swing import (
 )
 from leg_kinematics.robot import Vector
 from leg_kinematics.solver import PEAK_SPEED, LegSolver, State, static_margin
+
+#: Of half the stride that is asked for: how far back the body may leave a foot before its first
+#: step, which starts from the neutral point and not from half a stride in front of it.
+FIRST_STEP = 0.9
 
 #: A foot closer to its neutral point than this need not step when the robot stops, m.
 SETTLED = 1e-3
@@ -79,6 +84,8 @@ class Stepping:
         self._parameters = parameters
         self._envelopes = envelopes
         self._neutral = envelopes.neutral
+        self._walking = [leg for leg, walks in enumerate(walking) if walks]
+        self._ticks = 0
         self.feet = [
             Foot(walks, Standing((x, y), State(z)), ground=z)
             if z <= AIRBORNE
@@ -99,22 +106,12 @@ class Stepping:
         return self._parameters.contacts and any(foot.missed for foot in self.feet)
 
     @property
-    def at_rest(self) -> bool:
-        """Tell whether no foot is on a way of its own."""
-        return all(foot.rests for foot in self.feet)
-
-    @property
     def ground(self) -> float:
         """Mean elevation of where the feet stood last, but for those that found no ground, m."""
         if not self._parameters.contacts:
             return 0.0
         grounds = [foot.ground for foot in self.feet if foot.walks and not foot.missed]
         return sum(grounds) / len(grounds) if grounds else 0.0
-
-    def begin_walk(self) -> None:
-        """Have every leg wait for its first turn."""
-        for foot in self.feet:
-            foot.begin_walk()
 
     def in_place(self, leg: int, pose: Pose) -> bool:
         """Tell whether a foot stands at its neutral point, or is carried if it shall be."""
@@ -135,33 +132,103 @@ class Stepping:
             if foot.walks
         )
 
-    def step(self, dt: float, tick: int, body: BodyState, clock: Clock) -> None:
-        """Move the feet that are not on the ground on by dt seconds.
+    def stances(
+        self, pose: Pose, clock: Clock, radii: Sequence[float], wanted: Twist
+    ) -> list[Stance]:
+        """Give the feet that bind the body: those that stand, and those that land where they must.
+
+        Parameters
+        ----------
+        pose
+            Of the body.
+        clock
+            Of the walk.
+        radii
+            How far each foot may stand from its neutral point, m.
+        wanted
+            Twist, on which depends how far the body may leave a foot before its first step.
+
+        """
+        cycle, phase = clock.cycle, clock.phase
+        stances = []
+        for leg in self._walking:
+            foot, neutral, room = self.feet[leg], self._neutral[leg], radii[leg]
+            if foot.settled:
+                place = pose.locate(foot.footprint)
+                if foot.first_step and wanted:
+                    stride = hypot(*wanted.at(neutral)) * cycle.stance_time
+                    room = min(room, FIRST_STEP * 0.5 * stride)
+                time = cycle.until_liftoff(leg, phase)
+                stances.append(Stance(neutral, place, time, max(room, dist(place, neutral))))
+        return stances
+
+    def step(self, dt: float, body: BodyState, clock: Clock, *, moving: bool) -> None:
+        """Move the feet in their turns, or to their places when the robot has come to rest.
 
         Parameters
         ----------
         dt
             s.
-        tick
-            Number of the tick.
         body
-            At its end.
+            At the end of the tick.
         clock
-            Which does not run while feet are put in their places.
+            Of the walk; it does not run while feet are put in their places.
+        moving
+            Whether the body moves, or shall.
 
         """
+        self._ticks += 1
+        if not moving and self.all_in_place(body.pose):
+            clock.stop()
+            return
+        if not moving and self.astray:
+            # Back to its place with it, while only feet on the ground carry.
+            clock.stop()
+        if moving and not clock.running:
+            clock.start()
+            for foot in self.feet:
+                foot.begin_walk()
+        elif not clock.running and all(foot.rests for foot in self.feet):
+            self._put_in_place(body)
+        self._move(dt, body, clock)
+        # Nobody takes his turn while a foot has no ground.
+        if clock.running and not self.seeking and not self.astray:
+            self._take_turns(dt, body, clock, moving=moving)
+
+    def _move(self, dt: float, body: BodyState, clock: Clock) -> None:
+        """Move the feet that are not at rest on by dt seconds."""
         for leg, foot in enumerate(self.feet):
             motion = foot.motion
             if isinstance(motion, Swing):
                 if clock.running and not self.seeking:
                     motion.end_within(clock.cycle.until_touchdown(leg, clock.phase))
-                if motion.progress == 0.0 or (tick + leg) % TURNS == 0:
+                if motion.progress == 0.0 or (self._ticks + leg) % TURNS == 0:
                     self._aim(leg, motion, dt, body, clock.cycle)
                 self._swing(foot, motion, dt, clock.cycle)
             elif isinstance(motion, Seeking):
                 self._seek(foot, motion, dt)
 
-    def lift_off(self, leg: int, body: BodyState, cycle: Cycle, phase: float) -> None:
+    def _take_turns(self, dt: float, body: BodyState, clock: Clock, *, moving: bool) -> None:
+        """Let the clock go on by dt seconds; land and lift feet whose turns end and begin."""
+        earlier, phase = clock.cycle, clock.phase
+        clock.advance(dt)
+        swinging = [leg for leg in self._walking if clock.cycle.swinging(leg, clock.phase)]
+        for leg in self._walking:
+            if leg not in swinging:
+                # While the duty factor changes, the turn may end a moment before its time.
+                self._end_swing(self.feet[leg])
+        if self.seeking:
+            clock.take_back()
+            return
+        for leg in swinging:
+            if (
+                self.feet[leg].stands
+                and not earlier.swinging(leg, phase)
+                and (moving or not self.in_place(leg, body.pose))
+            ):
+                self._lift_off(leg, body, clock.cycle, clock.phase)
+
+    def _lift_off(self, leg: int, body: BodyState, cycle: Cycle, phase: float) -> None:
         """Lift a foot at the instant within this tick at which its turn came."""
         foot = self.feet[leg]
         late = max(0.0, (cycle.since_touchdown(leg, phase) - cycle.duty_factor) * cycle.period)
@@ -171,14 +238,13 @@ class Stepping:
         self._aim(leg, swing, late, body, cycle)
         swing.advance(late, BOUNDARY_TOLERANCE * cycle.period)
 
-    def end_swing(self, leg: int) -> None:
+    def _end_swing(self, foot: Foot) -> None:
         """Land a foot that still swings at once."""
-        foot = self.feet[leg]
         if isinstance(foot.motion, Swing):
             foot.motion.arrive()
             self._land(foot, foot.motion)
 
-    def put_in_place(self, body: BodyState) -> None:
+    def _put_in_place(self, body: BodyState) -> None:
         """Lift feet that are not in their places, as many as the others can spare."""
         places = [body.pose.locate(foot.footprint) for foot in self.feet]
         down = [leg for leg, foot in enumerate(self.feet) if foot.stands]

@@ -9,13 +9,12 @@ stance, leaving and landing at rest in the world, which is the stance velocity s
 """
 
 from collections.abc import Sequence
-from math import dist, hypot
 
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait.body import LEVEL, BodyState, Offset
 from leg_kinematics.gait.envelope import Envelope, Envelopes, projected
 from leg_kinematics.gait.foot import Carried
-from leg_kinematics.gait.limits import Limited, Stance
+from leg_kinematics.gait.limits import Limited
 from leg_kinematics.gait.pace import Pace
 from leg_kinematics.gait.parameters import GaitParameters
 from leg_kinematics.gait.phases import Clock, declared_phases, wave_phases
@@ -25,10 +24,6 @@ from leg_kinematics.gait.sample import GaitSample, GaitState
 from leg_kinematics.gait.stepping import Stepping
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import LegSolver, posture_angles, static_margin
-
-#: Of half the stride that is asked for: how far back the body may leave a foot before its first
-#: step, which starts from the neutral point and not from half a stride in front of it.
-FIRST_STEP = 0.9
 
 
 class Walker:
@@ -75,7 +70,6 @@ class Walker:
             GaitState.RESTING: robot.resting.height,
             GaitState.STANDING: robot.standing.height,
         }
-        self._walking = [leg for leg, walks in enumerate(phases.walking) if walks]
         self._clock = Clock(phases, parameters.swing_time, parameters.largest_duty_factor)
         self._envelopes = Envelopes(robot, legs, parameters, phases)
         self._envelopes.check_carried()
@@ -86,7 +80,6 @@ class Walker:
         self._stepping = Stepping(tuple(legs), parameters, phases.walking, self._envelopes, above)
         self._pose = Pose()
         self._twist = Twist()
-        self._ticks = 0
         self._state = GaitState.RESTING
 
     @property
@@ -198,16 +191,17 @@ class Walker:
         """
         if not command.finite:
             raise CommandError(f'a body velocity must be finite, got {command}')
-        self._ticks += 1
         wanted = self._wanted(command)
-        self._choose_duty_factor(wanted.twist)
         limited = self._next_twist(dt, wanted)
         self._twist = limited.twist
         self._pose = self._pose * self._twist.over(dt)
-        self._offset_on(dt)
+        self._go_on_posing(dt)
         if self._state is not GaitState.RESTING:
-            self._move_feet(dt, moving=bool(wanted.twist) or bool(self._twist))
-            self._move_body(dt)
+            height, offset = self._posing.height.position, self._posing.offset
+            body = BodyState(self._pose, self._twist, height, offset)
+            moving = bool(wanted.twist or self._twist)
+            self._stepping.step(dt, body, self._clock, moving=moving)
+            self._raise_or_lower(dt)
         return self._sample(limited.reason)
 
     @property
@@ -225,35 +219,16 @@ class Walker:
             return Limited(Twist(), 'a foot found no ground: put some under it, or move the robot')
         return self._pace.within_bounds(command, self._envelope)
 
-    def _choose_duty_factor(self, wanted: Twist) -> None:
-        now = self._clock.cycle.duty_factor
-        self._clock.aim(self._pace.duty_factor(wanted, now, self._posing.way))
-
     def _next_twist(self, dt: float, wanted: Limited) -> Limited:
-        factor = max(self._clock.cycle.duty_factor, self._clock.goal)
-        target = self._pace.steady(wanted, self._envelope, factor)
-        return self._pace.next_twist(self._twist, target, self._stances(target.twist), dt)
+        """Choose the duty factor for what is wanted, and the twist on the way there."""
+        clock, pace = self._clock, self._pace
+        clock.aim(pace.duty_factor(wanted.twist, clock.cycle.duty_factor, self._posing.way))
+        envelope = self._envelope
+        target = pace.steady(wanted, envelope, max(clock.cycle.duty_factor, clock.goal))
+        stances = self._stepping.stances(self._pose, clock, envelope.radii, target.twist)
+        return pace.next_twist(self._twist, target, stances, dt)
 
-    def _stances(self, wanted: Twist) -> list[Stance]:
-        """Give the feet that bind the body: those that stand, and those that land where they must.
-
-        How far the body may leave a foot before its first step depends on the twist that is wanted.
-        """
-        cycle, phase, pose = self._clock.cycle, self._clock.phase, self._pose
-        feet, neutrals, radii = self._stepping.feet, self.neutral, self._envelope.radii
-        stances = []
-        for leg in self._walking:
-            foot, neutral, room = feet[leg], neutrals[leg], radii[leg]
-            if foot.settled:
-                place = pose.locate(foot.footprint)
-                if foot.first_step and wanted:
-                    stride = hypot(*wanted.at(neutral)) * cycle.stance_time
-                    room = min(room, FIRST_STEP * 0.5 * stride)
-                time = cycle.until_liftoff(leg, phase)
-                stances.append(Stance(neutral, place, time, max(room, dist(place, neutral))))
-        return stances
-
-    def _offset_on(self, dt: float) -> None:
+    def _go_on_posing(self, dt: float) -> None:
         """Go on towards the body offset that is due, once all feet are where it wants them."""
         posing = self._posing
         if self._state is not GaitState.STANDING and posing.goal != LEVEL:
@@ -262,48 +237,7 @@ class Walker:
             posing.set_out(self._envelope)
         posing.step(dt)
 
-    def _move_feet(self, dt: float, *, moving: bool) -> None:
-        """Move the feet in their turns, or to their places when the robot has come to rest."""
-        clock, stepping = self._clock, self._stepping
-        if not moving and stepping.all_in_place(self._pose):
-            clock.stop()
-            return
-        body = BodyState(self._pose, self._twist, self._posing.height.position, self._posing.offset)
-        if not moving and stepping.astray:
-            # Back to its place with it, while only feet on the ground carry.
-            clock.stop()
-        if moving and not clock.running:
-            clock.start()
-            stepping.begin_walk()
-        elif not clock.running and stepping.at_rest:
-            stepping.put_in_place(body)
-        stepping.step(dt, self._ticks, body, clock)
-        # Nobody takes his turn while a foot has no ground.
-        if clock.running and not stepping.seeking and not stepping.astray:
-            self._take_turns(dt, body, moving=moving)
-
-    def _take_turns(self, dt: float, body: BodyState, *, moving: bool) -> None:
-        """Let the clock go on by dt seconds; land and lift feet whose turns end and begin."""
-        clock, stepping = self._clock, self._stepping
-        earlier, phase = clock.cycle, clock.phase
-        clock.advance(dt)
-        swinging = [leg for leg in self._walking if clock.cycle.swinging(leg, clock.phase)]
-        for leg in self._walking:
-            if leg not in swinging:
-                # While the duty factor changes, the turn may end a moment before its time.
-                stepping.end_swing(leg)
-        if stepping.seeking:
-            clock.take_back()
-            return
-        for leg in swinging:
-            if (
-                stepping.feet[leg].stands
-                and not earlier.swinging(leg, phase)
-                and (moving or not stepping.in_place(leg, self._pose))
-            ):
-                stepping.lift_off(leg, body, clock.cycle, clock.phase)
-
-    def _move_body(self, dt: float) -> None:
+    def _raise_or_lower(self, dt: float) -> None:
         """Follow the ground; raise or lower the body once the feet are in their places."""
         self._posing.follow(self._stepping.ground, dt)
         if self._state not in {GaitState.STANDING_UP, GaitState.CROUCHING}:
