@@ -32,6 +32,7 @@ from launch.action import Action
 from launch.actions import (
     DeclareLaunchArgument,
     ExecuteProcess,
+    LogInfo,
     OpaqueFunction,
     RegisterEventHandler,
 )
@@ -41,6 +42,8 @@ from launch.substitutions import LaunchConfiguration
 from launch_ros.actions import Node
 from launch_ros.parameter_descriptions import ParameterValue
 from launch_ros.substitutions import ExecutableInPackage
+
+from leg_kinematics.nodes.caution import CAUTION
 
 PACKAGE = 'leg_kinematics'
 
@@ -128,7 +131,7 @@ def _chain(context: LaunchContext) -> list[Action]:
         chain = [node('kinematics_node', name='kinematics'), node('gait_node', name='gait')]
         last = node('bridge_node', own, name='bridge')
     if board != 'mock':
-        return [*chain, last]
+        return [LogInfo(msg=CAUTION), *chain, last]
 
     mock = ExecuteProcess(
         cmd=[

@@ -4,6 +4,7 @@
 
 import errno
 import termios
+from pathlib import Path
 
 import serial
 from serial.tools import list_ports
@@ -39,6 +40,11 @@ def open_port(name: str, baud_rate: int) -> serial.Serial:
     except OSError as error:  # SerialException is one
         raise PortError(f'serial port {name} {_trouble(error)}') from error
     return port
+
+
+def is_pseudo_terminal(name: str) -> bool:
+    """Tell whether behind a port there is a program, such as the mock, and no hardware (pts(4))."""
+    return Path(name).resolve().is_relative_to('/dev/pts')
 
 
 def _keep_from_hanging_up(descriptor: int) -> None:

@@ -37,6 +37,11 @@ GONE_FOR = 0.5
 #: be taking none of them, s.
 LATE = 0.05
 
+LOW_VOLTAGE_REMEDY = (
+    'before the robot sags and falls call gait/crouch, then bridge/release, switch off, and charge '
+    'the battery; if it is full, the wires or the supply are too weak'
+)
+
 ENDS_RELEASE = 'bridge/rearm'
 
 
@@ -457,8 +462,12 @@ class Driving:
         if self._refusal:
             return Condition(Level.ERROR, 'refused', self._refusal)
         if low := status.low_supplies:
-            volts = ', '.join(f'{supply:.1f} V' for supply in low.values() if supply is not None)
-            return Condition(Level.WARN, f'low supply voltage of board {", ".join(low)}', volts)
+            volts = [f'{supply:.1f} V' for supply in low.values() if supply is not None]
+            return Condition(
+                Level.WARN,
+                f'low supply voltage of board {", ".join(low)}',
+                '; '.join([*volts, LOW_VOLTAGE_REMEDY]),
+            )
         return None
 
     def _condition_of_power(self) -> Condition:

@@ -19,6 +19,7 @@ from std_msgs.msg import Float64MultiArray
 from trajectory_msgs.msg import JointTrajectory
 
 from leg_kinematics.board import Boards, BoardSpec, Reaction, SilenceAction
+from leg_kinematics.board.port import is_pseudo_terminal
 from leg_kinematics.calibration import load_servo_maps
 from leg_kinematics.chain.driving import Driving, DrivingParameters
 from leg_kinematics.chain.outputs import pulse_limits
@@ -27,6 +28,7 @@ from leg_kinematics.chain.values import NANOSECONDS, JointTargets
 from leg_kinematics.errors import CommandError, LegKinematicsError
 from leg_kinematics.nodes import messages, qos
 from leg_kinematics.nodes.board_values import board_values, identity_in_words
+from leg_kinematics.nodes.caution import CAUTION
 from leg_kinematics.nodes.diagnostics import Diagnostics
 from leg_kinematics.nodes.orders import offer_order
 from leg_kinematics.nodes.parameters import BRIDGE, Settings, declare
@@ -123,12 +125,14 @@ class BridgeNode(LifecycleNode):
                 f"'board_silence' {silence.timeout:g} s must be at least three ticks of 'rate' "
                 f'{self.rate:g} Hz, which are {3.0 * self._tick:g} s'
             )
+        specs = _specs(settings.texts('boards'), maps.boards)
         boards = Boards(
-            _specs(settings.texts('boards'), maps.boards),
+            specs,
             pulse_limits(maps.maps),
             silence,
             store_limits=settings.flag('store_limits'),
         )
+        self._ports = [spec.port for spec in specs]
         self._silence = silence
         self._shortcomings = boards.shortcomings
         stage = Driving(
@@ -255,6 +259,8 @@ class BridgeNode(LifecycleNode):
                 self.get_logger().warning(
                     f'what board {name} cannot promise: {"; ".join(self._shortcomings[name])}'
                 )
+        if not all(is_pseudo_terminal(port) for port in self._ports):
+            self.get_logger().warning(CAUTION)
         if self._pending:
             self.trigger_activate()
 
