@@ -8,9 +8,8 @@ For example::
     ros2 launch leg_kinematics legs_launch.py board:=framed:/dev/ttyUSB0 namespace:=bracken
 
 The bridge is a lifecycle node, because configuring it opens the port and activating it powers the
-servos: robot on a stand with its feet free, fingers and eyes clear, battery fused and its switch
-within reach. Local rules and, where they ask for it, licensed people decide over batteries and
-wiring. Unless `enable` is true both are left to the operator::
+servos; what to take care of before that is logged at launch. Unless `enable` is true both are left
+to the operator::
 
     ros2 lifecycle set /bridge configure
     ros2 lifecycle set /bridge activate
