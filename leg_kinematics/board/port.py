@@ -42,6 +42,11 @@ def open_port(name: str, baud_rate: int) -> serial.Serial:
     return port
 
 
+def is_pseudo_terminal(name: str) -> bool:
+    """Tell whether behind a port there is a program, such as the mock, and no hardware (pts(4))."""
+    return Path(name).resolve().is_relative_to('/dev/pts')
+
+
 def _keep_from_hanging_up(descriptor: int) -> None:
     """Let closing leave the lines alone: clear HUPCL (termios(3)), which the port remembers."""
     try:

@@ -11,6 +11,11 @@ from leg_kinematics.chain.values import LAGGING, Condition, Level
 
 ENDS_RELEASE = 'bridge/rearm'
 
+LOW_VOLTAGE_REMEDY = (
+    'before the robot sags and falls call gait/crouch, then bridge/release, switch off, and charge '
+    'the battery; if it is full, the wires or the supply are too weak'
+)
+
 
 @dataclass(frozen=True, slots=True)
 class DrivingSituation:
@@ -80,8 +85,12 @@ def _trouble(bridge: DrivingSituation) -> Condition | None:
     if bridge.refusal:
         return Condition(Level.ERROR, 'refused', bridge.refusal)
     if low := bridge.status.low_supplies:
-        volts = ', '.join(f'{supply:.1f} V' for supply in low.values() if supply is not None)
-        return Condition(Level.WARN, f'low supply voltage of board {", ".join(low)}', volts)
+        volts = [f'{supply:.1f} V' for supply in low.values() if supply is not None]
+        return Condition(
+            Level.WARN,
+            f'low supply voltage of board {", ".join(low)}',
+            '; '.join([*volts, LOW_VOLTAGE_REMEDY]),
+        )
     return None
 
 

@@ -10,19 +10,13 @@ from pathlib import Path
 
 import click
 
+from leg_kinematics.commands.confirm import confirm, yes_option
 from leg_kinematics.commands.files import InputFile, WrongFileError, config_folder
 from leg_kinematics.commands.parameter_names import check_names
 from leg_kinematics.errors import BoardError, DescriptionError
+from leg_kinematics.nodes.caution import CAUTION
 from leg_kinematics.nodes.chain_processes import MockProcess
 from leg_kinematics.parameters import Value
-
-CAUTION = """\
-CAUTION: servos start without warning and pinch, batteries burn, robots fall. Put the robot on a
-stand with its feet free, keep fingers and eyes clear, fuse the battery and keep its switch within
-reach. At its first pulse a servo runs to the resting posture at full speed: with the power off,
-turn the legs gently near to it. Ctrl-C ends this program, not the pulses: the board then holds,
-unless board_silence_reaction is release. bridge/release or the switch of the battery ends them.
-Local rules and, where they ask for it, licensed people decide over batteries and wiring."""
 
 #: What ROS 2 takes as a namespace; the slash in front may be left out.
 NAMESPACE = re.compile(r'/|/?[a-z_]\w*(/[a-z_]\w*)*', re.ASCII | re.IGNORECASE)
@@ -73,7 +67,12 @@ def _namespace(_: click.Context, __: click.Parameter, name: str) -> str:
     callback=_namespace,
     help='Every robot on the network needs its own.',
 )
-@click.option('--enable', is_flag=True, help='Configure and activate the bridge: powers servos.')
+@click.option(
+    '--enable',
+    is_flag=True,
+    help='Configure and activate the bridge: powers servos, after a question if they are real.',
+)
+@yes_option
 def run(
     *,
     robot: Path | None,
@@ -82,6 +81,7 @@ def run(
     params_file: Path | None,
     namespace: str,
     enable: bool,
+    yes: bool,
 ) -> None:
     """Run the three nodes in one process, until interrupted.
 
@@ -114,6 +114,12 @@ def run(
                 raise click.ClickException(str(error)) from error
             stack.callback(mock.end)
             boards = (f'main=framed:{folder / "board"}',)
+        elif enable:
+            confirm(
+                CAUTION,
+                'Shall the servos get their power as soon as the boards are there?',
+                yes=yes,
+            )
         else:
             click.echo(CAUTION, err=True)
         bridge: dict[str, Value] = files | {'boards': list(boards), 'enable': enable}

@@ -17,6 +17,7 @@ from rclpy.parameter import Parameter as RosParameter
 from trajectory_msgs.msg import JointTrajectory
 
 from leg_kinematics.board.parameters import BoardsParameters
+from leg_kinematics.board.port import is_pseudo_terminal
 from leg_kinematics.chain.driving import Driving, DrivingParameters
 from leg_kinematics.chain.outputs import pulse_limits
 from leg_kinematics.chain.ticks import Ticks
@@ -24,6 +25,7 @@ from leg_kinematics.chain.values import JointTargets
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.nodes import qos
 from leg_kinematics.nodes.catalogue import BRIDGE, BridgeNodeParameters, OrderParameters
+from leg_kinematics.nodes.caution import CAUTION
 from leg_kinematics.nodes.diagnostics import Diagnostics
 from leg_kinematics.nodes.orders import offer_order
 from leg_kinematics.nodes.process import run
@@ -204,6 +206,8 @@ class BridgeNode(LifecycleNode):
                 self.get_logger().warning(
                     f'what board {name} cannot promise: {"; ".join(self._shortcomings[name])}'
                 )
+        if not all(is_pseudo_terminal(board.port) for board in self._boards.boards):
+            self.get_logger().warning(CAUTION)
         if self._pending:
             self.trigger_activate()
 

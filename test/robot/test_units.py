@@ -17,7 +17,8 @@ from leg_kinematics.robot.units import UNITS, meant
     [
         # Standard gravity makes 1 kgf.cm 0.0980665 N.m exactly (3rd CGPM, 1901).
         ('1 kgf.cm', 'torque', 0.0980665),
-        # A 13 g metal-gear micro servo, datasheet text: 1.8 kgf.cm and 0.10 s/60deg.
+        # What sellers print for a 13 g micro servo with metal gears (from memory; such sheets
+        # have no number): 1.8 kgf.cm and 0.10 s/60deg.
         ('1.8 kgf.cm', 'torque', 0.1765197),
         ('0.10 s/60deg', 'angular speed', 10.471976),
         # 90 degrees per 1000 us (common practice, no source): 5 us are 0.45 degrees.
