@@ -114,9 +114,9 @@ def choice(default: Choice, meaning: str) -> Choice:
     return field(default=default, metadata={_KEY: parameter})
 
 
-def text(meaning: str) -> str:
-    """Declare a field that holds a text, which the user has to set."""
-    return field(default='', metadata={_KEY: Parameter('', meaning, required=True)})
+def text(meaning: str, default: str = '') -> str:
+    """Declare a field that holds a text; without a default the user has to set it."""
+    return field(default=default, metadata={_KEY: Parameter(default, meaning, required=True)})
 
 
 def texts(read: Callable[[list[str]], T], meaning: str, *, required: bool = False) -> T:

@@ -47,6 +47,7 @@ class PumpParameters:
     mode: Reaction = choice(Reaction.HOLD, 'What to do')
     powered: bool = flag(default=False, meaning='Whether')
     file: str = text('Some file')
+    frame: str = text('Some frame', 'bed')
     boards: tuple[int, ...] = texts(lengths, 'Some boards', required=True)
     beds: tuple[int, ...] = texts(lengths, 'Some beds')
 
@@ -66,7 +67,7 @@ def test_a_field_says_all_there_is_to_say() -> None:
 
 def test_a_class_has_its_defaults_without_any_settings() -> None:
     """It is an ordinary dataclass."""
-    assert PumpParameters() == PumpParameters(100.0, 12, Reaction.HOLD, False, '', (), ())  # noqa: FBT003
+    assert PumpParameters() == PumpParameters(100.0, 12, Reaction.HOLD, False, '', 'bed', (), ())  # noqa: FBT003
 
 
 def test_what_is_not_given_has_its_default() -> None:
@@ -76,6 +77,7 @@ def test_what_is_not_given_has_its_default() -> None:
         'pins': 12,
         'mode': 'hold',
         'powered': False,
+        'frame': 'bed',
         'beds': [],
         **GIVEN,
     }
@@ -85,7 +87,7 @@ def test_a_class_is_made_of_the_values_that_are_its_own() -> None:
     """Texts become what they mean; what others declare is left to them."""
     values = validate(DECLARED, {**GIVEN, 'rate': 50.0, 'mode': 'release', 'beds': ['a', 'bc']})
     made = Settings({**values, 'of_others': 1}).of(PumpParameters)
-    assert made == PumpParameters(50.0, 12, Reaction.RELEASE, False, 'a.yaml', (24,), (1, 2))  # noqa: FBT003
+    assert made == PumpParameters(50.0, 12, Reaction.RELEASE, False, 'a.yaml', 'bed', (24,), (1, 2))  # noqa: FBT003
 
 
 def test_a_whole_number_serves_as_a_number() -> None:
@@ -105,7 +107,7 @@ def test_a_list_of_nothing_is_empty() -> None:
     ('name', 'value', 'words'),
     [
         ('rat', 100.0, "unknown parameter 'rat'; did you mean rate"),
-        ('ports', 1, "'ports'; known are beds, boards, file, mode, pins, powered, rate"),
+        ('ports', 1, "'ports'; known are beds, boards, file, frame, mode, pins, powered, rate"),
         ('rate', 'fast', "'rate' must be a number in [10, 500] Hz (got 'fast')"),
         ('rate', True, "'rate' must be a number in [10, 500] Hz (got True)"),
         ('rate', None, "'rate' must be a number in [10, 500] Hz (got None)"),
@@ -122,6 +124,7 @@ def test_a_list_of_nothing_is_empty() -> None:
         ('powered', 1, "'powered' must be true or false (got 1)"),
         ('powered', 'true', "'powered' must be true or false (got 'true')"),
         ('file', '', "'file' must be set: Some file"),
+        ('frame', '', "'frame' must be set: Some frame"),
         ('file', 1000.0, "'file' must be a text (got 1000.0)"),
         ('boards', None, "'boards' must be set: Some boards"),
         ('boards', 'main', "'boards' must be a list of texts (got 'main')"),
