@@ -88,7 +88,7 @@ def stride_radii(
     step = legs.stretched
     for _ in range(ROUNDS):
         step = step / STEPS
-        steps = min(STEPS, int(np.ceil(((room - found) / step).max())))
+        steps = int(np.ceil(np.minimum((room - found) / step, STEPS).max()))
         if steps <= 0:
             break
         radii = (found[:, None] + step[:, None] * np.arange(1, steps + 1))[owner]
