@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from leg_kinematics.gait import GaitParameters
+
 ROOT = Path(__file__).parents[2]
 
 #: ROOT is a source tree, or ``PREFIX/lib/pythonX.Y/site-packages``.
@@ -51,3 +53,20 @@ def config_folder() -> Path:
     raise FileNotFoundError(
         f'no example configuration in {" or ".join(map(str, PLACES))}; install the package again'
     )
+
+
+def gait_parameters_of(params_file: Path | None) -> GaitParameters:
+    """Read how the gait shall walk; without a file, as it walks by default.
+
+    Raises
+    ------
+    LegKinematicsError
+        The file is wrong; the message names it.
+
+    """
+    if params_file is None:
+        return GaitParameters()
+    # Imported here: --help shall not wait for ROS 2.
+    from leg_kinematics.nodes.parameter_file import read_gait_parameters  # noqa: PLC0415
+
+    return read_gait_parameters(params_file)
