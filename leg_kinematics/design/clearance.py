@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 CLEARANCE = Bounds(good=0.010, bound=0.002)
 
 #: Every so many-th instant of a cycle is compared.
-STRIDE = 3
+STRIDE = 2
 
 
 def clearance_finding(
