@@ -134,6 +134,11 @@ def _print(name: str, report: 'Report', console: Console) -> None:
     for doubt in report.doubts:
         console.print(f'[yellow]doubt[/] {escape(doubt.seen)}', highlight=False, soft_wrap=True)
         console.print(f'     Cure: {escape(doubt.cure)}.', highlight=False, soft_wrap=True)
+    _print_remedies(report, console)
+
+
+def _print_remedies(report: 'Report', console: Console) -> None:
+    """Tell what would help the lines that do not pass, once for those that need the same."""
     failing: dict[tuple[Verdict, str, str], list[Finding]] = {}
     for finding in report.findings:
         if finding.verdict is not Verdict.PASS:
