@@ -132,8 +132,8 @@ def _print(name: str, report: 'Report', console: Console) -> None:
     console.print()
     print_folded(console, CAPTION)
     for doubt in report.doubts:
-        console.print(f'[yellow]doubt[/] {escape(doubt.seen)}', highlight=False, soft_wrap=True)
-        console.print(f'     Cure: {escape(doubt.cure)}.', highlight=False, soft_wrap=True)
+        print_folded(console, f'doubt {doubt.seen}', style='yellow')
+        print_folded(console, f'Cure: {doubt.cure}.', 5)
     _print_remedies(report, console)
 
 

@@ -28,6 +28,9 @@ from leg_kinematics.gait import GaitParameters, Walker
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegReach, LegSolver
 
+#: Of three legs none can swing while three stand.
+FEWEST_LEGS = 4
+
 
 @dataclass(frozen=True)
 class Report:
@@ -153,7 +156,12 @@ def _speed(factor: int, heading: str, design: Design) -> list[Finding]:
     try:
         return [speed_finding(design.walk(duty_factor, heading), design.parameters)]
     except LegKinematicsError as error:
-        return [standstill_finding(heading, duty_factor, design.parameters, str(error))]
+        reason = str(error)
+        if len(design.robot.legs) < FEWEST_LEGS:
+            reason += (
+                '; a walk that never falls needs three feet on the ground, so four legs or more'
+            )
+        return [standstill_finding(heading, duty_factor, design.parameters, reason)]
 
 
 def _joint_speeds(factor: int, design: Design) -> list[Finding]:

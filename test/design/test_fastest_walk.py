@@ -356,3 +356,17 @@ def test_clearance_is_that_of_ten_times_as_many_instants(close_bracken: Robot) -
             gaps.append(float(distances.min()) - link.radius - against.radius)
     assert told.value is not None
     assert min(gaps) - 1e-6 <= told.value <= min(gaps) + 5e-4
+
+
+def test_too_few_legs_are_told_as_that(bracken: Robot) -> None:
+    """Beside the reason of the gait stands the one that every walker has."""
+    few = replace(
+        bracken,
+        legs=bracken.legs[:1],
+        resting=replace(bracken.resting, feet=bracken.resting.feet[:1]),
+        standing=replace(bracken.standing, feet=bracken.standing.feet[:1]),
+    )
+    report = check_robot(few, None, lambda _: None)
+    (told,) = (each for each in report.findings if each.group == 'fastest walk')
+    assert told.verdict == 'fail'
+    assert 'four legs or more' in told.detail
