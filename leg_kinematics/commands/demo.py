@@ -17,7 +17,12 @@ from rich.table import Table
 
 from leg_kinematics.board import read_log
 from leg_kinematics.calibration import load_servo_maps
-from leg_kinematics.commands.files import config_folder, make_output_folder
+from leg_kinematics.commands.files import (
+    WrongFileError,
+    config_folder,
+    gait_parameters_of,
+    make_output_folder,
+)
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.gait import Twist
 from leg_kinematics.nodes.chain_processes import Chain
@@ -99,18 +104,28 @@ class Summary:
     show_default=True,
     help='Folder for pictures, logs and summary.json.',
 )
+@click.option(
+    '--params-file',
+    type=click.Path(path_type=Path),
+    help='Parameters of the nodes, as `run` takes them. Default: their default values.',
+)
 @click.option('--json', 'as_json', is_flag=True, help='Print the summary for a script to read.')
-def demo(*, output: Path, as_json: bool) -> None:
+def demo(*, output: Path, params_file: Path | None, as_json: bool) -> None:
     """Walk the example robot against a mock servo board.
 
     Starts the mock board and the three nodes as processes, stands up, walks forward, sideways,
     turns, walks an arc, stops and crouches; then measures from the pulses that the board was told
     where the feet went. No hardware is touched. Exit code 0 only after a good run.
     """
+    try:
+        # What is wrong in it is told at once, and not by a node that does not start.
+        gait_parameters_of(params_file)
+    except LegKinematicsError as error:
+        raise WrongFileError(str(error)) from error
     make_output_folder(output)
     console = Console(stderr=as_json)
     try:
-        summary = _walk(output, console)
+        summary = _walk(output, params_file, console)
     except LegKinematicsError as error:
         console.print(f'[red]{error}[/red]\nThe logs of the nodes are in {output}.')
         sys.exit(2)
@@ -126,7 +141,7 @@ def demo(*, output: Path, as_json: bool) -> None:
     sys.exit(1 if faults else 0)
 
 
-def _walk(output: Path, console: Console) -> Summary:
+def _walk(output: Path, params_file: Path | None, console: Console) -> Summary:
     # Imported here: --help shall not wait for ROS 2 and matplotlib.
     from leg_kinematics.nodes.operator import Operator  # noqa: PLC0415
     from leg_kinematics.recording.counts import counts  # noqa: PLC0415
@@ -147,7 +162,7 @@ def _walk(output: Path, console: Console) -> Summary:
     columns = (SpinnerColumn(), TextColumn('{task.description}'), TimeElapsedColumn())
     with Progress(*columns, console=console, transient=True) as progress:
         task = progress.add_task('starting the nodes', total=None)
-        chain = Chain(*files, namespace, output)
+        chain = Chain(*files, namespace, output, params_file=params_file)
         operator = Operator(
             namespace, lambda doing: progress.update(task, description=doing or 'starting')
         )
@@ -191,8 +206,8 @@ def _walk(output: Path, console: Console) -> Summary:
 
 def _table(summary: Summary) -> Table:
     table = Table(title='The walk, measured from the pulses that the board was told')
-    table.add_column('figure')
-    table.add_column('value', justify='right')
+    table.add_column('figure', overflow='fold')
+    table.add_column('value', justify='right', overflow='fold')
     rows = (
         ('commanded distance (limited velocity)', f'{summary.commanded_distance_m:.4f} m'),
         ('walked distance (odometry)', f'{summary.walked_distance_m:.4f} m'),
