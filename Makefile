@@ -49,7 +49,7 @@ demo: $(STAMP)  ## walk the example robot against the mock board, with pictures
 # time, and have the machine for themselves.
 COMPUTING := $(addprefix test/,robot calibration solver gait gait_cases stages lockstep fuzz firmware) \
   $(addprefix test/board/,framed/test_frames.py simulated/test_simulated_board.py) \
-  $(addprefix test/design/,test_check.py test_straight_lines.py)
+  $(addprefix test/design/,test_check.py test_straight_lines.py test_tour.py)
 
 # With REPORTS=DIR both runs leave a report there.
 report = $(if $(REPORTS),--junit-xml=$(REPORTS)/$(1).xml)
