@@ -4,6 +4,7 @@
 
 import json
 import sys
+from contextlib import ExitStack
 from dataclasses import asdict, dataclass
 from os import getpid
 from pathlib import Path
@@ -168,16 +169,6 @@ def _walk(
     output: Path,
     console: Console,
 ) -> Summary:
-    # Imported here: --help shall not wait for ROS 2 and matplotlib.
-    from leg_kinematics.nodes.operator import Operator  # noqa: PLC0415
-    from leg_kinematics.recording.pictures import draw  # noqa: PLC0415
-    from leg_kinematics.recording.walk import (  # noqa: PLC0415
-        distances,
-        foot_errors,
-        read_walk,
-        smallest_margin,
-    )
-
     namespace = f'/demo_{getpid()}'
     columns = (SpinnerColumn(), TextColumn('{task.description}'), TimeElapsedColumn())
     with Progress(*columns, console=console, transient=True) as progress:
@@ -193,22 +184,34 @@ def _walk(
             },
             at_once=NODES,
         )
-        operator = Operator(
-            namespace, lambda doing: progress.update(task, description=doing or 'starting')
-        )
-        try:
-            with mocks, chain:
-                operator.bring_up()
-                operator.stand()
-                for twist, seconds, what in tour.parts:
-                    operator.drive(twist, seconds, what)
-                operator.wait_for('gait', 'standing')
-                operator.crouch()
-                operator.values.clear()
-                operator.spin(lambda: {'gait', 'bridge'} <= operator.values.keys(), 'a last status')
-        finally:
-            operator.close()
+        with ExitStack() as stack:
+            stack.enter_context(mocks)
+            stack.enter_context(chain)
+            # Imported here: --help shall not wait for ROS 2, and the nodes start meanwhile.
+            from leg_kinematics.nodes.operator import Operator  # noqa: PLC0415
+
+            operator = Operator(
+                namespace, lambda doing: progress.update(task, description=doing or 'starting')
+            )
+            stack.callback(operator.close)
+            operator.bring_up()
+            operator.stand()
+            for twist, seconds, what in tour.parts:
+                operator.drive(twist, seconds, what)
+            operator.wait_for('gait', 'standing')
+            operator.crouch()
+            operator.values.clear()
+            operator.spin(lambda: {'gait', 'bridge'} <= operator.values.keys(), 'a last status')
         progress.update(task, description='measuring')
+        # Imported here: the robot shall not wait for it.
+        from leg_kinematics.recording.pictures import draw  # noqa: PLC0415
+        from leg_kinematics.recording.walk import (  # noqa: PLC0415
+            distances,
+            foot_errors,
+            read_walk,
+            smallest_margin,
+        )
+
         offset = clock_gettime(CLOCK_REALTIME) - clock_gettime(CLOCK_MONOTONIC)
         walk = read_walk(
             legs,
