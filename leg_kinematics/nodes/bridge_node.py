@@ -240,7 +240,9 @@ class BridgeNode(LifecycleNode):
                 self._reports.publish(self._robot_reports.write(report))
             if stage.located and self._states.get_subscription_count():
                 stamp = round(now * NANOSECONDS) + self._stamps.offset()
-                self._states.publish(self._joint_states.write(stamp, stage.positions))
+                self._states.publish(
+                    self._joint_states.write(stamp, stage.positions, stage.velocities)
+                )
         if stage.status.found and not self._found:
             self._greet()
         self._diagnostics.report(self._senders.judge(stage.condition()))

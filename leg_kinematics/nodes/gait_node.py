@@ -18,11 +18,12 @@ from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
 from visualization_msgs.msg import MarkerArray
 
 from leg_kinematics.calibration import load_servo_maps
-from leg_kinematics.chain.values import NANOSECONDS, Walked
+from leg_kinematics.chain.values import NANOSECONDS, Odom, Walked
 from leg_kinematics.chain.walking import Walking, WalkingParameters
 from leg_kinematics.errors import CommandError
 from leg_kinematics.nodes import messages, qos
 from leg_kinematics.nodes.diagnostics import Diagnostics
+from leg_kinematics.nodes.frames import Frames
 from leg_kinematics.nodes.gait_settings import gait_parameters
 from leg_kinematics.nodes.markers import gait_markers
 from leg_kinematics.nodes.orders import offer_order
@@ -50,7 +51,8 @@ MESSAGE_TYPES = {'TwistStamped': TwistStamped, 'Twist': Twist}
 class GaitNode(Node):
     """Has the robot walk.
 
-    Nothing is published until `gait/stand` is called.
+    No foot target is published until `gait/stand` is called; `odom` at rest is, once the robot
+    follows.
 
     Parameters
     ----------
@@ -90,9 +92,14 @@ class GaitNode(Node):
         )
         # In one process the kinematics listens as well, but only for others.
         self._own = int(direct)
-        self._foot_targets = FootTrajectories(self._robot.leg_names)
+        self._frames = Frames(
+            settings.text('odom_frame'),
+            settings.text('footprint_frame'),
+            settings.text('base_frame'),
+        )
+        self._foot_targets = FootTrajectories(self._robot.leg_names, self._frames.base)
         self._feet = FootStates(self._robot.leg_names)
-        self._odometry = OdometryMessages()
+        self._odometry = OdometryMessages(self._frames)
         self._reports = RobotReports()
         self._max_age = settings.number('max_command_age')
         self._type = settings.text('cmd_vel_type')
@@ -212,26 +219,34 @@ class GaitNode(Node):
 
     def tell(self, walked: Walked | None) -> None:
         """Publish what a step of the stage gave."""
-        if walked is not None:
+        if walked is None:
+            rest = self.stage.odometry_at_rest(monotonic(), self._stamps.offset())
+            self._tell_odometry(() if rest is None else (rest,))
+        else:
             if walked.targets is not None and self._targets.get_subscription_count() > self._own:
                 self._targets.publish(self._foot_targets.write(walked.targets))
-            listened = self._odom.get_subscription_count() > 0
-            for odom in walked.odometry:
-                if listened:
-                    self._odom.publish(self._odometry.write(odom))
-                if self._transforms is not None:
-                    self._transforms.send(partial(messages.transform_message, odom))
+            self._tell_odometry(walked.odometry)
             if missed := self.stage.missed - self._missed:
                 self._missed += missed
                 self.get_logger().debug(f'ticks missed: {missed}')
         self._report()
+
+    def _tell_odometry(self, odometry: Sequence[Odom]) -> None:
+        listened = self._odom.get_subscription_count() > 0
+        for odom in odometry:
+            if listened:
+                self._odom.publish(self._odometry.write(odom))
+            if self._transforms is not None:
+                self._transforms.send(partial(messages.transform_messages, odom, self._frames))
 
     def _draw(self) -> None:
         """Show the walk to whoever looks."""
         sample = self.stage.sample
         if sample is not None and self._markers.get_subscription_count() > 0:
             stamp = self.get_clock().now().to_msg()
-            self._markers.publish(gait_markers(stamp, self._robot, self._legs, sample))
+            self._markers.publish(
+                gait_markers(stamp, self._robot, self._legs, sample, self._frames.odom)
+            )
 
     def _report(self) -> None:
         self._diagnostics.report(self._senders.judge(self.stage.condition(monotonic())))

@@ -69,10 +69,11 @@ class KinematicsNode(Node):
         legs = leg_solvers(robot, {each.joint: each.angle_range for each in maps.maps})
         for posture in ('resting', 'standing'):
             posture_angles(robot, legs, posture)
-        self._foot_targets = FootTrajectories(robot.leg_names)
+        frame = settings.text('base_frame')
+        self._foot_targets = FootTrajectories(robot.leg_names, frame)
         self._joint_targets = JointTrajectories(robot.joints)
         self._joint_states = JointStates(robot.joints)
-        self._feet = FootStates(robot.leg_names)
+        self._feet = FootStates(robot.leg_names, frame)
         self.stage = Solving(
             robot,
             legs,

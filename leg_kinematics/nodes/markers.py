@@ -16,7 +16,8 @@ from transforms3d.euler import euler2mat
 from visualization_msgs.msg import Marker, MarkerArray
 
 from leg_kinematics.gait import BodyMotion, GaitSample
-from leg_kinematics.nodes.messages import ODOM_FRAME, duration_message
+from leg_kinematics.nodes.frames import FRAMES
+from leg_kinematics.nodes.messages import duration_message
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import LegSolver, centre_of_mass, static_margin, support_polygon
 
@@ -36,7 +37,11 @@ BLUE = ColorRGBA(r=0.25, g=0.375, b=0.875, a=1.0)
 
 
 def gait_markers(
-    stamp: Time, robot: Robot, legs: Sequence[LegSolver], sample: GaitSample
+    stamp: Time,
+    robot: Robot,
+    legs: Sequence[LegSolver],
+    sample: GaitSample,
+    frame: str = FRAMES.odom,
 ) -> MarkerArray:
     """Draw one tick of the gait.
 
@@ -48,6 +53,8 @@ def gait_markers(
         The description and its solvers.
     sample
         The tick.
+    frame
+        In which it walks.
 
     Returns
     -------
@@ -88,6 +95,7 @@ def gait_markers(
         markers.append(_marker('velocity', Marker.ARROW, ARROW_SIZE, BLUE, way))
     for marker in markers:
         marker.header.stamp = stamp
+        marker.header.frame_id = frame
     return MarkerArray(markers=markers)
 
 
@@ -101,7 +109,6 @@ def _marker(
     name: str, kind: int, size: Vector, color: ColorRGBA, points: Sequence[Vector]
 ) -> Marker:
     marker = Marker(ns=name, type=kind, action=Marker.ADD, color=color)
-    marker.header.frame_id = ODOM_FRAME
     marker.pose.orientation.w = 1.0
     marker.scale.x, marker.scale.y, marker.scale.z = size
     marker.points = [Point(x=x, y=y, z=z) for x, y, z in points]

@@ -16,6 +16,7 @@ from rclpy.node import Node
 from rclpy.parameter import Parameter as RosParameter
 
 from leg_kinematics.errors import CommandError
+from leg_kinematics.nodes.frames import FRAMES
 
 Value = str | float | int | bool | list[str]
 
@@ -62,6 +63,8 @@ MAX_COMMAND_AGE = Parameter(
     'max_command_age', 1.0, 'An order sent longer ago, or ahead, is refused', 's', 0.05, 60
 )
 
+BASE_FRAME = Parameter('base_frame', FRAMES.base, 'Frame of the body')
+
 OF_EVERY_NODE = (
     Parameter('robot', '', 'File of the robot description'),
     Parameter('servo_maps', '', 'File of the servo maps'),
@@ -77,6 +80,7 @@ OF_EVERY_NODE = (
 
 KINEMATICS = (
     *OF_EVERY_NODE,
+    BASE_FRAME,
     Parameter(
         'out_of_reach',
         'reject',
@@ -145,7 +149,14 @@ GAIT = (
     Parameter(
         'slip', 0.02, 'Share of its way by which a cycle of the gait goes wrong', '', 0.0, 1.0
     ),
-    Parameter('publish_tf', default=True, meaning='Tell odom to base_link on /tf as well'),
+    Parameter(
+        'publish_tf',
+        default=True,
+        meaning='Tell odom_frame to footprint_frame to base_frame on /tf as well',
+    ),
+    Parameter('odom_frame', FRAMES.odom, 'Frame in which the robot walks, on the ground'),
+    Parameter('footprint_frame', FRAMES.footprint, 'Frame of the body projected on the ground'),
+    BASE_FRAME,
     Parameter('silence', 0.5, 'Without cmd_vel for this long the robot stops', 's', 0.05, 10.0),
     MAX_COMMAND_AGE,
     Parameter(

@@ -76,7 +76,7 @@ class Link:
 
 @dataclass(frozen=True)
 class Mount:
-    """Where a leg is fastened: the pose of its coxa axis in ``base_link``.
+    """Where something is fastened: the pose of a coxa axis, or of an IMU, in ``base_link``.
 
     Attributes
     ----------
@@ -154,7 +154,8 @@ class Posture:
 class Robot:
     """A whole robot, as its description file says.
 
-    ``document`` is the file it came from, kept so that a later check can still name the line.
+    ``imu`` is where an inertial measurement unit is fastened, if there is one. ``document`` is the
+    file it came from, kept so that a later check can still name the line.
     """
 
     name: str
@@ -163,6 +164,7 @@ class Robot:
     resting: Posture
     standing: Posture
     document: Document = field(compare=False, repr=False)
+    imu: Mount | None = None
 
     @cached_property
     def joints(self) -> tuple[str, ...]:
