@@ -32,7 +32,7 @@ setup(
     packages=find_packages(include=[NAME, f'{NAME}.*']),
     package_data={
         '': ['*.json', '*.md', 'py.typed'],
-        f'{NAME}.board.framed.firmware': ['*.hex', '*.c', '*.h', '*.mk'],
+        f'{NAME}.board.framed.firmware': ['NOTICE', '*.hex', '*.c', '*.h', '*.mk'],
     },
     data_files=[
         ('share/ament_index/resource_index/packages', [f'resource/{NAME}']),
@@ -56,10 +56,12 @@ setup(
     extras_require={
         'ros': [
             'ros-ament-index-python',
+            'ros-builtin-interfaces',
             'ros-diagnostic-msgs',
             'ros-geometry-msgs',
             'ros-lifecycle-msgs',
             'ros-nav-msgs',
+            'ros-rcl-interfaces',
             'ros-rclpy',
             'ros-rmw-fastrtps-cpp',
             'ros-sensor-msgs',

@@ -8,9 +8,8 @@ For example::
     ros2 launch leg_kinematics legs_launch.py board:=framed:/dev/ttyUSB0 namespace:=bracken
 
 The bridge is a lifecycle node, because configuring it opens the port and activating it powers the
-servos: robot on a stand with its feet free, fingers and eyes clear, battery fused and its switch
-within reach. Local rules and, where they ask for it, licensed people decide over batteries and
-wiring. Unless `enable` is true both are left to the operator::
+servos; what to take care of before that is logged at launch. Unless `enable` is true both are left
+to the operator::
 
     ros2 lifecycle set /bridge configure
     ros2 lifecycle set /bridge activate
@@ -32,6 +31,7 @@ from launch.action import Action
 from launch.actions import (
     DeclareLaunchArgument,
     ExecuteProcess,
+    LogInfo,
     OpaqueFunction,
     RegisterEventHandler,
 )
@@ -41,6 +41,8 @@ from launch.substitutions import LaunchConfiguration
 from launch_ros.actions import Node
 from launch_ros.parameter_descriptions import ParameterValue
 from launch_ros.substitutions import ExecutableInPackage
+
+from leg_kinematics.nodes.caution import CAUTION
 
 PACKAGE = 'leg_kinematics'
 
@@ -128,7 +130,7 @@ def _chain(context: LaunchContext) -> list[Action]:
         chain = [node('kinematics_node', name='kinematics'), node('gait_node', name='gait')]
         last = node('bridge_node', own, name='bridge')
     if board != 'mock':
-        return [*chain, last]
+        return [LogInfo(msg=CAUTION), *chain, last]
 
     mock = ExecuteProcess(
         cmd=[

@@ -112,7 +112,10 @@ class Cable:
             termios.tcflow(self._far, termios.TCOOFF)
             self._selector.unregister(self._host)
             self._jamming, self._jammed = False, True
-        os.write(self._board, data)
+        with contextlib.suppress(
+            BlockingIOError
+        ):  # nor does a board that the machine keeps waiting
+            os.write(self._board, data)
 
     def _free(self) -> None:
         termios.tcflow(self._far, termios.TCOON)

@@ -28,7 +28,7 @@ CLOCK = 16_000_000
 BYTE = 10 / frames.BAUD_RATE
 """s that the line needs for a byte: a start bit, eight data bits and a stop bit."""
 POWER_ON, EXTERNAL_RESET, BROWN_OUT, WATCHDOG = 1, 2, 4, 8
-"""Bits of MCUSR (ATmega328P data sheet, 11.9.1)."""
+"""Bits of MCUSR (ATmega328P data sheet, Microchip DS40002061B, 11.9.1)."""
 SENT = 1 << 16
 """Bytes taken at once."""
 

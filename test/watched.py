@@ -26,7 +26,7 @@ from leg_kinematics.chain.values import Answer, FootTargets, JointTargets
 from leg_kinematics.chain.walk import Tick
 from leg_kinematics.chain.walking import Walking, WalkingParameters
 from leg_kinematics.gait import GaitParameters, GaitSample, Twist
-from leg_kinematics.gait.envelope import Envelopes
+from leg_kinematics.gait.envelope import Envelope, Envelopes
 from leg_kinematics.robot import Posture, Robot, Vector, load_robot
 from leg_kinematics.solver import LegSolver, Trajectory, leg_solvers, posture_angles
 
@@ -590,6 +590,7 @@ SHARED = (
     JointTargets,
     Channel,
     LockStepParameters,
+    Envelope,
     Envelopes,  # remembers, and forgets nothing that matters
 )
 

@@ -21,15 +21,14 @@ from diagnostic_msgs.msg import DiagnosticArray
 from numpy.typing import NDArray
 from rclpy.serialization import deserialize_message
 from sensor_msgs.msg import JointState
-from std_msgs.msg import Float64MultiArray
 from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
 
 from leg_kinematics.board import Record
 from leg_kinematics.calibration import ServoMaps
+from leg_kinematics.chain.driving import DrivingParameters
 from leg_kinematics.chain.power import PowerState
-from leg_kinematics.chain.values import RobotReport
 from leg_kinematics.gait import Twist
-from leg_kinematics.nodes.messages import robot_report, seconds_of
+from leg_kinematics.nodes.messages import seconds_of
 from leg_kinematics.nodes.operator import (
     PATIENCE,
     READY,
@@ -37,7 +36,6 @@ from leg_kinematics.nodes.operator import (
     NoAnswerError,
     Operator,
 )
-from leg_kinematics.nodes.parameters import BRIDGE
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver.motion.tracker import SILENT_AFTER
 
@@ -150,8 +148,6 @@ class Witness(Operator):
         The same, and when each was sent, s.
     said
         Every status of every node.
-    report
-        What the bridge told last of the robot; None before that.
 
     """
 
@@ -161,7 +157,6 @@ class Witness(Operator):
         self.joint_states: list[bytes] = []
         self.joint_trajectories: list[tuple[bytes, float]] = []
         self.said: list[Said] = []
-        self.report: RobotReport | None = None
         self.node.create_subscription(
             JointTrajectory,
             'joint_trajectory',
@@ -172,10 +167,6 @@ class Witness(Operator):
         self.node.create_subscription(
             JointState, 'joint_states', self.joint_states.append, RECORDED, raw=True
         )
-        self.node.create_subscription(Float64MultiArray, 'bridge/state', self._on_report, RECORDED)
-
-    def _on_report(self, message: Float64MultiArray) -> None:
-        self.report = robot_report(message.data)
 
     def _on_joint_trajectory(self, message: bytes, info: 'MessageInfo') -> None:
         self.joint_trajectories.append((message, 1e-9 * info['source_timestamp']))
@@ -250,12 +241,6 @@ class Witness(Operator):
         self.states.clear()
         self.values.clear()
         self.report = None
-
-    def wait_for_power(self, state: PowerState) -> None:
-        """Work until the bridge tells who has power and who may move."""
-        self.spin(
-            lambda: self.report is not None and self.report.state is state, f'a robot {state}'
-        )
 
     def rearm(self) -> None:
         """Rearm the bridge, which refuses until every board has confirmed its release."""
@@ -492,14 +477,12 @@ class _Judge:
     """Holds every pose at the board against the limits of the joints."""
 
     def __init__(self, robot: Robot, maps: ServoMaps) -> None:
-        defaults = {each.name: each.default for each in BRIDGE}
-        share, acceleration = defaults['speed_share'], defaults['joint_acceleration']
-        assert isinstance(share, float)
-        assert isinstance(acceleration, float)
+        driving = DrivingParameters()
+        share = driving.speed_share
         self._maps = maps.maps
         self._masks = np.array([1 << each.channel for each in self._maps])
         self._speeds = np.array([share * k.servo.speed for leg in robot.legs for k in leg.links])
-        self._acceleration = acceleration
+        self._acceleration = driving.joint_acceleration
 
     def check(self, poses: Sequence[Record], meant: _Meant) -> None:
         """Go from one known pose to the next."""

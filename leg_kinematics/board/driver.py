@@ -111,7 +111,7 @@ class Traffic:
 
 @dataclass(frozen=True)
 class BoardStatus:
-    """The latest that is known of a board, without asking it.
+    """The latest that is known of a board, without asking it; as it stands, nothing.
 
     Attributes
     ----------
@@ -141,15 +141,15 @@ class BoardStatus:
 
     """
 
-    connected: bool
-    enabled: frozenset[int]
-    traffic: Traffic
-    ack_latency: float | None
-    bad_at_board: int
-    silences: int
-    supply: float | None
-    low_voltage: bool
-    last_error: str
+    connected: bool = False
+    enabled: frozenset[int] = frozenset()
+    traffic: Traffic = Traffic()
+    ack_latency: float | None = None
+    bad_at_board: int = 0
+    silences: int = 0
+    supply: float | None = None
+    low_voltage: bool = False
+    last_error: str = ''
     waiting: float | None = None
 
 

@@ -108,19 +108,6 @@ class LinkStatus:
         return self.past_traffic + self.board.traffic
 
 
-_NOTHING_KNOWN = BoardStatus(
-    connected=False,
-    enabled=frozenset(),
-    traffic=Traffic(),
-    ack_latency=None,
-    bad_at_board=0,
-    silences=0,
-    supply=None,
-    low_voltage=False,
-    last_error='',
-)
-
-
 class BoardLink:
     """Keeps one board alive. Every method may be called from any thread.
 
@@ -175,7 +162,7 @@ class BoardLink:
         self._posed = False
         self._let_go = self._reboots = self._losses = 0
         self._past_traffic = Traffic()
-        self._last_status = _NOTHING_KNOWN
+        self._last_status = BoardStatus()
         self._last_error = ''
 
     def open(self) -> None:

@@ -4,6 +4,7 @@
 
 import errno
 import termios
+from pathlib import Path
 
 import serial
 from serial.tools import list_ports
@@ -37,8 +38,13 @@ def open_port(name: str, baud_rate: int) -> serial.Serial:
             port.close()
             raise
     except OSError as error:  # SerialException is one
-        raise PortError(f'serial port {name} {_trouble(error)}') from error
+        raise PortError(f'serial port {name} {_trouble(name, error)}') from error
     return port
+
+
+def is_pseudo_terminal(name: str) -> bool:
+    """Tell whether behind a port there is a program, such as the mock, and no hardware (pts(4))."""
+    return Path(name).resolve().is_relative_to('/dev/pts')
 
 
 def _keep_from_hanging_up(descriptor: int) -> None:
@@ -51,7 +57,7 @@ def _keep_from_hanging_up(descriptor: int) -> None:
         raise OSError(*error.args) from error
 
 
-def _trouble(error: OSError) -> str:
+def _trouble(name: str, error: OSError) -> str:
     if error.errno in (errno.EAGAIN, errno.EBUSY):
         return 'is in use by another program; close that program or name another port'
     if error.errno in (errno.EACCES, errno.EPERM):
@@ -59,4 +65,7 @@ def _trouble(error: OSError) -> str:
     if error.errno in (errno.ENOENT, errno.ENXIO, errno.ENODEV):
         present = ', '.join(sorted(found.device for found in list_ports.comports())) or 'none'
         return f'does not exist; plug the board in or name another port (present: {present})'
+    for kind, is_that in (('a folder', Path.is_dir), ('an ordinary file', Path.is_file)):
+        if is_that(Path(name)):
+            return f'is {kind}, and no port; name that of the board, such as /dev/ttyUSB0'
     return f'cannot be opened as a serial port: {error}'

@@ -90,9 +90,13 @@ class TableCurve:
         if len(self.angles) < 2:
             raise ValueError(f'a table needs two points or more (got {len(self.angles)})')
         for name, values in (('angles', self.angles), ('pulses', self.pulses_us)):
-            steps = [after - before for before, after in pairwise(values)]
-            if not (all(step > 0.0 for step in steps) or all(step < 0.0 for step in steps)):
-                raise ValueError(f'the {name} must all rise or all fall from row to row')
+            sign = 1.0 if values[1] > values[0] else -1.0
+            for row, (before, after) in enumerate(pairwise(values), start=2):
+                # Written so that a NaN is refused.
+                if not sign * (after - before) > 0.0:
+                    raise ValueError(
+                        f'the {name} must all rise or all fall from row to row: look at row {row}'
+                    )
 
     def pulse_us(self, angle: float) -> float:
         """Return the pulse in µs at a joint angle in rad.

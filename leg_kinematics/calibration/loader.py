@@ -7,7 +7,7 @@ from pathlib import Path
 
 from leg_kinematics.calibration.curves import Curve, LinearCurve, TableCurve
 from leg_kinematics.calibration.servo_map import Measured, ServoMap, ServoMaps
-from leg_kinematics.robot import SEGMENTS, Document, Robot, ServoModel
+from leg_kinematics.robot import SEGMENTS, Document, Robot, ServoModel, did_you_mean
 
 
 def load_servo_maps(path: Path | str, robot: Robot) -> ServoMaps:
@@ -58,7 +58,8 @@ def _check_joints(document: Document, robot: Robot) -> None:
             raise document.error(
                 f'joints.{joint}',
                 f'{robot.name} has no joint {joint!r}; its legs are: {", ".join(robot.leg_names)}, '
-                f'and a joint is a leg with {", ".join(f"_{each}" for each in SEGMENTS)}',
+                f'and a joint is a leg with {", ".join(f"_{each}" for each in SEGMENTS)}'
+                f'{did_you_mean(joint, robot.joints)}',
             )
     missing = [joint for joint in robot.joints if joint not in mapped]
     if missing:

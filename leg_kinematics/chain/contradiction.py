@@ -8,7 +8,7 @@ from leg_kinematics.robot import Robot
 
 #: Peak acceleration of a joint in a walk, times the time of a swing, over its peak speed. Largest
 #: seen with bracken at its limits of speed, ahead, aside and turning: 9.5.
-SWIFTNESS = 10.0
+ACCELERATION_FACTOR = 10.0
 
 
 def contradiction(robot: Robot, gait: GaitParameters, limits: JointLimits) -> str:
@@ -37,7 +37,7 @@ def contradiction(robot: Robot, gait: GaitParameters, limits: JointLimits) -> st
                 f"'speed_share' {share:g} of the gait asks {joint} for up to "
                 f'{share * link.servo.speed:.2f} rad/s, that of the bridge allows {speed:.2f}'
             )
-    needed = SWIFTNESS * share * max(link.servo.speed for link in links) / gait.swing_time
+    needed = ACCELERATION_FACTOR * share * max(link.servo.speed for link in links) / gait.swing_time
     if needed > limits.acceleration:
         return (
             f"'swing_time' {gait.swing_time:g} s of the gait may ask joints for {needed:.0f} "

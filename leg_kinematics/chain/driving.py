@@ -7,60 +7,47 @@ from dataclasses import dataclass
 
 from leg_kinematics.board import Boards, BoardsStatus, Output
 from leg_kinematics.calibration import ServoMap
+from leg_kinematics.chain.driving_words import (
+    DrivingSituation,
+    condition_of,
+    missing_boards,
+    pulses_beyond_maps,
+    refusal_to_rearm,
+    release_in_words,
+)
 from leg_kinematics.chain.enabling import Enabling
 from leg_kinematics.chain.following import Following
 from leg_kinematics.chain.outputs import ServoOutputs
 from leg_kinematics.chain.power import LOSSES, Event, Power, PowerState
-from leg_kinematics.chain.values import (
-    LAGGING,
-    Answer,
-    Condition,
-    JointLimits,
-    JointTargets,
-    Level,
-    RobotReport,
-)
+from leg_kinematics.chain.supply import Supply
+from leg_kinematics.chain.values import Answer, Condition, JointLimits, JointTargets, RobotReport
 from leg_kinematics.errors import BoardError, CommandError, LegKinematicsError
+from leg_kinematics.parameters import number
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import position_ranges
 
 #: How long a release waits for its boards before it is answered, s.
 PATIENCE = 0.1
 
-#: No hobby servo turns below this supply, V (common practice, no source).
-GONE_BELOW = 2.0
-
-#: The supply of the servos is gone when it has been below that for so long, s.
-GONE_FOR = 0.5
-
 #: While a board owes an answer to a pose for longer, the joints come to rest on their path: it may
 #: be taking none of them, s.
 LATE = 0.05
 
-ENDS_RELEASE = 'bridge/rearm'
-
 
 @dataclass(frozen=True, slots=True)
 class DrivingParameters:
-    """How the joints are driven.
+    """How the joints are driven."""
 
-    Attributes
-    ----------
-    speed_share
-        Share of its no-load speed that a servo is asked for at most.
-    joint_acceleration
-        Bound of every joint, rad/s^2.
-    catch_up_speed
-        Highest speed of a joint, seen from its stream, on the way back into it, rad/s.
-    enable_interval
-        Between the legs when they get their pulses, s.
-
-    """
-
-    speed_share: float = 0.9
-    joint_acceleration: float = 300.0
-    catch_up_speed: float = 1.0
-    enable_interval: float = 0.3
+    speed_share: float = number(
+        0.9, '', 0.05, 1.0, 'Share of the no-load servo speed that a joint may use'
+    )
+    joint_acceleration: float = number(
+        300.0, 'rad/s^2', 1.0, 10000.0, 'Bound of every joint acceleration'
+    )
+    catch_up_speed: float = number(
+        1.0, 'rad/s', 0.05, 10.0, 'Joint speed towards a stream after a pause, seen from the stream'
+    )
+    enable_interval: float = number(0.3, 's', 0.0, 10.0, 'Time between the legs at start-up')
 
 
 class Driving:
@@ -135,7 +122,7 @@ class Driving:
         self._blocked = ''
         self._status = BoardsStatus({})
         self._let_go = 0
-        self._gone_since: float | None = None
+        self._supply = Supply()
         self.refused = 0
         self._refusal = ''
 
@@ -177,6 +164,26 @@ class Driving:
             self._following.lag,
         )
 
+    def condition(self) -> Condition:
+        """Say how the bridge is."""
+        return condition_of(self._situation())
+
+    def _situation(self) -> DrivingSituation:
+        return DrivingSituation(
+            state=self.state,
+            reason=self._power.reason,
+            status=self._status,
+            configured=self._configured,
+            active=self.active,
+            taken_over=self._taken_over,
+            blocked=self._blocked,
+            refusal=self._refusal,
+            begun=self._enabling.begun,
+            legs=self._enabling.count,
+            lag=self._following.lag,
+            cut_off=self._following.cut_off,
+        )
+
     # ---- orders
 
     def configure(self) -> Answer:
@@ -197,7 +204,7 @@ class Driving:
             return Answer(success=True, words='no servo had pulses')
         self._boards.release(PATIENCE)
         self._status = self._boards.status()
-        return Answer(success=True, words=self._condition_of_release())
+        return Answer(success=True, words=release_in_words(self._status))
 
     def shutdown(self) -> frozenset[Output]:
         """Let go of the boards at once; returns the outputs whose pulses go on.
@@ -215,7 +222,7 @@ class Driving:
         if not self._configured:
             return Answer(success=False, words='the bridge is not configured')
         if self.state is PowerState.UNPOWERED and not self._taken_over:
-            return Answer(success=False, words=self._missing_boards())
+            return Answer(success=False, words=missing_boards(self._status))
         if self._blocked:
             return Answer(success=False, words=self._blocked)
         self.active = True
@@ -244,21 +251,13 @@ class Driving:
         self._status = self._boards.status()
         self._blocked = ''
         confirmed = all(link.release_confirmed for link in self._status.links.values())
-        return Answer(success=confirmed, words=self._condition_of_release())
+        return Answer(success=confirmed, words=release_in_words(self._status))
 
     def rearm(self) -> Answer:
         """End a release, and give the legs their pulses again, one after another, at rest."""
-        refusal = self._power.refusal(Event.REARM)
-        if not refusal and not self._configured:
-            refusal = 'no board is open: configure and activate the bridge first'
-        elif not refusal and not self.active:
-            refusal = 'the bridge is not active: activate it first'
-        elif not refusal and not self._status.found:
-            refusal = self._missing_boards()
-        elif not refusal and (lost := self._status.lost):
-            refusal = f'board {", ".join(lost)} cannot be reached yet; rearm when it can be'
-        if refusal or self._blocked:
-            return Answer(success=False, words=f'not rearmed: {refusal or self._blocked}')
+        refusal = self._power.refusal(Event.REARM) or refusal_to_rearm(self._situation())
+        if refusal:
+            return Answer(success=False, words=f'not rearmed: {refusal}')
         if self.state is PowerState.RELEASED:
             try:
                 self._boards.rearm()
@@ -345,7 +344,7 @@ class Driving:
         if status.let_go != self._let_go:
             self._let_go = status.let_go
             self._lose('pulses went off: a board restarted or released them', status)
-        if self._supply_is_gone(now):
+        if self._supply.gone(status, now):
             self._lose('the supply of the servos is gone', BoardsStatus({}))
         if status.lost:
             self._happen(Event.LINE_LOST)
@@ -366,14 +365,6 @@ class Driving:
 
     def _lose(self, reason: str, status: BoardsStatus) -> None:
         self._happen(Event.SOME_OFF if status.enabled else Event.ALL_OFF, reason)
-
-    def _supply_is_gone(self, now: float) -> bool:
-        supplies = [link.board.supply for link in self._status.links.values()]
-        if not any(supply is not None and supply < GONE_BELOW for supply in supplies):
-            self._gone_since = None
-        elif self._gone_since is None:
-            self._gone_since = now
-        return self._gone_since is not None and now - self._gone_since >= GONE_FOR
 
     def _happen(self, event: Event, reason: str = '') -> bool:
         """Let something happen to the power, with all that follows from it."""
@@ -423,98 +414,9 @@ class Driving:
             )
         ]
         angles, beyond = self._outputs.angles(found, otherwise)
-        self._blocked = ''
-        if beyond:
-            self._blocked = (
-                f'servos have pulses that their maps do not: {", ".join(beyond)}. Nothing is sent; '
-                f'call bridge/release, or take the maps that belong to this robot'
-            )
+        self._blocked = pulses_beyond_maps(beyond) if beyond else ''
         self._following.place(angles, stamp)
 
     def _begin_enabling(self) -> None:
         self._place({})
         self._enabling.restart()
-
-    # ---- words
-
-    def condition(self) -> Condition:
-        """Say how the bridge is."""
-        if self._blocked:
-            return Condition(Level.ERROR, 'blocked', self._blocked)
-        if self.state is PowerState.RELEASED:
-            return Condition(
-                Level.WARN,
-                f'released until {ENDS_RELEASE}',
-                f'{self._power.reason}; {self._condition_of_release()}',
-            )
-        if not self._configured:
-            return Condition(Level.OK, 'unconfigured')
-        if not self._taken_over:
-            return Condition(Level.WARN, 'waiting for boards', self._missing_boards())
-        return self._trouble() or self._condition_of_power()
-
-    def _trouble(self) -> Condition | None:
-        """Say what is wrong while the robot has power."""
-        status = self._status
-        if self.state is PowerState.LOST:
-            lost = f'lost board {", ".join(status.lost)}'
-            return Condition(Level.ERROR, lost, 'holding, trying to reopen')
-        if self._refusal:
-            return Condition(Level.ERROR, 'refused', self._refusal)
-        if low := status.low_supplies:
-            volts = ', '.join(f'{supply:.1f} V' for supply in low.values() if supply is not None)
-            return Condition(Level.WARN, f'low supply voltage of board {", ".join(low)}', volts)
-        return None
-
-    def _condition_of_power(self) -> Condition:
-        match self.state:
-            case PowerState.UNPOWERED:
-                condition = Condition(Level.OK, 'inactive', 'no servo has pulses')
-            case PowerState.ENABLING:
-                condition = Condition(
-                    Level.OK, 'enabling legs', f'{self._enabling.begun} of {self._enabling.count}'
-                )
-            case PowerState.HOLDING if self.active:
-                condition = Condition(
-                    Level.WARN,
-                    f'holding until {ENDS_RELEASE}',
-                    self._power.reason or 'not every leg has its pulses',
-                )
-            case PowerState.HOLDING:
-                condition = Condition(Level.OK, 'inactive', 'holding, pulses on')
-            case _ if self._following.lag > LAGGING:
-                condition = Condition(
-                    Level.WARN,
-                    'active, and behind its stream',
-                    f'by {self._following.lag:.2f} rad, more than {LAGGING:g} rad',
-                )
-            case _ if self._following.cut_off:
-                condition = Condition(
-                    Level.WARN, 'joint_trajectory fell silent in motion', 'holding'
-                )
-            case _:
-                condition = Condition(Level.OK, 'active')
-        return condition
-
-    def _condition_of_release(self) -> str:
-        """Say of every board how far a release has come."""
-        words = []
-        for name, link in self._status.links.items():
-            if link.release_confirmed:
-                words.append(f'board {name} has confirmed that its pulses are off')
-            elif link.release_sent:
-                words.append(f'board {name} was told and has not confirmed it yet')
-            else:
-                words.append(
-                    f'board {name} COULD NOT BE TOLD and may hold its servos '
-                    f'({link.last_error or "being opened"}); it is tried again: use the switch'
-                )
-        return '; '.join(words) or 'no board is open'
-
-    def _missing_boards(self) -> str:
-        missing = [
-            f'board {name}: {link.last_error or "being opened"}'
-            for name, link in self._status.links.items()
-            if link.identity is None
-        ]
-        return '; '.join(missing) or 'the boards are being opened'

@@ -10,13 +10,13 @@ from leg_kinematics.errors import CommandError
 from leg_kinematics.solver import StreamClock, Tracker
 
 #: Joint targets that ended so long before they came are not followed, s.
-STALE = 0.1
+STALE_AFTER = 0.1
 
 #: Who streams on through a loss of power, without a pause of this length, does not know of it, s.
-UNAWARE = 0.25
+PAUSE_AFTER_LOSS = 0.25
 
 #: Messages whose stamps are remembered.
-REMEMBERED = 512
+REMEMBERED_MESSAGES = 512
 
 
 class Following:
@@ -53,7 +53,7 @@ class Following:
             positions, limits.speeds, catch_up_speed, limits.acceleration, ranges
         )
         self._clock = StreamClock()
-        self._starts: deque[tuple[float, int]] = deque(maxlen=REMEMBERED)
+        self._starts: deque[tuple[float, int]] = deque(maxlen=REMEMBERED_MESSAGES)
         self._heard_at = -float('inf')
         self._unaware = False
         self.stamp: int | None = None
@@ -80,7 +80,7 @@ class Following:
 
     def hear(self, received: float) -> None:
         """Note that somebody sends targets, whether they are followed or not, at an instant, s."""
-        self._unaware = self._unaware and received - self._heard_at <= UNAWARE
+        self._unaware = self._unaware and received - self._heard_at <= PAUSE_AFTER_LOSS
         self._heard_at = received
 
     def take(self, targets: JointTargets, received: float, *, at_once: bool) -> None:
@@ -95,12 +95,12 @@ class Following:
         if self._unaware:
             raise CommandError(
                 'the joint targets have come without a pause since before power was lost: they '
-                f'are not followed before they pause for {UNAWARE:g} s'
+                f'are not followed before they pause for {PAUSE_AFTER_LOSS:g} s'
             )
         start = received
         if not at_once:
             start = self._clock.start(targets.stamp / NANOSECONDS, received)
-        if start + targets.trajectory.end < received - STALE:
+        if start + targets.trajectory.end < received - STALE_AFTER:
             # All of it is past: it was held up on its way, or the clock of its sender was set.
             return
         self._tracker.follow(targets.trajectory, start)

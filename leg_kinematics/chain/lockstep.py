@@ -10,7 +10,8 @@ that can be cut, like those between processes.
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
-from leg_kinematics.board import BoardDriver, Boards, BoardSpec, Reaction, Record, SilenceAction
+from leg_kinematics.board import BoardDriver, Boards, BoardSpec, Record, SilenceAction
+from leg_kinematics.board.parameters import BoardsParameters
 from leg_kinematics.board.simulated.line import SimulatedDriver, SimulatedLine
 from leg_kinematics.board.simulated.servo import ServoDynamics
 from leg_kinematics.calibration import ServoMaps
@@ -48,7 +49,7 @@ class LockStepParameters:
     walking: WalkingParameters = field(default_factory=lambda: WalkingParameters(preview=0.0))
     solving: SolvingParameters = field(default_factory=SolvingParameters)
     driving: DrivingParameters = field(default_factory=DrivingParameters)
-    silence: SilenceAction = field(default_factory=lambda: SilenceAction(Reaction.HOLD, 0.5))
+    silence: SilenceAction = field(default_factory=lambda: BoardsParameters().silence)
     linked: bool = False
 
 

@@ -10,10 +10,10 @@ from leg_kinematics.calibration import ServoMap
 from leg_kinematics.errors import MapRangeError
 
 #: So many poses that were sent are remembered, to know one of them again.
-REMEMBERED = 512
+REMEMBERED_POSES = 512
 
 #: A pulse is that of a pose if it differs by no more, µs: the line rounds, and so do boards.
-SAME_PULSE = 1.0
+SAME_PULSE_US = 1.0
 
 
 def output_of(servo_map: ServoMap) -> Output:
@@ -48,7 +48,7 @@ class ServoOutputs:
         self._maps = tuple(maps)
         self.names = tuple(output_of(each) for each in self._maps)
         self.ranges = tuple(each.angle_range for each in self._maps)
-        self._sent: deque[tuple[int | None, tuple[float, ...]]] = deque(maxlen=REMEMBERED)
+        self._sent: deque[tuple[int | None, tuple[float, ...]]] = deque(maxlen=REMEMBERED_POSES)
 
     def check(self, angles: Iterable[tuple[float, float]]) -> None:
         """Raise MapRangeError where a lowest or a highest angle of a joint has no pulse, rad."""
@@ -71,7 +71,7 @@ class ServoOutputs:
         """
         for stamp, pulses in reversed(self._sent):
             if all(
-                abs(found[output] - pulse) <= SAME_PULSE
+                abs(found[output] - pulse) <= SAME_PULSE_US
                 for output, pulse in zip(self.names, pulses, strict=True)
                 if output in found
             ):
@@ -119,7 +119,7 @@ def _angle_within(servo_map: ServoMap, pulse_us: float) -> float:
     nearest = min(max(pulse_us, servo_map.lowest_us), servo_map.highest_us)
     lowest, highest = servo_map.curve.pulse_span_us
     nearest = min(max(nearest, lowest), highest)
-    if abs(nearest - pulse_us) > SAME_PULSE:
+    if abs(nearest - pulse_us) > SAME_PULSE_US:
         raise MapRangeError(f'{servo_map.joint}: no angle at {pulse_us:g} us')
     low, high = servo_map.angle_range
     return min(max(servo_map.angle(nearest), low), high)

@@ -9,14 +9,14 @@ from typing import Generic, TypeVar
 from leg_kinematics.chain.values import NANOSECONDS
 
 #: What lies behind the robot is kept for so long, s, since it may turn out to be farther behind.
-KEPT = 2.0
+KEPT_FOR = 2.0
 
 #: Stamps that follow each other after more than this tell of a clock that was set forward, s.
-SET_FORWARD = 0.15
+CLOCK_SET_FORWARD = 0.15
 
 #: From standing to the full pace along the path, s; but at least so many ticks.
-SETTING_OFF = 0.3
-SETTING_OFF_TICKS = 11
+SETTING_OFF_TIME = 0.3
+FEWEST_SETTING_OFF_TICKS = 11
 
 T = TypeVar('T')
 
@@ -47,12 +47,12 @@ class Path(Generic[T]):
     def __init__(self, tick: float, rate: float) -> None:
         """Be empty."""
         self._tick = tick
-        self._kept = ceil(KEPT * rate)
+        self._kept = ceil(KEPT_FOR * rate)
         self._ticks: deque[T] = deque()
         self._first = 0
         # Positions and paces of the ticks until it is led at full pace.
         self._setting_off: deque[tuple[float, float]] = deque()
-        self._steps = max(SETTING_OFF_TICKS, round(SETTING_OFF * rate))
+        self._steps = max(FEWEST_SETTING_OFF_TICKS, round(SETTING_OFF_TIME * rate))
         # Stamps that were given to positions, ns.
         self._stamps: deque[tuple[int, float]] = deque()
         self._latest: tuple[tuple[int, float], ...] = ()
@@ -134,11 +134,11 @@ class Path(Generic[T]):
             if since <= 0:
                 # The clock of the stamps was set back: what was published is not known by them.
                 self._stamps.clear()
-            elif since > SET_FORWARD * NANOSECONDS:
+            elif since > CLOCK_SET_FORWARD * NANOSECONDS:
                 # It was set forward. The robot goes on to the end of what it knows.
                 self._stamps.extend(self._latest[1:])
         self._stamps.append((stamp, positions[0]))
-        while stamp - self._stamps[0][0] > KEPT * NANOSECONDS:
+        while stamp - self._stamps[0][0] > KEPT_FOR * NANOSECONDS:
             self._stamps.popleft()
         self._latest = tuple(
             (stamp + round(time * NANOSECONDS), position)

@@ -3,7 +3,7 @@
 """Ticks as far apart as they should be, on a machine that is late now and then."""
 
 #: A schedule that is late is put right by this part of a tick a tick.
-SLEW = 100
+TICKS_TO_CATCH_UP = 100
 
 
 class Schedule:
@@ -50,7 +50,7 @@ class Schedule:
             return 0
         # No timer is early: if it seems so, the ticks before were late. The schedule is put right
         # so slowly that no foot seems to jump.
-        self._next -= max(0.0, min(early, self._tick / SLEW))
+        self._next -= max(0.0, min(early, self._tick / TICKS_TO_CATCH_UP))
         late = int((now - self._next) / self._tick + 1e-9)
         taken = min(late, self._reach)
         self._next += taken * self._tick

@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """The middle stage: foot targets in, joint targets out, whole or not at all."""
 
+import enum
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -9,31 +10,35 @@ from math import dist, isfinite
 
 from leg_kinematics.chain.values import Condition, FootTargets, JointLimits, JointTargets, Level
 from leg_kinematics.errors import CommandError, LegKinematicsError
+from leg_kinematics.parameters import choice, number
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import LegReach, LegSolver, Trajectory, polyline_move
 
 STILL = (0.0, 0.0, 0.0)
 
 
+class OutOfReach(enum.StrEnum):
+    """What becomes of a target that a foot cannot take."""
+
+    REJECT = 'reject'
+    """It is refused, with everything that came with it."""
+    CLAMP = 'clamp'
+    """It is moved to the nearest point that the foot can take."""
+
+
 @dataclass(frozen=True, slots=True)
 class SolvingParameters:
-    """How feet become joints.
+    """How feet become joints."""
 
-    Attributes
-    ----------
-    clamps
-        Whether a target out of reach is moved to the nearest point that can be reached; otherwise
-        it is refused with everything that came with it.
-    line_tolerance
-        Distance of a foot from its line in straight moves, m.
-    speed_share
-        Share of the no-load speed of a servo for straight moves.
-
-    """
-
-    clamps: bool = False
-    line_tolerance: float = 0.0005
-    speed_share: float = 0.5
+    out_of_reach: OutOfReach = choice(
+        OutOfReach.REJECT, 'What to do with a target that a foot cannot take'
+    )
+    line_tolerance: float = number(
+        0.0005, 'm', 1e-5, 0.1, 'Distance of a foot from its line in straight moves'
+    )
+    speed_share: float = number(
+        0.5, '', 0.05, 1.0, 'Share of the no-load servo speed for straight moves'
+    )
 
 
 class Solving:
@@ -188,7 +193,7 @@ class Solving:
 
     def _within_reach(self, leg: LegSolver, foot: Vector) -> Vector:
         """Return the foot itself, or if it is clamped the nearest that can be taken."""
-        if not self._parameters.clamps:
+        if self._parameters.out_of_reach is OutOfReach.REJECT:
             return foot
         nearest = self._reach[leg.name].nearest(foot)
         if nearest is not foot:

@@ -13,13 +13,13 @@ from leg_kinematics.robot import Vector
 from leg_kinematics.solver import hermite
 
 #: A robot that has come on by less between two reports stands still, in ticks.
-AT_REST = 0.1
+STANDSTILL_TICKS = 0.1
 
 #: A robot that stands where it is led to is no farther from it, rad.
-THERE = 0.005
+ARRIVED_WITHIN = 0.005
 
 #: Odometry goes on for so long after the robot was last heard of, s.
-EXTRAPOLATED = 0.03
+EXTRAPOLATED_FOR = 0.03
 
 #: Why nothing moves until the robot stands where it is led to for the first time.
 TAKING_OVER = 'taking the robot over'
@@ -110,7 +110,7 @@ class Walk:
         self._reported_at = received
         if report.stamp is not None:
             way = self.path.reach(report.stamp, going_back=bool(self.paused))
-            self._rests = abs(way) < AT_REST
+            self._rests = abs(way) < STANDSTILL_TICKS
         return True
 
     def pause(self, reason: str, now: float) -> None:
@@ -131,7 +131,7 @@ class Walk:
             self._stood_since is not None
             and report.stamp is not None
             and report.stamp >= self._stood_since
-            and report.lag <= THERE
+            and report.lag <= ARRIVED_WITHIN
         ):
             self.paused = ''
             self._stood_since = None
@@ -205,7 +205,7 @@ class Walk:
         word, nobody knows yet.
         """
         path = self.path
-        since = 0.0 if self.paused else min(EXTRAPOLATED, now - self._reported_at)
+        since = 0.0 if self.paused else min(EXTRAPOLATED_FOR, now - self._reported_at)
         reached = min(path.at, path.reached + since / self._tick)
         odometry = []
         while self._told + 1 <= reached:

@@ -14,7 +14,7 @@ from functools import partial
 from math import ceil
 
 from leg_kinematics.chain.contradiction import contradiction
-from leg_kinematics.chain.following import UNAWARE
+from leg_kinematics.chain.following import PAUSE_AFTER_LOSS
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.schedule import Schedule
 from leg_kinematics.chain.values import (
@@ -40,52 +40,43 @@ from leg_kinematics.gait import (
     Twist,
     Walker,
 )
+from leg_kinematics.parameters import number
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import LegSolver
 
 #: What is known of the feet is as old as this at most when the robot is taken over, s.
-FRESH = 1.0
+FEET_KNOWN_FOR = 1.0
 
 #: Between the last targets of a walk and the first of the next, s. Who streams on through a loss
 #: of power without a pause is not followed by the bridge, and this is longer than it asks for.
-BREAK = UNAWARE + 0.15
+PAUSE_BETWEEN_WALKS = PAUSE_AFTER_LOSS + 0.15
 
 #: A robot that has not been heard of for so long does not follow, s.
-HEARD_WITHIN = 0.3
+UNHEARD_AFTER = 0.3
 
 #: Nor does one that is so far behind, s, and two ticks more.
-BEHIND = 0.25
+LATEST_BEHIND = 0.25
 
 #: An order for a body offset is worked out no more often than this, since it takes as long as a
 #: few ticks, s.
 OFFSET_INTERVAL = 0.3
 
 #: A refusal is told for so long, s.
-TOLD_FOR = 1.0
+REFUSAL_SHOWN_FOR = 1.0
 
 
 @dataclass(frozen=True, slots=True)
 class WalkingParameters:
-    """How a walk is carried out.
+    """How a walk is carried out; with no preview where foot targets are handed on directly."""
 
-    Attributes
-    ----------
-    rate
-        Ticks, 1/s.
-    preview
-        Time that foot targets reach ahead, for a line that loses or delays them, s; 0 where they
-        are handed on directly.
-    silence
-        Without a body velocity for so long the robot stops, s.
-    slip
-        Of the odometry.
-
-    """
-
-    rate: float = 100.0
-    preview: float = 0.07
-    silence: float = 0.5
-    slip: float = 0.02
+    rate: float = number(100.0, 'Hz', 10.0, 500.0, 'Ticks of the gait')
+    preview: float = number(
+        0.07, 's', 0.02, 0.5, 'Time that foot targets reach ahead, for a slow line'
+    )
+    silence: float = number(0.5, 's', 0.05, 10.0, 'Without cmd_vel for this long the robot stops')
+    slip: float = number(
+        0.02, '', 0.0, 1.0, 'Share of its way by which a cycle of the gait goes wrong'
+    )
 
 
 class Walking:
@@ -224,7 +215,7 @@ class Walking:
     def stand(self, now: float) -> Answer:
         """Stand up; take the robot over where it is if that has not been done."""
         report = self._report
-        if report is None or now - self._reported_at > FRESH:
+        if report is None or now - self._reported_at > FEET_KNOWN_FOR:
             return Answer(success=False, words='nothing is heard of the bridge: is it running?')
         if self._contradiction:
             return Answer(success=False, words=f'parameters contradict: {self._contradiction}')
@@ -236,7 +227,7 @@ class Walking:
                     words=f'the robot does not follow, it is {report.state}: '
                     f'{_what_helps(report.state)}',
                 )
-            if self._feet is None or now - self._feet_at > FRESH:
+            if self._feet is None or now - self._feet_at > FEET_KNOWN_FOR:
                 return Answer(
                     success=False,
                     words='where the feet are is not known: no foot_states within the last second',
@@ -310,7 +301,7 @@ class Walking:
 
         None when it is walked, does not follow, or when nobody knows where its feet are.
         """
-        feet = self._feet if now - self._feet_at <= FRESH else None
+        feet = self._feet if now - self._feet_at <= FEET_KNOWN_FOR else None
         if self.walk is not None or self._waiting_for(now) or feet is None:
             return None
         height = -min(z for _, _, z in feet)
@@ -321,7 +312,7 @@ class Walking:
     def _trouble(self, walk: Walk, now: float) -> str:
         """Why the robot does not follow; empty while it does."""
         report = self._report
-        if report is None or now - self._reported_at > HEARD_WITHIN:
+        if report is None or now - self._reported_at > UNHEARD_AFTER:
             return 'nothing is heard of the bridge'
         if report.state is not PowerState.FOLLOWING:
             return f'the robot is {report.state}'
@@ -331,7 +322,7 @@ class Walking:
         # Where it stands on the path does not show before it is led there.
         if not walk.paused and report.stamp is not None:
             behind = (stamp - report.stamp) / NANOSECONDS - (now - self._reported_at)
-            if behind > BEHIND + 2.0 * self._tick:
+            if behind > LATEST_BEHIND + 2.0 * self._tick:
                 return f'the robot stands {behind:.2f} s behind: are its targets refused?'
         return ''
 
@@ -342,7 +333,7 @@ class Walking:
         for leg, touching in self._touching.items():
             walker.touch(leg, touching)
         self._schedule.begin(now)
-        self._leads_from = self._led_at + BREAK
+        self._leads_from = self._led_at + PAUSE_BETWEEN_WALKS
         return Walk(
             walker,
             self._new_odometry(),
@@ -390,7 +381,7 @@ class Walking:
     def _waiting_for(self, now: float) -> str:
         """Say what is missing until the robot can be taken over; empty when nothing is."""
         report = self._report
-        if report is None or now - self._reported_at > FRESH:
+        if report is None or now - self._reported_at > FEET_KNOWN_FOR:
             return 'waiting for the bridge'
         if report.state is not PowerState.FOLLOWING:
             return f'waiting for the bridge, which is {report.state}'
@@ -400,7 +391,7 @@ class Walking:
 
     def condition(self, now: float) -> Condition:
         """Say how the walk is, at an instant, s."""
-        if self._refusal and now - self._refused_at <= TOLD_FOR:
+        if self._refusal and now - self._refused_at <= REFUSAL_SHOWN_FOR:
             return Condition(Level.WARN, 'refused', self._refusal)
         if self._contradiction:
             return Condition(Level.ERROR, 'parameters contradict', self._contradiction)

@@ -16,10 +16,15 @@ from leg_kinematics.board.framed.frames import (
     Period,
 )
 from leg_kinematics.board.framed.settings import Settings
+from leg_kinematics.commands.confirm import confirm, yes_option
 from leg_kinematics.errors import BoardError
 
 RATES = click.FloatRange(1e6 / LONGEST_PERIOD_US, 1e6 / SHORTEST_PERIOD_US)
 VOLTAGES = click.FloatRange(0.0, 65.0)
+WARNING = """\
+CAUTION: opening {port} restarts the chip on many boards: all pulses stop, and a robot that stands
+drops. Put it down or on a stand first, and keep hands from under it."""
+
 DIVIDERS = click.FloatRange(1.0, 65.0)
 
 
@@ -31,6 +36,7 @@ DIVIDERS = click.FloatRange(1.0, 65.0)
 @click.option('--own-supply', is_flag=True, help='No divider: board and servos share a supply.')
 @click.option('--low-voltage', type=VOLTAGES, help='Supply in V below which to warn; 0: never.')
 @click.option('--rate', type=RATES, help='Pulses a second in each channel, 50 to 100.')
+@yes_option
 @click.option('--json', 'as_json', is_flag=True, help='For a script to read.')
 def board(
     port: str,
@@ -39,16 +45,18 @@ def board(
     own_supply: bool,
     low_voltage: float | None,
     rate: float | None,
+    yes: bool,
     as_json: bool,
 ) -> None:
     """Show and store the settings of the servo board at PORT.
 
     What the options give is stored, then all is shown. No servo is told to move. But many boards
-    start anew when their port is opened, and pulses go off: put a standing robot down first.
+    start anew when their port is opened, and pulses go off, so it asks before it does that.
     The bridge must not be running, for a port has one user. What is stored outlasts power-off,
     with all limits that the board knows at this moment. More than 50 pulses a second are for
     servos that are made for them: many analogue ones are not, and may overheat.
     """
+    confirm(WARNING.format(port=port), 'Shall it be opened?', yes=yes)
     driver = FramedDriver(port)
     try:
         identity = driver.open()

@@ -48,9 +48,10 @@ CAPTION = 'In brackets: beyond this a line fails. Torques in percent of the stal
 def check(*, robot: Path, servo_maps: Path | None, output: Path, as_json: bool) -> None:
     """Question the design that the file ROBOT describes.
 
-    Reach, freedom of the body, speed, torque, support, clearance of the legs and, with servo
-    maps, pulses and straight lines: each line says pass, tight or fail, and what would help. What
-    may be a slip of the pen, such as a leg on the wrong side, is told as a doubt. Exit code 0 when
+    Reach, freedom of the body, speed, torque, support, clearance of legs, body and ground, how
+    long the battery lasts and, with servo maps, pulses and straight lines: each line says pass,
+    tight or fail, and what would help. What may be a slip of the pen, such as a leg on the wrong
+    side, is told as a doubt, and the leg is red in the picture of the robot. Exit code 0 when
     nothing fails, 1 when something does, 2 when a file is wrong.
     """
     try:
@@ -82,6 +83,7 @@ def check(*, robot: Path, servo_maps: Path | None, output: Path, as_json: bool) 
                     'verdict': report.verdict,
                     'findings': lines,
                     'doubts': [asdict(each) for each in report.doubts],
+                    'remarks': report.remarks,
                 },
                 indent=2,
             )
@@ -121,6 +123,8 @@ def _print(name: str, report: 'Report', console: Console) -> None:
     for doubt in report.doubts:
         console.print(f'[yellow]doubt[/] {escape(doubt.seen)}', highlight=False, soft_wrap=True)
         console.print(f'     Cure: {escape(doubt.cure)}.', highlight=False, soft_wrap=True)
+    for remark in report.remarks:
+        console.print(f'[cyan]note[/] {escape(remark)}', highlight=False, soft_wrap=True)
     failing: dict[tuple[Verdict, str, str], list[str]] = {}
     for finding in report.findings:
         if finding.verdict is not Verdict.PASS:

@@ -2,9 +2,12 @@
 # SPDX-License-Identifier: Apache-2.0
 """Files that commands read and write: where the examples are, and what is said of wrong ones."""
 
+from os import PathLike, fsdecode
 from pathlib import Path
 
 import click
+
+from leg_kinematics.robot.near import did_you_mean_file
 
 ROOT = Path(__file__).parents[2]
 
@@ -16,6 +19,26 @@ class WrongFileError(click.ClickException):
     """A file that a person wrote is wrong; exit code 2, as for a wrong option."""
 
     exit_code = 2
+
+
+class InputFile(click.Path):
+    """A file that is there; of one that is not, a near name is told."""
+
+    def __init__(self) -> None:
+        super().__init__(exists=True, dir_okay=False, path_type=Path)
+
+    def convert(
+        self,
+        value: str | PathLike[str],
+        param: click.Parameter | None,
+        ctx: click.Context | None,
+    ) -> Path:
+        """Return the path, or say what is wrong with it."""
+        try:
+            return Path(fsdecode(super().convert(value, param, ctx)))
+        except click.BadParameter as error:
+            near = did_you_mean_file(Path(value)) or '.'
+            self.fail(error.message.rstrip('.') + near, param, ctx)
 
 
 def make_output_folder(folder: Path) -> None:

@@ -9,16 +9,16 @@ import click
 from rich.console import Console
 from rich.table import Table
 
+from leg_kinematics.nodes.catalogue import NODES
+from leg_kinematics.parameters import Parameter
+
 
 @click.command(epilog='Example: leg-kinematics parameters --json')
 @click.option('--json', 'as_json', is_flag=True, help='For a script to read.')
 def parameters(*, as_json: bool) -> None:
     """List the parameters of the nodes with types, units and bounds."""
-    # Imported here: --help shall not wait for ROS 2.
-    from leg_kinematics.nodes.parameters import NODES  # noqa: PLC0415
-
     if as_json:
-        listing = {node: [asdict(each) for each in declared] for node, declared in NODES.items()}
+        listing = {node: [_facts(each) for each in declared] for node, declared in NODES.items()}
         click.echo(json.dumps(listing, indent=2))
         return
     console = Console()
@@ -33,3 +33,10 @@ def parameters(*, as_json: bool) -> None:
             default = '' if each.default in ('', []) else str(each.default)
             table.add_row(each.name, default, each.unit, bounds, each.meaning)
         console.print(table)
+
+
+def _facts(parameter: Parameter) -> dict[str, object]:
+    """All that is declared of a parameter and is no function."""
+    facts = asdict(parameter)
+    del facts['read']
+    return facts

@@ -13,18 +13,14 @@ import click
 
 from leg_kinematics.board import BoardSpec
 from leg_kinematics.calibration import load_servo_maps
-from leg_kinematics.commands.files import WrongFileError, config_folder
+from leg_kinematics.commands.confirm import confirm, yes_option
+from leg_kinematics.commands.files import InputFile, WrongFileError, config_folder
+from leg_kinematics.commands.parameter_names import check_names
 from leg_kinematics.errors import BoardError, LegKinematicsError
+from leg_kinematics.nodes.caution import CAUTION
 from leg_kinematics.nodes.chain_processes import MockBoards
+from leg_kinematics.parameters import Value
 from leg_kinematics.robot import load_robot
-
-CAUTION = """\
-CAUTION: servos start without warning and pinch, batteries burn, robots fall. Put the robot on a
-stand with its feet free, keep fingers and eyes clear, fuse the battery and keep its switch within
-reach. At its first pulse a servo runs to the resting posture at full speed: with the power off,
-turn the legs gently near to it. Ctrl-C ends this program, not the pulses: the board then holds,
-unless board_silence_reaction is release. bridge/release or the switch of the battery ends them.
-Local rules and, where they ask for it, licensed people decide over batteries and wiring."""
 
 #: What ROS 2 takes as a namespace; the slash in front may be left out.
 NAMESPACE = re.compile(r'/|/?[a-z_]\w*(/[a-z_]\w*)*', re.ASCII | re.IGNORECASE)
@@ -69,12 +65,12 @@ def _check_boards(given: Sequence[str], needed: Sequence[str]) -> None:
 )
 @click.option(
     '--robot',
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    type=InputFile(),
     help='Description of the robot.',
 )
 @click.option(
     '--servo-maps',
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    type=InputFile(),
     help='Servo maps of this very robot.',
 )
 @click.option(
@@ -87,7 +83,7 @@ def _check_boards(given: Sequence[str], needed: Sequence[str]) -> None:
 )
 @click.option(
     '--params-file',
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    type=InputFile(),
     help='Parameters of the nodes. Default: the example nodes.yaml.',
 )
 @click.option(
@@ -97,7 +93,12 @@ def _check_boards(given: Sequence[str], needed: Sequence[str]) -> None:
     callback=_namespace,
     help='Every robot on the network needs its own.',
 )
-@click.option('--enable', is_flag=True, help='Configure and activate the bridge: powers servos.')
+@click.option(
+    '--enable',
+    is_flag=True,
+    help='Configure and activate the bridge: powers servos, after a question if they are real.',
+)
+@yes_option
 def run(
     *,
     robot: Path | None,
@@ -106,6 +107,7 @@ def run(
     params_file: Path | None,
     namespace: str,
     enable: bool,
+    yes: bool,
 ) -> None:
     """Run the three nodes in one process, until interrupted.
 
@@ -116,19 +118,20 @@ def run(
     """
     # Imported here: --help shall not wait for ROS 2.
     from leg_kinematics.nodes.one_process import one_process  # noqa: PLC0415
-    from leg_kinematics.nodes.parameters import Value  # noqa: PLC0415
     from leg_kinematics.nodes.process import run as run_nodes  # noqa: PLC0415
 
     config = config_folder()
     described = robot or config / 'robots' / 'bracken.yaml'
     mapped = servo_maps or config / 'servo_maps' / 'bracken.yaml'
+    parameters = params_file or config / 'nodes.yaml'
     try:
+        check_names(parameters)
         needed = load_servo_maps(mapped, load_robot(described)).boards
     except LegKinematicsError as error:
         raise WrongFileError(str(error)) from error
     files: dict[str, Value] = {'robot': str(described), 'servo_maps': str(mapped)}
     arguments = ['--ros-args', '-r', f'__ns:={namespace}']
-    arguments += ['--params-file', str(params_file or config / 'nodes.yaml')]
+    arguments += ['--params-file', str(parameters)]
     with ExitStack() as stack:
         if boards == ('mock',):
             logs = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix='mock-boards-')))
@@ -137,8 +140,15 @@ def run(
             except BoardError as error:
                 raise click.ClickException(str(error)) from error
         else:
-            click.echo(CAUTION, err=True)
             _check_boards(boards, needed)
+            if enable:
+                confirm(
+                    CAUTION,
+                    'Shall the servos get their power as soon as the boards are there?',
+                    yes=yes,
+                )
+            else:
+                click.echo(CAUTION, err=True)
         bridge: dict[str, Value] = files | {'boards': list(boards), 'enable': enable}
         code = run_nodes(lambda: one_process(files, bridge), arguments)
     sys.exit(code)

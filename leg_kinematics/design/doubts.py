@@ -38,6 +38,8 @@ SHORT = 0.9
 COVERED = 0.5
 TURNED = radians(45.0)
 
+EXCHANGED = 'femur and tibia exchanged?'
+
 
 @dataclass(frozen=True)
 class Doubt:
@@ -49,33 +51,40 @@ class Doubt:
         Place in the file, and what stands there.
     cure
         What to look at, and what to write if it was not meant.
+    label
+        The slip in a few words, for a picture.
+    legs
+        Names of the legs that it is about.
 
     """
 
     seen: str
     cure: str
+    label: str
+    legs: tuple[str, ...]
 
 
 def find_doubts(robot: Robot, maps: ServoMaps | None) -> tuple[Doubt, ...]:
     """Look for slips in the description of a robot and, if there are any, in its servo maps."""
     found = [*_mounts(robot), *_links(robot), *_bare_angles(robot.document, _angles_of(robot))]
     if maps is not None:
-        horns = [f'joints.{each.joint}.horn_offset' for each in maps.maps]
-        linear = [
-            path for path, each in zip(horns, maps.maps, strict=True)
+        horns = [
+            (f'joints.{each.joint}.horn_offset', (_leg_of(each.joint),))
+            for each in maps.maps
             if isinstance(each.curve, LinearCurve)
-        ]  # fmt: skip
+        ]
         found += [
             *_signs(robot, maps),
             *_horns(robot, maps),
             *_channels(maps),
-            *_bare_angles(maps.document, linear),
+            *_bare_angles(maps.document, horns),
         ]
     return tuple(found)
 
 
-def _doubt(document: Document, path: str, seen: str, cure: str) -> Doubt:
-    return Doubt(str(document.error(path, seen)), cure)
+def _leg_of(joint: str) -> str:
+    """Name of the leg of a joint."""
+    return joint.rpartition('_')[0]
 
 
 def _mounts(robot: Robot) -> Iterator[Doubt]:
@@ -85,31 +94,38 @@ def _mounts(robot: Robot) -> Iterator[Doubt]:
         wrong = _wrong_side(leg)
         if wrong is not None:
             doubted.add(leg.name)
-            yield _doubt(robot.document, f'legs.{leg.name}.mount', *wrong)
+            seen, cure, label = wrong
+            error = robot.document.error(f'legs.{leg.name}.mount', seen)
+            yield Doubt(str(error), cure, label, (leg.name,))
     for one, other in combinations(robot.legs, 2):
         if doubted & {one.name, other.name}:
             continue
         place, expected = f'legs.{other.name}.mount', _mirrored(_direction(one))
+        both = (one.name, other.name)
         if dist(one.mount.position, other.mount.position) < CLOSE * _length(one):
-            yield _doubt(
-                robot.document,
-                place,
-                f'{one.name} and {other.name} are fastened in the same place',
+            seen = f'{one.name} and {other.name} are fastened in the same place'
+            yield Doubt(
+                str(robot.document.error(place, seen)),
                 'if one of them belongs to the other side, the sign of its y is missing',
+                'two in one place?',
+                both,
             )
         elif _are_mirrored(one, other) and _angle(expected, _direction(other)) > ASKEW:
-            yield _doubt(
-                robot.document,
-                place,
+            seen = (
                 f'{other.name} points {_heading(_direction(other))}, its mirror image {one.name} '
-                f'{_heading(_direction(one))}',
+                f'{_heading(_direction(one))}'
+            )
+            yield Doubt(
+                str(robot.document.error(place, seen)),
                 'legs on both sides that are built alike have the same pitch and opposite roll '
                 'and yaw: look at the signs of both',
+                'no mirror images?',
+                both,
             )
 
 
-def _wrong_side(leg: Leg) -> tuple[str, str] | None:
-    """Tell what is wrong with the side that a leg is fastened on or points to, and the cure."""
+def _wrong_side(leg: Leg) -> tuple[str, str, str] | None:
+    """Tell what is wrong with the side that a leg is fastened on or points to, cure and label."""
     x, y, _ = leg.mount.position
     sides = (('left', y, 'y'), ('right', -y, 'y'), ('front', x, 'x'), ('rear', -x, 'x'))
     for side, amount, axis in sides:
@@ -117,6 +133,7 @@ def _wrong_side(leg: Leg) -> tuple[str, str] | None:
             return (
                 f'{leg.name} is by its name {side}, but fastened on the opposite side',
                 f'x is forward and y to the left: look at the sign of {axis}, or rename the leg',
+                'on the wrong side?',
             )
     along_x, along_y, _ = _direction(leg)
     out, level = hypot(x, y), hypot(along_x, along_y)
@@ -127,27 +144,33 @@ def _wrong_side(leg: Leg) -> tuple[str, str] | None:
         return None
     cure = 'yaw is the way that a leg points, 0 forward and 90 deg to the left: look at its sign'
     seen = f'{leg.name} points {_heading(_direction(leg))}, from its mount into the body'
-    return seen, f'{cure}, or add 180 deg'
+    return seen, f'{cure}, or add 180 deg', 'points inwards?'
 
 
 def _links(robot: Robot) -> Iterator[Doubt]:
     """Femur and tibia that look exchanged, once for all legs that share them."""
     seen: set[tuple[str, str]] = set()
     for index, leg in enumerate(robot.legs):
-        paths = tuple(_link_path(robot.document, leg, segment) for segment in SEGMENTS[1:])
+        paths = _femur_and_tibia(robot.document, leg)
         if paths in seen:
             continue
-        seen.add((paths[0], paths[1]))
+        seen.add(paths)
+        alike = tuple(
+            each.name for each in robot.legs if _femur_and_tibia(robot.document, each) == paths
+        )
         femur, tibia = leg.femur, leg.tibia
         if _stands(robot, index, femur, tibia):
             if tibia.length < SHORT * femur.length:
-                yield _doubt(
-                    robot.document,
-                    f'{paths[1]}.length',
+                shorter = (
                     f'the tibia, {tibia.length * 1e3:.3g} mm, is shorter than the femur, '
-                    f'{femur.length * 1e3:.3g} mm; most are longer',
+                    f'{femur.length * 1e3:.3g} mm; most are longer'
+                )
+                yield Doubt(
+                    str(robot.document.error(f'{paths[1]}.length', shorter)),
                     'if the two were exchanged, exchange their lengths; the femur is the link '
                     'between coxa and knee',
+                    EXCHANGED,
+                    alike,
                 )
             continue
         exchanges = [
@@ -159,12 +182,15 @@ def _links(robot: Robot) -> Iterator[Doubt]:
         exchanges.insert(0 if tibia.length < femur.length else 2, whole)
         for what, upper, lower in exchanges:
             if _stands(robot, index, upper, lower):
-                yield _doubt(
-                    robot.document,
-                    paths[0],
-                    f'{leg.name} cannot stand as the posture asks, but could with {what} exchanged',
+                stands = (
+                    f'{leg.name} cannot stand as the posture asks, but could with {what} exchanged'
+                )
+                yield Doubt(
+                    str(robot.document.error(paths[0], stands)),
                     f'if it was not meant, exchange {what}; the femur is the link between coxa and '
                     f'knee',
+                    EXCHANGED,
+                    alike,
                 )
                 break
 
@@ -188,30 +214,42 @@ def _stands(robot: Robot, index: int, femur: Link, tibia: Link) -> bool:
     return True
 
 
+def _femur_and_tibia(document: Document, leg: Leg) -> tuple[str, str]:
+    """Places of the two links of a leg."""
+    return _link_path(document, leg, 'femur'), _link_path(document, leg, 'tibia')
+
+
 def _link_path(document: Document, leg: Leg, segment: str) -> str:
     own = f'legs.{leg.name}'
     return f'{own}.{segment}' if segment in document.keys(own) else f'links.{segment}'
 
 
-def _angles_of(robot: Robot) -> Iterator[str]:
-    """Give the places of the angles of a description."""
-    links = [_link_path(robot.document, leg, each) for leg in robot.legs for each in SEGMENTS]
-    for path in dict.fromkeys(links):
-        yield from (f'{path}.limits[{end}]' for end in range(2))
+def _angles_of(robot: Robot) -> Iterator[tuple[str, tuple[str, ...]]]:
+    """Give the places of the angles of a description, with the legs that they are of."""
+    links: dict[str, tuple[str, ...]] = {}
     for leg in robot.legs:
-        yield from (f'legs.{leg.name}.mount.rpy[{axis}]' for axis in range(3))
+        for segment in SEGMENTS:
+            path = _link_path(robot.document, leg, segment)
+            links[path] = (*links.get(path, ()), leg.name)
+    for path, legs in links.items():
+        yield from ((f'{path}.limits[{end}]', legs) for end in range(2))
+    for leg in robot.legs:
+        yield from ((f'legs.{leg.name}.mount.rpy[{axis}]', (leg.name,)) for axis in range(3))
 
 
-def _bare_angles(document: Document, paths: Iterable[str]) -> Iterator[Doubt]:
+def _bare_angles(
+    document: Document, places: Iterable[tuple[str, tuple[str, ...]]]
+) -> Iterator[Doubt]:
     """Whole numbers without a unit: hardly anybody means 2 rad."""
-    for path in paths:
+    for path, legs in places:
         value = document.value(path)
         if isinstance(value, int) and value != 0:
-            yield _doubt(
-                document,
-                path,
-                f'{value} without a unit is {value} rad, {degrees(value):.0f} deg',
+            seen = f'{value} without a unit is {value} rad, {degrees(value):.0f} deg'
+            yield Doubt(
+                str(document.error(path, seen)),
                 f'write {value} deg, or {value} rad if it was meant',
+                'angle without a unit?',
+                legs,
             )
 
 
@@ -236,13 +274,14 @@ def _signs(robot: Robot, maps: ServoMaps) -> Iterator[Doubt]:
                 for leg in sorted({leg for pair in pairs for leg in pair} - set(suspects))
             ]
             which = joints[0] if len(joints) == 1 else f'one of {" and ".join(joints)}'
-            yield _doubt(
-                maps.document,
-                f'joints.{joints[0]}',
-                f'{which} turns the other way than {", ".join(others)} let expect',
+            seen = f'{which} turns the other way than {", ".join(others)} let expect'
+            yield Doubt(
+                str(maps.document.error(f'joints.{joints[0]}', seen)),
                 'with the robot off the ground, move the joint alone: positive turns a coxa to the '
                 'left and raises the foot at femur and tibia; if it goes the other way, change the '
                 'sign of gain (in a table: of all angles)',
+                f'{SEGMENTS[segment]} turns the wrong way?',
+                tuple(robot.legs[leg].name for leg in suspects),
             )
 
 
@@ -276,7 +315,7 @@ def _sign(curve: Curve) -> int:
 def _horns(robot: Robot, maps: ServoMaps) -> Iterator[Doubt]:
     """Find maps that would fit the range of their joint if they were turned."""
     for leg in robot.legs:
-        for joint, link in zip(leg.joints, leg.links, strict=True):
+        for segment, joint, link in zip(SEGMENTS, leg.joints, leg.links, strict=True):
             servo_map = maps.by_joint[joint]
             low, high = servo_map.angle_range
             needed = link.upper - link.lower
@@ -288,13 +327,16 @@ def _horns(robot: Robot, maps: ServoMaps) -> Iterator[Doubt]:
             how_far = f'{degrees(abs(turn)):.0f} deg'
             if abs(abs(turn) - pi) < TURNED:
                 turn, how_far = copysign(pi, turn), 'half a turn'
-            yield _doubt(
-                maps.document,
-                f'joints.{joint}',
+            seen = (
                 f'the pulses of {joint} turn it from {degrees(low):.0f} to {degrees(high):.0f} '
                 f'deg, its limits are {degrees(link.lower):.0f} and {degrees(link.upper):.0f} '
-                f'deg: as if the horn sat {how_far} off',
+                f'deg: as if the horn sat {how_far} off'
+            )
+            yield Doubt(
+                str(maps.document.error(f'joints.{joint}', seen)),
                 _turned_back(servo_map, turn),
+                f'horn of the {segment} {how_far} off?',
+                (leg.name,),
             )
 
 
@@ -315,13 +357,16 @@ def _channels(maps: ServoMaps) -> Iterator[Doubt]:
             continue
         used = {each.channel for each in maps.maps if each.board == servo_map.board}
         free = [str(channel) for channel in range(frames.CHANNELS) if channel not in used]
-        yield _doubt(
-            maps.document,
-            f'joints.{servo_map.joint}.channel',
+        seen = (
             f'channel {servo_map.channel} of board {servo_map.board!r}: our own servo board has '
-            f'{frames.CHANNELS} channels, 0 to {frames.CHANNELS - 1}',
+            f'{frames.CHANNELS} channels, 0 to {frames.CHANNELS - 1}'
+        )
+        yield Doubt(
+            str(maps.document.error(f'joints.{servo_map.joint}.channel', seen)),
             f'on our board take a free channel ({", ".join(free) or "there is none"}) or a second '
             'board; on a Firmata board the number is that of the pin, and may be right',
+            f'channel {servo_map.channel}?',
+            (_leg_of(servo_map.joint),),
         )
 
 

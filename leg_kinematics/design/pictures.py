@@ -18,6 +18,7 @@ from leg_kinematics.design.clearance import joint_points
 from leg_kinematics.design.lines import DrawnLine
 from leg_kinematics.design.load import WALKING, walking_shares
 from leg_kinematics.design.report import Report
+from leg_kinematics.design.robot_picture import draw_robot
 from leg_kinematics.design.steady_walk import HEADINGS, SteadyWalk
 from leg_kinematics.errors import BalanceError, LegKinematicsError
 from leg_kinematics.robot import SEGMENTS, Robot
@@ -44,7 +45,10 @@ def draw(robot: Robot, report: Report, folder: Path) -> list[Path]:
     """
     mpl.use('Agg')
     walks = report.walks[: len(HEADINGS)]
-    pictures = {'reach.png': _draw_reach(robot, report.legs, walks)}
+    pictures = {
+        'robot.png': draw_robot(robot, report.legs, report.doubts),
+        'reach.png': _draw_reach(robot, report.legs, walks),
+    }
     spacing = max(leg.geometry.stretched for leg in report.legs) / CELLS
     ground = common_ground(report.legs, robot.standing.feet, robot.standing.height, spacing)
     if ground.reached.any():
@@ -55,7 +59,7 @@ def draw(robot: Robot, report: Report, folder: Path) -> list[Path]:
             pictures['torque.png'] = _draw_torque(robot, report.legs, walks[0])
     if report.lines:
         pictures['lines.png'] = _draw_lines(report.legs[0], report.lines)
-    for name in ('reach.png', 'ground.png', 'torque.png', 'lines.png'):
+    for name in ('robot.png', 'reach.png', 'ground.png', 'torque.png', 'lines.png'):
         (folder / name).unlink(missing_ok=True)
     for name, figure in pictures.items():
         figure.savefig(folder / name, dpi=110)

@@ -6,7 +6,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from leg_kinematics.calibration import ServoMaps
-from leg_kinematics.design.clearance import clearance_finding
+from leg_kinematics.design.battery import battery_findings
+from leg_kinematics.design.clearance import (
+    body_finding,
+    clearance_finding,
+    ground_findings,
+)
 from leg_kinematics.design.doubts import Doubt, find_doubts
 from leg_kinematics.design.finding import Finding, Verdict
 from leg_kinematics.design.lines import DrawnLine, lines_finding
@@ -15,6 +20,7 @@ from leg_kinematics.design.pulses import pulse_findings
 from leg_kinematics.design.reach import freedom_findings, reach_findings, stride_finding
 from leg_kinematics.design.speed import speed_bounds, speed_finding
 from leg_kinematics.design.steady_walk import (
+    DEFAULTS,
     DUTY_FACTORS,
     HEADINGS,
     SteadyWalk,
@@ -44,6 +50,8 @@ class Report:
         What the foot of the first leg draws through its servo maps; none without maps.
     doubts
         What may be a slip of the pen; none of it fails.
+    remarks
+        What was assumed, or could not be looked at and why.
 
     """
 
@@ -52,6 +60,7 @@ class Report:
     walks: tuple[SteadyWalk, ...]
     lines: tuple[DrawnLine, ...] = ()
     doubts: tuple[Doubt, ...] = ()
+    remarks: tuple[str, ...] = ()
 
     @property
     def verdict(self) -> Verdict:
@@ -118,8 +127,14 @@ def check_robot(robot: Robot, maps: ServoMaps | None, tell: Callable[[str], None
     if by_factor:
         findings.append(walking_torque(robot, legs, by_factor[0]))
         findings += [support_finding(robot, legs, each) for each in by_factor]
-        tell('clearance')
+    tell('clearance')
+    if by_factor:
         findings.append(clearance_finding(robot, legs, by_factor[0]))
+    findings.append(body_finding(robot, bare, postures, walks))
+    findings += ground_findings(robot, DEFAULTS.lift)
+    tell('battery')
+    found, remark = battery_findings(robot, legs, postures[-1], walks[:1])
+    findings += found
     lines: tuple[DrawnLine, ...] = ()
     if maps is not None:
         findings += pulse_findings(maps, postures, walks)
@@ -129,4 +144,4 @@ def check_robot(robot: Robot, maps: ServoMaps | None, tell: Callable[[str], None
             robot.legs[0], legs[0], maps, robot.standing.feet[0], radii[0]
         )
         findings.append(finding)
-    return Report(tuple(findings), legs, walks, lines, doubts)
+    return Report(tuple(findings), legs, walks, lines, doubts, (remark,))

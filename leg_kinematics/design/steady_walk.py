@@ -20,11 +20,11 @@ from leg_kinematics.gait import (
     touchdown_phases,
 )
 from leg_kinematics.gait.envelope import USABLE_SHARE
-from leg_kinematics.gait.foot import Foot
 from leg_kinematics.gait.limits import limit_stride
+from leg_kinematics.gait.swing import Swing
 from leg_kinematics.gait.workspace import stride_radii
 from leg_kinematics.robot import Robot, Vector
-from leg_kinematics.solver import LegSolver, State
+from leg_kinematics.solver import LegSolver, ManyLegs
 
 Array = NDArray[np.float64]
 
@@ -105,9 +105,8 @@ def duty_factors(robot: Robot) -> tuple[float, ...]:
 
 def usable_radii(robot: Robot, legs: Sequence[LegSolver]) -> tuple[float, ...]:
     """How far the gait lets each foot stray from its neutral point, m."""
-    return tuple(
-        USABLE_SHARE * radius for radius in stride_radii(legs, robot.standing.feet, DEFAULTS.lift)
-    )
+    radii = stride_radii(ManyLegs.of(legs), np.array(robot.standing.feet), DEFAULTS.lift)
+    return tuple((USABLE_SHARE * radii[0]).tolist())
 
 
 def widest_walk(
@@ -179,11 +178,10 @@ def _foot(neutral: Vector, cycle: Cycle, twist: Twist, since: float) -> tuple[Ve
     The world is the body's frame when the foot passes its neutral point.
     """
     x, y, ground = neutral
-    foot = Foot(State(x), State(y))
+    foot = Swing.from_rest((x, y, 0.0), cycle.swing_time, lift=DEFAULTS.lift, end=0.0)
     if since > cycle.stance_time:
-        swing = foot.lift_off(cycle.swing_time, DEFAULTS.lift, 0.0)
-        swing.goal = twist.over(cycle.period).place((x, y))
-        foot.advance(swing, since - cycle.stance_time, 0.0)
+        foot.aim(twist.over(cycle.period).place((x, y)))
+        foot.advance(since - cycle.stance_time, 0.0)
     pose = twist.over(since - 0.5 * cycle.stance_time)
     place = pose.locate((foot.x.position, foot.y.position))
     u, v = pose.turn_back((foot.x.velocity, foot.y.velocity))

@@ -2,13 +2,12 @@
 # SPDX-License-Identifier: Apache-2.0
 """Walking: phases, swing, velocity limits, and the walker that puts them together."""
 
-from leg_kinematics.gait.body_motion import BodyMotion
-from leg_kinematics.gait.body_offset import Offset
+from leg_kinematics.gait.body import Offset
 from leg_kinematics.gait.odometry import Covariance, Odometry
 from leg_kinematics.gait.parameters import GaitParameters
 from leg_kinematics.gait.phases import TETRAPOD, TRIPOD, WAVE, Cycle, touchdown_phases
 from leg_kinematics.gait.planar import Pose, Twist
-from leg_kinematics.gait.sample import GaitSample, GaitState
+from leg_kinematics.gait.sample import BodyMotion, GaitSample, GaitState
 from leg_kinematics.gait.walker import Walker
 
 __all__ = [

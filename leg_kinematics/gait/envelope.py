@@ -6,25 +6,38 @@ Reach, servos and support each bound it. They depend on the pose of the body and
 and are worked out when one of them changes, not in every tick.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
-from itertools import product
-from math import ceil, floor, hypot, isfinite
+from functools import cached_property, lru_cache, partial
+from itertools import chain, compress, pairwise, repeat
+from math import ceil, floor, hypot
+
+import numpy as np
+from numpy.typing import NDArray
 
 from leg_kinematics.errors import CommandError, LegKinematicsError
-from leg_kinematics.gait.body_offset import Offset
-from leg_kinematics.gait.effort import PARTS, way_times
-from leg_kinematics.gait.foot import LANDING_FIXED
-from leg_kinematics.gait.limits import swing_overshoot
+from leg_kinematics.gait.body import Offset
 from leg_kinematics.gait.parameters import GaitParameters
 from leg_kinematics.gait.phases import LOWEST_DUTY_FACTOR, Cycle, Phases
 from leg_kinematics.gait.planar import Point
-from leg_kinematics.gait.servo_speed import HEADINGS, fastest_stances, liftable_radius
-from leg_kinematics.gait.support import least_margin, projected
-from leg_kinematics.gait.workspace import stride_radii
+from leg_kinematics.gait.swing import LANDING_FIXED, swing_overshoot
+from leg_kinematics.gait.workspace import (
+    HEADINGS,
+    fastest_stances,
+    liftable_radii,
+    stride_radii,
+    way_times,
+)
 from leg_kinematics.robot import Robot, Vector
-from leg_kinematics.solver import LegSolver, centre_of_mass, posture_angles
+from leg_kinematics.solver import (
+    LegSolver,
+    ManyLegs,
+    centre_of_mass,
+    posture_angles,
+    static_margin,
+)
+
+Floats = NDArray[np.float64]
 
 #: A foot that cannot go this far from its neutral point cannot walk, m.
 SMALLEST_STRIDE = 5e-3
@@ -51,8 +64,14 @@ UNBOUNDED = 1e9
 #: Poses and duty factors whose envelopes are kept.
 REMEMBERED = 128
 
+#: Parts of a way of the body at whose ends it is looked at.
+PARTS_OF_WAY = 16
 
-@dataclass(frozen=True, slots=True)
+#: Events of a cycle closer to each other than this are one, as a share of the cycle.
+SAME = 1e-6
+
+
+@dataclass(frozen=True)
 class Envelope:
     """What a walk may ask, leg by leg; a leg that is carried is `UNBOUNDED`.
 
@@ -60,22 +79,29 @@ class Envelope:
     ----------
     radii
         How far a standing foot may be from its neutral point, m.
-    fastest
-        Highest speed of the ground under it in a steady walk, m/s, for the directions of
-        `fastest_stances`.
     margin
         Least static margin over a cycle with all feet at their neutral points, m.
     labels
         Name of each leg, and what bounds its radius where that is not its reach.
+    look_how_fast
+        Works out `fastest`, which is of use only for a walk.
 
     """
 
     radii: tuple[float, ...]
-    fastest: tuple[tuple[float, ...], ...]
     margin: float
     labels: tuple[str, ...]
+    look_how_fast: Callable[[], tuple[tuple[float, ...], ...]]
 
-    @property
+    @cached_property
+    def fastest(self) -> tuple[tuple[float, ...], ...]:
+        """Highest speed of the ground under each foot in a steady walk, m/s.
+
+        For the directions of `fastest_stances`.
+        """
+        return self.look_how_fast()
+
+    @cached_property
     def narrowest(self) -> int:
         """Leg of the smallest radius."""
         return self.radii.index(min(self.radii))
@@ -97,6 +123,10 @@ class Envelopes:
 
     Attributes
     ----------
+    legs
+        In rows.
+    walking
+        Numbers of the legs that walk.
     neutral
         Where each foot passes at mid stance, in `base_link`, m.
     centre
@@ -115,21 +145,25 @@ class Envelopes:
     ) -> None:
         """Weigh the robot as it stands."""
         self._robot = robot
-        self._legs = tuple(legs)
+        self._solvers = tuple(legs)
         self._parameters = parameters
         self._phases = phases
         self._heights = (robot.resting.height, robot.standing.height)
+        self.legs = ManyLegs.of(legs)
+        self._feet = np.array(robot.standing.feet)
         self.neutral: tuple[Point, ...] = tuple((x, y) for x, y, _ in robot.standing.feet)
-        angles = posture_angles(robot, self._legs, 'standing')
-        self.centre = centre_of_mass(robot, self._legs, angles)
-        self._highest_speeds = _joint_speeds(robot, parameters.speed_share)
-        self.swinging_speeds = _joint_speeds(robot, SWINGING_SHARE * parameters.speed_share)
-        self._walking_speeds = _joint_speeds(robot, WALKING_SHARE * parameters.speed_share)
-        self._posing_speeds = _joint_speeds(robot, POSING_SHARE * parameters.speed_share)
+        (self.walking,) = np.nonzero(np.array(phases.walking))
+        angles = posture_angles(robot, self._solvers, 'standing')
+        self.centre = centre_of_mass(robot, self._solvers, angles)
+        self._speeds = parameters.speed_share * np.array(
+            [[link.servo.speed for link in leg.links] for leg in robot.legs]
+        )
+        self.swinging_speeds: list[Vector] = (SWINGING_SHARE * self._speeds).tolist()
         self._at = lru_cache(REMEMBERED)(self._work_out)
-        self._discs = lru_cache(REMEMBERED)(self._work_out_discs)
+        self._discs: dict[Offset, tuple[float, ...]] = {}
         self._margin = lru_cache(REMEMBERED)(self._work_out_margin)
-        self._stances = lru_cache(REMEMBERED)(self._work_out_stances)
+        self._standing = lru_cache(REMEMBERED)(self._work_out_standing)
+        self._fastest = lru_cache(REMEMBERED)(self._work_out_fastest)
 
     def at(self, offsets: Sequence[Offset], duty_factor: float, goal: float) -> Envelope:
         """Tell what is allowed in all of some poses, with a duty factor on the way to a goal."""
@@ -157,7 +191,7 @@ class Envelopes:
         """Raise CommandError where a leg that does not walk cannot be carried."""
         carry_height = self._parameters.carry_height
         for name, leg, point, walks in zip(
-            self._robot.leg_names, self._legs, self.neutral, self._phases.walking, strict=True
+            self._robot.leg_names, self._solvers, self.neutral, self._phases.walking, strict=True
         ):
             for height in () if walks else self._heights:
                 try:
@@ -168,46 +202,40 @@ class Envelopes:
                         'change carry_height'
                     ) from error
 
-    def posing_times(self, now: Offset, goal: Offset, envelope: Envelope) -> list[list[float]]:
-        """Tell what time a foot of each leg needs for a change of pose, s.
+    def posing_times(self, now: Offset, goal: Offset, envelope: Envelope) -> Floats:
+        """Tell what time a foot of each leg that walks needs for a change of pose, s.
 
-        In its place and at four points of its rim; infinite where it is out of reach on the way.
-        A leg that is carried needs none.
+        In its place and at four points of its rim, shape (legs that walk, 5); infinite where it is
+        out of reach on the way.
         """
-        way = _way(now, goal)
-        times: list[list[float]] = []
-        for leg, (x, y, z), speeds, radius, walks in zip(
-            self._legs,
-            self._robot.standing.feet,
-            self._posing_speeds,
-            envelope.radii,
-            self._phases.walking,
-            strict=True,
-        ):
-            rim = ((0.0, 0.0), (radius, 0.0), (-radius, 0.0), (0.0, radius), (0.0, -radius))
-            feet = [(x + dx, y + dy, z) for dx, dy in rim]
-            times.append(way_times(leg, speeds, feet, way) if walks else [])
-        return times
+        rim = np.zeros((3, 5))
+        rim[0, 1:3] = rim[1, 3:5] = 1.0, -1.0
+        radii = np.array(envelope.radii)[self.walking]
+        feet = self._feet[self.walking, :, None] + radii[:, None, None] * rim
+        return self._way_times(POSING_SHARE, feet, _way(now, goal))
 
     def stand_time(self) -> float:
         """Tell what time the body needs from its resting to its standing height, s."""
         low, high = (Offset((0.0, 0.0, height)) for height in self._heights)
-        way = _way(low, high)
-        times: list[float] = []
-        for leg, speeds, point, walks in zip(
-            self._legs, self._highest_speeds, self.neutral, self._phases.walking, strict=True
-        ):
-            if walks:
-                times += way_times(leg, speeds, [(*point, 0.0)], way)
-        return max(self._parameters.stand_time, *filter(isfinite, times))
+        feet = self._feet[self.walking] * (1.0, 1.0, 0.0)
+        times = self._way_times(1.0, feet[..., None], _way(low, high))
+        slowest = float(times[np.isfinite(times)].max(initial=0.0))
+        return max(self._parameters.stand_time, slowest)
+
+    def _way_times(self, share: float, feet: Floats, way: Sequence[Offset]) -> Floats:
+        walking = self.walking
+        return way_times(self.legs.take(walking), share * self._speeds[walking], feet, way)
 
     def _work_out(self, offsets: tuple[Offset, ...], low: float, high: float) -> Envelope:
         steps = ceil((high - low) / DUTY_FACTOR_STEP)
         factors = {low, high, *(low + DUTY_FACTOR_STEP * step for step in range(1, steps))}
-        margin = min(self._margin(offset, factor) for offset, factor in product(offsets, factors))
+        standing = set(chain.from_iterable(map(self._standing, factors)))
+        # More feet leave no less margin.
+        fewest = frozenset(legs for legs in standing if not any(few < legs for few in standing))
+        margin = min(self._margin(offset, fewest) for offset in offsets)
         spare = margin - self._parameters.min_margin
         radii, labels = [], []
-        discs = (min(each) for each in zip(*map(self._discs, offsets), strict=True))
+        discs = map(min, *self._discs_in(offsets), repeat(UNBOUNDED))
         for name, point, disc, walks in zip(
             self._robot.leg_names, self.neutral, discs, self._phases.walking, strict=True
         ):
@@ -219,62 +247,58 @@ class Envelopes:
                 if support < reach
                 else name
             )
-        stances = [self._stances(offset, high, tuple(radii)) for offset in offsets]
-        fastest = tuple(
-            tuple(map(min, zip(*leg, strict=True))) for leg in zip(*stances, strict=True)
-        )
-        return Envelope(tuple(radii), fastest, margin, tuple(labels))
+        fastest = partial(self._fastest, tuple(dict.fromkeys(offsets)), high, tuple(radii))
+        return Envelope(tuple(radii), margin, tuple(labels), fastest)
 
-    def _work_out_discs(self, offset: Offset) -> tuple[float, ...]:
+    def _discs_in(self, offsets: Iterable[Offset]) -> list[tuple[float, ...]]:
+        """Radii of the discs of all legs in each offset, m."""
+        known = self._discs
+        unknown = [offset for offset in dict.fromkeys(offsets) if offset not in known]
+        if unknown:
+            known.update(zip(unknown, self._work_out_discs(unknown), strict=True))
+        discs = [known[offset] for offset in offsets]
+        while len(known) > REMEMBERED:
+            del known[next(iter(known))]
+        return discs
+
+    def _work_out_discs(self, offsets: Sequence[Offset]) -> list[tuple[float, ...]]:
         depth = self._parameters.search_depth if self._parameters.contacts else 0.0
-        lift = self._parameters.lift + depth
-        feet = self._robot.standing.feet
-        discs = stride_radii(self._legs, feet, lift, offset, depth)
-        return tuple(
-            liftable_radius(
-                leg,
-                foot,
-                disc,
-                speeds,
-                swing_time=self._parameters.swing_time,
-                lift=self._parameters.lift + 0.5 * depth,
-                offset=offset,
-            )
-            for leg, foot, disc, speeds in zip(
-                self._legs, feet, discs, self._walking_speeds, strict=True
-            )
+        lift = self._parameters.lift
+        radii = stride_radii(self.legs, self._feet, lift + depth, offsets, depth)
+        radii = liftable_radii(
+            self.legs,
+            self._feet,
+            radii,
+            WALKING_SHARE * self._speeds,
+            swing_time=self._parameters.swing_time,
+            lift=lift + 0.5 * depth,
+            offsets=offsets,
         )
+        return list(map(tuple, radii.tolist()))
 
-    def _work_out_margin(self, offset: Offset, duty_factor: float) -> float:
+    def _work_out_standing(self, duty_factor: float) -> frozenset[frozenset[int]]:
         cycle = Cycle(self._parameters.swing_time, duty_factor, self._phases.at(duty_factor))
-        centre = projected(self.centre, offset)
-        return least_margin(cycle, self._phases.walking, self.neutral, centre)
+        return frozenset(standing_sets(cycle, self._phases.walking))
 
-    def _work_out_stances(
-        self, offset: Offset, duty_factor: float, radii: tuple[float, ...]
+    def _work_out_margin(self, offset: Offset, standing: frozenset[frozenset[int]]) -> float:
+        return least_margin(standing, self.neutral, projected(self.centre, offset))
+
+    def _work_out_fastest(
+        self, offsets: tuple[Offset, ...], duty_factor: float, radii: tuple[float, ...]
     ) -> tuple[tuple[float, ...], ...]:
-        return tuple(
-            fastest_stances(
-                leg,
-                foot,
-                radius,
-                speeds,
-                swing_time=self._parameters.swing_time,
-                duty_factor=duty_factor,
-                lift=self._parameters.lift,
-                offset=offset,
-            )
-            if walks
-            else (UNBOUNDED,) * HEADINGS
-            for leg, foot, radius, speeds, walks in zip(
-                self._legs,
-                self._robot.standing.feet,
-                radii,
-                self._walking_speeds,
-                self._phases.walking,
-                strict=True,
-            )
-        )
+        walking = self.walking
+        fastest = np.full((len(radii), HEADINGS), UNBOUNDED)
+        fastest[walking] = fastest_stances(
+            self.legs.take(walking),
+            self._feet[walking],
+            np.array(radii)[walking],
+            WALKING_SHARE * self._speeds[walking],
+            swing_time=self._parameters.swing_time,
+            duty_factor=duty_factor,
+            lift=self._parameters.lift,
+            offsets=offsets,
+        ).min(axis=0)
+        return tuple(map(tuple, fastest.tolist()))
 
     def _stride(self, room: float, overshoot: float, duty_factor: float, arm: float) -> float:
         """Longest half stride whose foot stays within some room of its neutral point, m.
@@ -301,12 +325,50 @@ class Envelopes:
 
 def _way(start: Offset, end: Offset) -> list[Offset]:
     """Offsets at the ends of equal parts of a way."""
-    return [start.towards(end, part / PARTS) for part in range(PARTS + 1)]
+    return [start.towards(end, part / PARTS_OF_WAY) for part in range(PARTS_OF_WAY + 1)]
 
 
-def _joint_speeds(robot: Robot, share: float) -> tuple[Vector, ...]:
-    """Share of the no-load speed of coxa, femur and tibia of each leg, rad/s."""
-    return tuple(
-        (share * leg.coxa.servo.speed, share * leg.femur.servo.speed, share * leg.tibia.servo.speed)
-        for leg in robot.legs
+def standing_sets(cycle: Cycle, walking: Sequence[bool]) -> Iterator[frozenset[int]]:
+    """Give the legs that stand together, from event to event of a cycle.
+
+    Parameters
+    ----------
+    cycle
+        Who stands when.
+    walking
+        Of each leg, whether it walks.
+
+    """
+    legs = list(compress(range(len(walking)), walking))
+    events = sorted(
+        {(cycle.touchdown[leg] + share) % 1.0 for leg in legs for share in (0.0, cycle.duty_factor)}
     )
+    for first, second in pairwise([*events, events[0] + 1.0]):
+        if second - first > SAME:
+            phase = 0.5 * (first + second)
+            yield frozenset(leg for leg in legs if not cycle.swinging(leg, phase))
+
+
+def least_margin(standing: Iterable[frozenset[int]], feet: Sequence[Point], centre: Point) -> float:
+    """Find the least static margin of a walk whose feet stand at given points, m.
+
+    A support polygon shrinks by no more than its feet move: wherever feet stand within a radius
+    of these points, the margin is at most that radius less.
+
+    Parameters
+    ----------
+    standing
+        Legs that stand together, at one time or another.
+    feet
+        Of each leg, m.
+    centre
+        Projection of the centre of mass, m.
+
+    """
+    return min(static_margin([feet[leg] for leg in legs], centre) for legs in standing)
+
+
+def projected(centre: Vector, offset: Offset) -> Point:
+    """Project the centre of mass, given in the body, along the vertical of the level body, m."""
+    x, y, _ = offset.place(centre)
+    return (x, y)

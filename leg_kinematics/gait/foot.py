@@ -1,83 +1,55 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""One foot of a walk: it stands in the world, swings to its next footprint, or seeks the ground."""
+"""One leg of a walk: its foot stands in the world, swings, seeks the ground, or is carried."""
 
 from dataclasses import dataclass, field
 
 from leg_kinematics.gait.planar import Point
+from leg_kinematics.gait.swing import Swing
 from leg_kinematics.solver import State, minimum_jerk
 
-#: From this share of the swing on, the landing point stays where it is, so that the last part
-#: of the swing is not bent by late changes of the command.
-LANDING_FIXED = 0.7
+AT_REST: Point = (0.0, 0.0)
 
 
-@dataclass(slots=True)
-class Swing:
-    """A swing under way.
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """A foot at a fixed place in the world, so that no rounding accumulates to a slip.
 
     Attributes
     ----------
-    remaining
-        Time until touchdown, s.
-    lift
-        Rise of the foot above the straight way from start to end, m.
-    start, end
-        Elevation at liftoff and where the ground is expected, m.
-    goal
-        Footprint to land on, in the world, m.
-    progress
-        Share of the swing that is done.
-    held_back
-        Whether the goal could not follow the command all the way.
+    place
+        Where it stands, m.
+    z
+        Elevation, m.
 
     """
 
-    remaining: float
-    lift: float
-    start: float
-    end: float
-    goal: Point
-    progress: float = 0.0
-    held_back: bool = False
+    place: Point
+    z: State
 
     @property
-    def goal_is_fixed(self) -> bool:
-        """Tell whether the landing point no longer follows the command."""
-        return self.progress >= LANDING_FIXED
+    def footprint(self) -> Point:
+        """Where the foot stands, m."""
+        return self.place
 
     @property
-    def descending(self) -> bool:
-        """Tell whether the foot may meet the ground."""
-        return self.progress >= 0.5
-
-    def progress_after(self, dt: float) -> float:
-        """Share of the swing that is done after dt more seconds.
-
-        What is left of the swing is spread evenly over the time that is left, so that the foot
-        rises and falls smoothly even where that time is changed on the way.
-        """
-        return self.progress + dt * (1.0 - self.progress) / self.remaining
-
-    def elevation(self, progress: float) -> State:
-        """Elevation and its rate: a bump of sixth degree, at rest at both ends, on the way."""
-        rate = (1.0 - self.progress) / self.remaining
-        u, v = progress, 1.0 - progress
-        way = self.end - self.start
-        smooth = u * u * u * (10.0 + u * (6.0 * u - 15.0))
-        place = self.start + way * smooth + 64.0 * self.lift * (u * v) ** 3
-        slope = (30.0 * way + 192.0 * self.lift * (v - u)) * (u * v) ** 2
-        return State(place, slope * rate)
+    def velocity(self) -> Point:
+        """None, m/s."""
+        return AT_REST
 
 
-@dataclass(slots=True)
-class Search:
+@dataclass(frozen=True, slots=True)
+class Seeking:
     """A foot that goes straight down from where it should have met the ground.
 
     Attributes
     ----------
-    start, end
-        Elevation at its start and where it gives up, m.
+    place
+        Above which it goes down, m.
+    start
+        Elevation where it began, m.
+    depth
+        Of the whole way, m.
     duration
         Of the whole way, s.
     elapsed
@@ -85,98 +57,113 @@ class Search:
 
     """
 
+    place: Point
     start: float
-    end: float
+    depth: float
     duration: float
     elapsed: float = 0.0
+
+    @property
+    def footprint(self) -> Point:
+        """Where the foot will stand, m."""
+        return self.place
+
+    @property
+    def velocity(self) -> Point:
+        """None over the ground, m/s."""
+        return AT_REST
+
+    @property
+    def z(self) -> State:
+        """Elevation, m, and its rates."""
+        start = State(self.start)
+        return minimum_jerk(start, self.start - self.depth, self.duration, self.elapsed)
+
+    @property
+    def over(self) -> bool:
+        """Tell whether there is no ground."""
+        return self.elapsed >= self.duration
+
+    def after(self, dt: float) -> 'Seeking':
+        """Go on for dt seconds."""
+        return Seeking(self.place, self.start, self.depth, self.duration, self.elapsed + dt)
+
+
+@dataclass(frozen=True, slots=True)
+class Carried:
+    """A foot that moves with the body, off the ground, above where it was lifted to, m."""
+
+    footprint: Point
 
 
 @dataclass(slots=True)
 class Foot:
-    """State of one foot in the world.
-
-    A standing foot has a fixed place in the world, so that no rounding accumulates to a slip.
+    """What a leg does, and what is known of its ground.
 
     Attributes
     ----------
-    x, y, z
-        Position, velocity, acceleration, m, s.
+    walks
+        Whether it takes its turns; if not, it is carried.
+    motion
+        What it does.
     ground
         Elevation of the ground where it stood last, m.
-    swing, search
-        None while the foot stands.
+    touching
+        Whether it feels the ground.
     missed
         Whether it sought the ground in vain and has not felt it since.
+    first_step
+        Whether its first step of a walk is still to come.
 
     """
 
-    x: State
-    y: State
-    z: State = field(default_factory=lambda: State(0.0))
+    walks: bool
+    motion: Standing | Swing | Seeking | Carried
     ground: float = 0.0
-    swing: Swing | None = None
-    search: Search | None = None
+    touching: bool = False
     missed: bool = False
+    first_step: bool = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Wait for the first turn."""
+        self.begin_walk()
 
     @property
     def stands(self) -> bool:
-        """Tell whether the foot is on the ground."""
-        return self.swing is None and self.search is None
+        """Tell whether it is on the ground."""
+        return isinstance(self.motion, Standing)
+
+    @property
+    def rests(self) -> bool:
+        """Tell whether it stands or is carried, and is not on a way of its own."""
+        return isinstance(self.motion, (Standing, Carried))
 
     @property
     def footprint(self) -> Point:
-        """Where the foot stands, or will land, m."""
-        return (self.x.position, self.y.position) if self.swing is None else self.swing.goal
+        """Where it stands, or will land, in the world, m."""
+        return self.motion.footprint
 
-    def lift_off(self, duration: float, lift: float, end: float) -> Swing:
-        """Start a swing, for now back to where the foot is.
+    @property
+    def settled(self) -> bool:
+        """Tell whether it stands, or lands, where it must, whatever is commanded."""
+        motion = self.motion
+        return not isinstance(motion, Swing) or motion.lands_there
 
-        Parameters
-        ----------
-        duration
-            s.
-        lift
-            Above the straight way from here to its end, m.
-        end
-            Expected elevation where it will land, m.
+    def feel(self, *, touching: bool) -> None:
+        """Take in whether it touches the ground."""
+        self.touching = touching
+        if touching and self.rests:
+            self.missed = False
 
-        """
-        place = (self.x.position, self.y.position)
-        self.swing = Swing(duration, lift, self.z.position, end, place)
-        return self.swing
+    def begin_walk(self) -> None:
+        """Wait for the first turn."""
+        self.first_step = self.walks
 
-    def advance(self, swing: Swing, dt: float, tolerance: float) -> bool:
-        """Move along the swing by dt seconds; tell whether it is over, within the tolerance, s."""
-        if swing.remaining - dt <= tolerance:
-            self.arrive(swing)
-            return True
-        self.x = minimum_jerk(self.x, swing.goal[0], swing.remaining, dt)
-        self.y = minimum_jerk(self.y, swing.goal[1], swing.remaining, dt)
-        progress = swing.progress_after(dt)
-        self.z = swing.elevation(progress)
-        swing.progress = progress
-        swing.remaining -= dt
-        return False
+    def take_step(self, swing: Swing) -> None:
+        """Leave the ground because its turn has come."""
+        self.motion, self.first_step = swing, False
 
-    def arrive(self, swing: Swing) -> None:
-        """Be at the end of the swing."""
-        self.x, self.y, self.z = State(swing.goal[0]), State(swing.goal[1]), State(swing.end)
-
-    def stand(self, *, missed: bool = False) -> None:
-        """Stand here from now on."""
-        self.x, self.y, self.z = (State(axis.position) for axis in (self.x, self.y, self.z))
-        self.ground = self.z.position
-        self.swing = self.search = None
-        self.missed = missed
-
-    def seek(self, depth: float, duration: float) -> None:
-        """Go straight down from here, in search of the ground."""
-        self.swing = None
-        self.search = Search(self.z.position, self.z.position - depth, duration)
-
-    def descend(self, search: Search, dt: float) -> bool:
-        """Go down by dt seconds; tell whether the search is over."""
-        search.elapsed += dt
-        start = State(search.start)
-        self.z = minimum_jerk(start, search.end, search.duration, search.elapsed)
-        return search.elapsed >= search.duration
+    def stand(self, place: Point, ground: float, *, missed: bool = False) -> None:
+        """Stand from now on at a place and an elevation, m; tell whether there is no ground."""
+        self.motion = Standing(place, State(ground))
+        self.ground, self.missed = ground, missed

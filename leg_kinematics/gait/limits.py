@@ -1,18 +1,22 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""What the body may do next: limits scale the whole twist and keep its direction."""
+"""What the body may do next.
+
+Limits scale the whole twist and keep its direction. Feet that stand, or are about to land, let the
+body go only where they stay in reach. Slower is always allowed, so that this can never trap the
+robot.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
-from math import asin, hypot, inf
+from math import asin, dist, hypot, inf
+from typing import NamedTuple
 
 from leg_kinematics.gait.planar import Point, Twist
-from leg_kinematics.gait.servo_speed import fastest_towards
-from leg_kinematics.solver import State, minimum_jerk
+from leg_kinematics.gait.workspace import fastest_towards
 
-#: Points of a swing at which its overshoot is sought; more change it by less than 1e-4.
-SWING_SAMPLES = 200
+#: In which the part of a change that is allowed is sought: to 1/4096 of what a tick may change.
+HALVINGS = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,28 +146,6 @@ def _longest_chord(twist: Twist, speed: float, radius: float, time: float) -> fl
     return inf if sine >= 1.0 else asin(sine) / (half_turn * time)
 
 
-@cache
-def swing_overshoot(duty_factor: float) -> float:
-    """How far a foot goes beyond its stride, as a factor of half the stride.
-
-    A foot lifts at rest in the world, so that the body carries it further back before it has
-    gained speed, and it lands the same way. By half a stride a, with u the share of the swing and
-    h the minimum-jerk law, it stands at a (2 (h(u) - (1 - beta) u) / beta - 1).
-
-    Parameters
-    ----------
-    duty_factor
-        Share of the cycle in which a leg stands, beta.
-
-    """
-    shares = (step / SWING_SAMPLES for step in range(SWING_SAMPLES + 1))
-    farthest = max(
-        (1.0 - duty_factor) * share - minimum_jerk(State(0.0), 1.0, 1.0, share).position
-        for share in shares
-    )
-    return 1.0 + 2.0 * farthest / duty_factor
-
-
 def ramp(
     current: Twist, target: Twist, acceleration: float, yaw_acceleration: float, dt: float
 ) -> float:
@@ -186,3 +168,46 @@ def ramp(
         acceleration * dt / linear if linear > 0.0 else 1.0,
         yaw_acceleration * dt / angular if angular > 0.0 else 1.0,
     )
+
+
+class Stance(NamedTuple):
+    """A foot whose footprint is settled, seen from the body.
+
+    Attributes
+    ----------
+    neutral, place
+        Its neutral point and its footprint, m.
+    time
+        Until it is lifted, s.
+    room
+        How far from its neutral point it may be then, m.
+
+    """
+
+    neutral: Point
+    place: Point
+    time: float
+    room: float
+
+    def allows(self, twist: Twist) -> bool:
+        """Tell whether the foot is in reach when it is lifted, if the body goes on like this."""
+        return dist(twist.over(self.time).locate(self.place), self.neutral) <= self.room
+
+
+def allowed(twist: Twist, stances: Sequence[Stance]) -> bool:
+    """Tell whether all feet allow a twist."""
+    return all(stance.allows(twist) for stance in stances)
+
+
+def as_far_as_allowed(
+    current: Twist, target: Twist, fraction: float, stances: Sequence[Stance]
+) -> Twist:
+    """Go from a twist that is allowed by a fraction of the way to another, or by less of it."""
+    low, high = 0.0, fraction
+    for _ in range(HALVINGS):
+        middle = 0.5 * (low + high)
+        if allowed(current.towards(target, middle), stances):
+            low = middle
+        else:
+            high = middle
+    return current.towards(target, low)

@@ -6,11 +6,13 @@ from collections.abc import Sequence
 from math import isfinite
 
 from leg_kinematics.errors import CommandError
-from leg_kinematics.gait.body_offset import Offset
-from leg_kinematics.gait.clock import Clock
+from leg_kinematics.gait.body import Offset
 from leg_kinematics.gait.envelope import SMALLEST_STRIDE, Envelope, Envelopes
 from leg_kinematics.gait.limits import (
     Limited,
+    Stance,
+    allowed,
+    as_far_as_allowed,
     demand,
     limit_servo_speed,
     limit_speed,
@@ -18,9 +20,8 @@ from leg_kinematics.gait.limits import (
     ramp,
 )
 from leg_kinematics.gait.parameters import GaitParameters
-from leg_kinematics.gait.phases import Phases, check_duty_factor
+from leg_kinematics.gait.phases import Clock, Phases, check_duty_factor
 from leg_kinematics.gait.planar import Twist
-from leg_kinematics.gait.stance import Stance, allowed, as_far_as_allowed
 
 #: The duty factor is chosen for so much more speed than is asked for.
 HEADROOM = 1.1
@@ -56,6 +57,8 @@ class Pace:
         self._family = phases.depends_on_duty_factor
         self._envelopes = envelopes
         self._smallest, self._largest = parameters.duty_factor, parameters.largest_duty_factor
+        self._question: tuple[Limited, Envelope, float] | None = None
+        self._answer = Limited(Twist())
 
     def keep_duty_factor(self, duty_factor: float, clock: Clock, way: Sequence[Offset]) -> None:
         """Choose the same duty factor at every speed from now on.
@@ -126,7 +129,18 @@ class Pace:
         return limit_speed(command, self._parameters.max_speed, self._parameters.max_yaw_rate)
 
     def steady(self, wanted: Limited, envelope: Envelope, duty_factor: float) -> Limited:
-        """Limit further to what a steady walk with a duty factor may ask of the legs."""
+        """Limit further to what a steady walk with a duty factor may ask of the legs.
+
+        A command is most often held for many ticks: the last answer is kept.
+        """
+        question = (wanted, envelope, duty_factor)
+        if question != self._question:
+            self._question, self._answer = question, self._steady(*question)
+        return self._answer
+
+    def _steady(self, wanted: Limited, envelope: Envelope, duty_factor: float) -> Limited:
+        if not wanted.twist:
+            return wanted
         slow = limit_servo_speed(wanted.twist, self._neutral, envelope.fastest, self._names)
         stance_time = self._stance_time(duty_factor)
         near = limit_stride(slow.twist, self._neutral, envelope.radii, envelope.labels, stance_time)

@@ -2,75 +2,82 @@
 # SPDX-License-Identifier: Apache-2.0
 """How to walk."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 from leg_kinematics.errors import CommandError
-from leg_kinematics.gait.phases import TRIPOD, check_duty_factor
+from leg_kinematics.gait.phases import LOWEST_DUTY_FACTOR, TRIPOD, check_duty_factor
+from leg_kinematics.parameters import flag, number, texts
+
+
+def _phases(pairs: Sequence[str]) -> Mapping[str, float]:
+    """Read touchdown phases written as LEG=PHASE."""
+    phases = {}
+    for pair in pairs:
+        leg, _, phase = pair.partition('=')
+        try:
+            phases[leg] = float(phase)
+        except ValueError:
+            raise CommandError(
+                f"'phases' must list LEG=PHASE, such as left_front=0.25 (got {pair!r})"
+            ) from None
+    return phases
 
 
 @dataclass(frozen=True)
 class GaitParameters:
     """How to walk.
 
-    Attributes
-    ----------
-    swing_time
-        From liftoff to touchdown, s, whatever the duty factor: the servos' speed dictates it.
-    duty_factor
-        Share of the cycle in which a leg stands: 1/2 tripod, 2/3 tetrapod, 5/6 wave. The smallest
-        one, with which the robot is fastest.
-    slow_duty_factor
-        The largest one: a command that leaves time for it is walked with a duty factor up to this.
-        Where it is not above `duty_factor`, the duty factor does not depend on the speed.
-    phases
-        Touchdown phase of each leg by name, for an arrangement other than pairs; a leg that is
-        not named is carried. Empty: the family of the wave gait.
-    carry_height
-        Of the foot of a leg that is carried above the ground, m.
-    lift
-        Height of a swing, m.
-    max_speed, max_yaw_rate
-        Bounds of the body velocity, m/s and rad/s.
-    acceleration, yaw_acceleration
-        Bounds of its change, m/s^2 and rad/s^2.
-    speed_share
-        Share of its no-load speed that a servo is asked for at most. Seen up to accelerations of
-        0.6 m/s^2; harder ones may ask for some percent more while a foot lands.
-    min_margin
-        Least distance of the centre of mass from the edge of the support polygon, m. Every stride
-        is short enough to keep it, whatever is commanded. A robot whose feet, at their neutral
-        points, do not leave more than this does not walk until its body is posed so that they do.
-        One with four legs balances on an edge: it walks only where this is below zero.
-    stand_time
-        Of standing up and of crouching, s; longer where the servos need longer.
-    body_speed, body_rate
-        Peak speed of the body over its feet, m/s and rad/s, on the way to another body offset;
-        slower where the servos need it.
-    contacts
-        Whether every foot feels the ground: `Walker.touch` tells.
-    search_depth
-        How much lower or higher than expected the ground may be, m, with contacts.
+    The swing time is the same for every duty factor, since the servos' speed dictates it. The
+    duty factor is the smallest one, with which the robot is fastest; a velocity that leaves time
+    for it is walked with one up to `slow_duty_factor`. Without declared phases the legs walk the
+    family of the wave gait.
 
+    `speed_share` holds for accelerations up to 0.6 m/s^2; harder ones may ask for some percent
+    more while a foot lands. Every stride is short enough to keep `min_margin`, whatever is
+    commanded. A robot whose feet, at their neutral points, do not leave more than this does not
+    walk until its body is posed so that they do; one with four legs balances on an edge: it walks
+    only where the margin is below zero. Standing up, crouching and body offsets take longer where
+    the servos need it. With `contacts`, `Walker.touch` tells what the feet feel.
     """
 
-    swing_time: float = 0.5
-    duty_factor: float = TRIPOD
-    slow_duty_factor: float = TRIPOD
-    phases: Mapping[str, float] = field(default_factory=dict)
-    carry_height: float = 0.05
-    lift: float = 0.030
-    max_speed: float = 0.12
-    max_yaw_rate: float = 0.6
-    acceleration: float = 0.15
-    yaw_acceleration: float = 0.8
-    speed_share: float = 0.9
-    min_margin: float = 0.01
-    stand_time: float = 2.0
-    body_speed: float = 0.05
-    body_rate: float = 0.4
-    contacts: bool = False
-    search_depth: float = 0.02
+    swing_time: float = number(0.5, 's', 0.1, 10.0, 'Time of a swing, whatever the duty factor')
+    duty_factor: float = number(
+        TRIPOD,
+        '',
+        LOWEST_DUTY_FACTOR,
+        0.95,
+        'Share of the cycle in which a leg stands: 1/2 tripod, 2/3 tetrapod, 5/6 wave',
+    )
+    slow_duty_factor: float = number(
+        TRIPOD,
+        '',
+        LOWEST_DUTY_FACTOR,
+        0.95,
+        'Up to this share when there is time for it; not above duty_factor: always the same',
+    )
+    phases: Mapping[str, float] = texts(
+        _phases, 'Touchdown phases as LEG=PHASE, where legs are no pairs; others are carried'
+    )
+    carry_height: float = number(0.05, 'm', 0.0, 0.5, 'Of a carried foot above the ground')
+    lift: float = number(0.030, 'm', 0.001, 0.5, 'Height of a swing')
+    max_speed: float = number(0.12, 'm/s', 0.001, 5.0, 'Bound of the body speed')
+    max_yaw_rate: float = number(0.6, 'rad/s', 0.001, 10.0, 'Bound of the yaw rate')
+    acceleration: float = number(0.15, 'm/s^2', 0.001, 10.0, 'Bound of the body acceleration')
+    yaw_acceleration: float = number(0.8, 'rad/s^2', 0.001, 50.0, 'Bound of the yaw acceleration')
+    speed_share: float = number(
+        0.9, '', 0.05, 1.0, 'Share of the no-load servo speed asked for at most'
+    )
+    min_margin: float = number(
+        0.01, 'm', -1.0, 1.0, 'Least distance of the centre of mass from tipping'
+    )
+    contacts: bool = flag(default=False, meaning='Every foot tells when it touches the ground')
+    search_depth: float = number(
+        0.02, 'm', 0.001, 0.2, 'How much lower or higher the ground may be, with contacts'
+    )
+    stand_time: float = number(2.0, 's', 0.2, 60.0, 'Time to stand up or to crouch')
+    body_speed: float = number(0.05, 'm/s', 0.001, 1.0, 'Peak speed on the way to a body offset')
+    body_rate: float = number(0.4, 'rad/s', 0.001, 10.0, 'Peak rate on the way to a body offset')
 
     @property
     def largest_duty_factor(self) -> float:

@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Motion of the body in the plane, SE(2), exactly."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from math import cos, hypot, isfinite, remainder, sin, tau
 
@@ -93,18 +94,29 @@ class Twist:
         return Pose(sine * x - cosine * y, cosine * x + sine * y, remainder(angle, tau))
 
 
-def seen(pose: Pose, twist: Twist, point: Point, velocity: Point) -> tuple[Point, Point]:
-    """Express a moving point of the world in a moving body's frame, m and m/s.
+def seen_from(pose: Pose, twist: Twist) -> Callable[[Point, Point], tuple[Point, Point]]:
+    """Give what expresses moving points of the world in a moving body's frame.
 
     Parameters
     ----------
     pose, twist
         Of the body.
-    point, velocity
-        In the world.
+
+    Returns
+    -------
+    callable
+        From a point and its velocity in the world to both in the body, m and m/s.
 
     """
-    place = pose.locate(point)
-    u, v = pose.turn_back(velocity)
-    body_u, body_v = twist.at(place)
-    return place, (u - body_u, v - body_v)
+    c, s = cos(pose.yaw), sin(pose.yaw)
+
+    def see(point: Point, velocity: Point) -> tuple[Point, Point]:
+        x, y = point[0] - pose.x, point[1] - pose.y
+        x, y = c * x + s * y, c * y - s * x
+        u, v = velocity
+        return (x, y), (
+            c * u + s * v - (twist.x - twist.yaw * y),
+            c * v - s * u - (twist.y + twist.yaw * x),
+        )
+
+    return see

@@ -1,24 +1,26 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""The body offset that is ordered, and the way to it.
+"""The body over its feet: how high it stands, and the offset that is ordered.
 
-The body sets out once all feet are where they can walk all along the way; until then the order
-waits, and the walk is bounded by what is allowed in every pose of the way.
+The body sets out for an offset once all feet are where they can walk all along the way; until then
+the order waits, and the walk is bounded by what is allowed in every pose of the way.
 """
 
 from collections.abc import Sequence
-from itertools import chain
-from math import isfinite
+
+import numpy as np
 
 from leg_kinematics.errors import CommandError
-from leg_kinematics.gait.body_offset import LEVEL, BodyOffset, Offset
-from leg_kinematics.gait.clock import Clock
+from leg_kinematics.gait.body import LEVEL, Offset, SmoothMove
 from leg_kinematics.gait.envelope import SMALLEST_STRIDE, Envelope, Envelopes
 from leg_kinematics.gait.parameters import GaitParameters
+from leg_kinematics.gait.phases import Clock
+from leg_kinematics.robot import Vector
+from leg_kinematics.solver import State
 
 
 class Posing:
-    """Takes orders for body offsets and carries them out.
+    """Moves the body over its feet.
 
     Parameters
     ----------
@@ -28,41 +30,99 @@ class Posing:
         How to walk.
     envelopes
         What the robot may do.
+    height
+        Of the body above its feet now, m.
 
     Attributes
     ----------
-    offset
-        The body on its way.
+    offset, rate
+        Of the body, and how fast shift and angles change, m/s and rad/s.
     goal
-        The pose that is ordered.
+        The offset that is ordered.
     way
-        Poses that stand for all of the way there.
+        Offsets that stand for all of the way there.
 
     """
 
     def __init__(
-        self, names: Sequence[str], parameters: GaitParameters, envelopes: Envelopes
+        self,
+        names: Sequence[str],
+        parameters: GaitParameters,
+        envelopes: Envelopes,
+        height: float,
     ) -> None:
         """Begin level."""
         self._names = names
         self._envelopes = envelopes
-        self.offset = BodyOffset(parameters.body_speed, parameters.body_rate)
-        self.goal = LEVEL
+        self._speed = parameters.body_speed
+        self._peaks = 3 * (parameters.body_speed,) + 3 * (parameters.body_rate,)
+        self._stand_time = envelopes.stand_time()
+        self._rise = SmoothMove(height)
+        self._level = SmoothMove(0.0)
+        self._move = SmoothMove(*LEVEL.components)
+        self.offset = self.rate = self.goal = LEVEL
         self.way: tuple[Offset, ...] = (LEVEL,)
+        self._question: tuple[tuple[Offset, ...], float, float] | None = None
+        self._answer: Envelope
+
+    # ---- height
+
+    @property
+    def rise(self) -> State:
+        """Height of the level body above the level of its feet, m, and its rates."""
+        return self._rise.states[0]
+
+    @property
+    def height(self) -> State:
+        """Height of the level body above z = 0, m, and its rates."""
+        (level,), rise = self._level.states, self.rise
+        return State(level.position + rise.position, level.velocity + rise.velocity)
+
+    def follow(self, ground: float, dt: float) -> None:
+        """Go on for dt seconds towards the level (m) that the ground seems to have."""
+        if (ground,) != self._level.goal:
+            self._level.aim((ground,), self._level.duration((ground,), (self._speed,)))
+        self._level.step(dt)
+
+    def go_to_height(self, height: float, dt: float) -> bool:
+        """Rise or sink for dt seconds towards a height (m); tell whether it is reached.
+
+        Turned round on its way, the body goes on until the way back leads beyond neither end: at
+        the latest until it has come to the first goal.
+        """
+        rise = self._rise
+        if (height,) != rise.goal and rise.may_turn((height,), self._stand_time):
+            rise.aim((height,), self._stand_time)
+        rise.step(dt)
+        return not rise.moving and rise.goal == (height,)
+
+    # ---- offset
 
     @property
     def level(self) -> bool:
-        """Tell whether the body is level and nothing else is ordered."""
-        return self.offset.level and self.goal == LEVEL
+        """Tell whether the body is level, at rest, and nothing else is ordered."""
+        return self.goal == LEVEL and not self.off_level
 
     @property
     def waits(self) -> bool:
         """Tell whether the body has yet to set out."""
-        return self.goal != self.offset.goal
+        return self.goal.components != self._move.goal
+
+    def see(self, point: Vector, velocity: Vector) -> tuple[Vector, Vector]:
+        """Express a moving point of the level body in the body as it is, m and m/s."""
+        return self.offset.see_moving(self.rate, point, velocity)
+
+    @property
+    def off_level(self) -> bool:
+        """Tell whether the body is elsewhere than the level body, or on its way there."""
+        return self._move.moving or self._move.goal != LEVEL.components
 
     def envelope(self, clock: Clock) -> Envelope:
-        """Tell what a walk may ask of the legs all along the way."""
-        return self._along(self.way, clock)
+        """Tell what a walk may ask of the legs all along the way; asked for in every tick."""
+        question = (self.way, clock.cycle.duty_factor, clock.goal)
+        if question != self._question:
+            self._question, self._answer = question, self._envelopes.at(*question)
+        return self._answer
 
     def order(self, goal: Offset, clock: Clock) -> None:
         """Order another pose.
@@ -74,20 +134,21 @@ class Posing:
             not keep its least margin; nothing has changed then.
 
         """
+        way = self._way_to(goal)
+        along = self._along(way, clock)
         there = self._along((goal,), clock)
         self._envelopes.check_margin('the body cannot be posed so', there)
         if there.radii[there.narrowest] < SMALLEST_STRIDE:
             leg = self._names[there.narrowest]
             raise CommandError(f'the body cannot be posed so: {leg} could not take a step')
-        way = self._way_to(goal)
-        along = self._along(way, clock)
-        posing_times = self._envelopes.posing_times(self.offset.now, goal, along)
-        for leg, times in zip(self._names, posing_times, strict=True):
-            if not all(map(isfinite, times)):
-                raise CommandError(
-                    f'the body cannot be posed so: {leg} would be out of reach on the way; go '
-                    'there by another pose'
-                )
+        times = self._envelopes.posing_times(self.offset, goal, along)
+        cannot = np.flatnonzero(~np.isfinite(times).all(axis=1))
+        if cannot.size:
+            leg = self._names[self._envelopes.walking[cannot[0]]]
+            raise CommandError(
+                f'the body cannot be posed so: {leg} would be out of reach on the way; go there by '
+                'another pose'
+            )
         self.goal, self.way = goal, way
 
     def level_out(self) -> None:
@@ -96,22 +157,26 @@ class Posing:
 
     def set_out(self, envelope: Envelope) -> None:
         """Go to the pose that is ordered, with all feet within the radii of an envelope."""
-        times = chain.from_iterable(
-            self._envelopes.posing_times(self.offset.now, self.goal, envelope)
-        )
+        times = self._envelopes.posing_times(self.offset, self.goal, envelope)
         # No foot stands where it would be out of reach.
-        self.offset.aim(self.goal, max(filter(isfinite, times), default=0.0))
+        slowest = times[np.isfinite(times)].max(initial=0.0)
+        goal = self.goal.components
+        self._move.aim(goal, max(float(slowest), self._move.duration(goal, self._peaks)))
 
     def step(self, dt: float) -> None:
         """Advance by dt seconds."""
-        self.offset.step(dt)
-        if not self.offset.moving and not self.waits:
+        move = self._move
+        if move.moving:
+            move.step(dt)
+            self.offset = Offset.of([state.position for state in move.states])
+            self.rate = Offset.of([state.velocity for state in move.states])
+        if not move.moving and not self.waits:
             self.way = (self.goal,)
 
     def _way_to(self, goal: Offset) -> tuple[Offset, ...]:
-        now = self.offset.now
+        now = self.offset
         # It may have to wait on the way to its last goal.
-        return (now, self.offset.goal, now.towards(goal, 0.5), goal)
+        return (now, Offset.of(self._move.goal), now.towards(goal, 0.5), goal)
 
     def _along(self, way: Sequence[Offset], clock: Clock) -> Envelope:
         return self._envelopes.at(way, clock.cycle.duty_factor, clock.goal)

@@ -1,27 +1,36 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""The feet of a walk: how each is lifted, aimed, set down or carried, and seeks the ground.
+"""The feet of a walk: how each takes its turn, is lifted, aimed, set down or carried, seeks ground.
 
-Whose turn it is, and where the body goes meanwhile, is decided elsewhere.
+Where the body goes meanwhile is decided elsewhere.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from functools import partial
-from math import dist, isfinite
+from math import dist, hypot, isfinite
 
-from leg_kinematics.gait.body_offset import LEVEL
-from leg_kinematics.gait.body_state import BodyState
-from leg_kinematics.gait.clock import Clock
-from leg_kinematics.gait.effort import placing_effort, swing_effort
-from leg_kinematics.gait.envelope import Envelopes
-from leg_kinematics.gait.foot import Foot, Swing
+import numpy as np
+
+from leg_kinematics.gait.body import LEVEL, BodyState
+from leg_kinematics.gait.envelope import Envelopes, projected
+from leg_kinematics.gait.foot import Carried, Foot, Seeking, Standing
+from leg_kinematics.gait.limits import Stance
 from leg_kinematics.gait.parameters import GaitParameters
-from leg_kinematics.gait.phases import BOUNDARY_TOLERANCE, Cycle
-from leg_kinematics.gait.placing import next_to_place
-from leg_kinematics.gait.planar import Point, Pose
-from leg_kinematics.gait.support import projected
+from leg_kinematics.gait.phases import BOUNDARY_TOLERANCE, Clock, Cycle
+from leg_kinematics.gait.planar import Point, Pose, Twist
+from leg_kinematics.gait.swing import (
+    DESCENDING,
+    LANDING_FIXED,
+    Swing,
+    placing_effort,
+    swing_effort,
+)
 from leg_kinematics.robot import Vector
-from leg_kinematics.solver import PEAK_SPEED, LegSolver, State
+from leg_kinematics.solver import PEAK_SPEED, LegSolver, State, static_margin
+
+#: Of half the stride that is asked for: how far back the body may leave a foot before its first
+#: step, which starts from the neutral point and not from half a stride in front of it.
+FIRST_STEP = 0.9
 
 #: A foot closer to its neutral point than this need not step when the robot stops, m.
 SETTLED = 1e-3
@@ -59,10 +68,6 @@ class Stepping:
     ----------
     feet
         One a leg.
-    raised
-        Legs that are carried and off the ground: their feet move with the body.
-    touching
-        Of each leg, whether its foot feels the ground.
 
     """
 
@@ -77,51 +82,42 @@ class Stepping:
         """Let feet that are in the air come down where they are."""
         self._legs = legs
         self._parameters = parameters
-        self._walking = walking
         self._envelopes = envelopes
         self._neutral = envelopes.neutral
-        self.feet = [Foot(State(x), State(y), State(z)) for x, y, z in feet]
-        for foot in self.feet:
-            if foot.z.position > AIRBORNE:
-                foot.lift_off(parameters.swing_time, 0.0, 0.0)
-            else:
-                foot.ground = foot.z.position
-        self.raised: set[int] = set()
-        self.touching = [False] * len(legs)
+        self._walking = [leg for leg, walks in enumerate(walking) if walks]
+        self._ticks = 0
+        self.feet = [
+            Foot(walks, Standing((x, y), State(z)), ground=z)
+            if z <= AIRBORNE
+            else Foot(walks, Swing.from_rest((x, y, z), parameters.swing_time, lift=0.0, end=0.0))
+            for walks, (x, y, z) in zip(walking, feet, strict=True)
+        ]
 
     @property
     def seeking(self) -> bool:
         """Tell whether a foot seeks the ground."""
-        return any(foot.search is not None for foot in self.feet)
+        return self._parameters.contacts and any(
+            isinstance(foot.motion, Seeking) for foot in self.feet
+        )
 
     @property
     def astray(self) -> bool:
         """Tell whether a foot sought the ground in vain and has not felt it since."""
-        return any(foot.missed for foot in self.feet)
+        return self._parameters.contacts and any(foot.missed for foot in self.feet)
 
     @property
     def ground(self) -> float:
         """Mean elevation of where the feet stood last, but for those that found no ground, m."""
         if not self._parameters.contacts:
             return 0.0
-        grounds = [
-            foot.ground
-            for foot, walks in zip(self.feet, self._walking, strict=True)
-            if walks and not foot.missed
-        ]
+        grounds = [foot.ground for foot in self.feet if foot.walks and not foot.missed]
         return sum(grounds) / len(grounds) if grounds else 0.0
-
-    def feel(self, leg: int, touching: bool) -> None:  # noqa: FBT001
-        """Take in whether a foot touches the ground."""
-        self.touching[leg] = touching
-        if touching and self.feet[leg].stands:
-            self.feet[leg].missed = False
 
     def in_place(self, leg: int, pose: Pose) -> bool:
         """Tell whether a foot stands at its neutral point, or is carried if it shall be."""
-        if not self._walking[leg]:
-            return leg in self.raised
         foot = self.feet[leg]
+        if not foot.walks:
+            return isinstance(foot.motion, Carried)
         return foot.stands and dist(pose.locate(foot.footprint), self._neutral[leg]) < SETTLED
 
     def all_in_place(self, pose: Pose) -> bool:
@@ -132,63 +128,131 @@ class Stepping:
         """Tell whether all feet that walk are, or will land, so near to their neutral points, m."""
         return all(
             dist(pose.locate(foot.footprint), neutral) <= max(SETTLED, radius)
-            for foot, neutral, radius, walks in zip(
-                self.feet, self._neutral, radii, self._walking, strict=True
-            )
-            if walks
+            for foot, neutral, radius in zip(self.feet, self._neutral, radii, strict=True)
+            if foot.walks
         )
 
-    def step(self, dt: float, tick: int, body: BodyState, clock: Clock) -> None:
-        """Move the feet that are not on the ground on by dt seconds.
+    def stances(
+        self, pose: Pose, clock: Clock, radii: Sequence[float], wanted: Twist
+    ) -> list[Stance]:
+        """Give the feet that bind the body: those that stand, and those that land where they must.
+
+        Parameters
+        ----------
+        pose
+            Of the body.
+        clock
+            Of the walk.
+        radii
+            How far each foot may stand from its neutral point, m.
+        wanted
+            Twist, on which depends how far the body may leave a foot before its first step.
+
+        """
+        cycle, phase = clock.cycle, clock.phase
+        stances = []
+        for leg in self._walking:
+            foot, neutral, room = self.feet[leg], self._neutral[leg], radii[leg]
+            if foot.settled:
+                place = pose.locate(foot.footprint)
+                if foot.first_step and wanted:
+                    stride = hypot(*wanted.at(neutral)) * cycle.stance_time
+                    room = min(room, FIRST_STEP * 0.5 * stride)
+                time = cycle.until_liftoff(leg, phase)
+                stances.append(Stance(neutral, place, time, max(room, dist(place, neutral))))
+        return stances
+
+    def step(self, dt: float, body: BodyState, clock: Clock, *, moving: bool) -> None:
+        """Move the feet in their turns, or to their places when the robot has come to rest.
 
         Parameters
         ----------
         dt
             s.
-        tick
-            Number of the tick.
         body
-            At its end.
+            At the end of the tick.
         clock
-            Which does not run while feet are put in their places.
+            Of the walk; it does not run while feet are put in their places.
+        moving
+            Whether the body moves, or shall.
 
         """
-        for leg, foot in enumerate(self.feet):
-            if foot.swing is not None:
-                if clock.running and not self.seeking:
-                    until = clock.cycle.until_touchdown(leg, clock.phase)
-                    foot.swing.remaining = min(foot.swing.remaining, until)
-                if foot.swing.progress == 0.0 or (tick + leg) % TURNS == 0:
-                    self._aim(leg, foot.swing, dt, body, clock.cycle)
-                self._swing(leg, foot.swing, dt, clock.cycle)
-            elif foot.search is not None:
-                if self.touching[leg]:
-                    foot.stand()
-                elif foot.descend(foot.search, dt):
-                    foot.stand(missed=True)
+        self._ticks += 1
+        if not moving and self.all_in_place(body.pose):
+            clock.stop()
+            return
+        if not moving and self.astray:
+            # Back to its place with it, while only feet on the ground carry.
+            clock.stop()
+        if moving and not clock.running:
+            clock.start()
+            for foot in self.feet:
+                foot.begin_walk()
+        elif not clock.running and all(foot.rests for foot in self.feet):
+            self._put_in_place(body)
+        self._move(dt, body, clock)
+        # Nobody takes his turn while a foot has no ground.
+        if clock.running and not self.seeking and not self.astray:
+            self._take_turns(dt, body, clock, moving=moving)
 
-    def lift_off(self, leg: int, body: BodyState, cycle: Cycle, phase: float) -> None:
+    def _move(self, dt: float, body: BodyState, clock: Clock) -> None:
+        """Move the feet that are not at rest on by dt seconds."""
+        for leg, foot in enumerate(self.feet):
+            motion = foot.motion
+            if isinstance(motion, Swing):
+                if clock.running and not self.seeking:
+                    motion.end_within(clock.cycle.until_touchdown(leg, clock.phase))
+                if motion.progress == 0.0 or (self._ticks + leg) % TURNS == 0:
+                    self._aim(leg, motion, dt, body, clock.cycle)
+                self._swing(foot, motion, dt, clock.cycle)
+            elif isinstance(motion, Seeking):
+                self._seek(foot, motion, dt)
+
+    def _take_turns(self, dt: float, body: BodyState, clock: Clock, *, moving: bool) -> None:
+        """Let the clock go on by dt seconds; land and lift feet whose turns end and begin."""
+        earlier, phase = clock.cycle, clock.phase
+        clock.advance(dt)
+        swinging = [leg for leg in self._walking if clock.cycle.swinging(leg, clock.phase)]
+        for leg in self._walking:
+            if leg not in swinging:
+                # While the duty factor changes, the turn may end a moment before its time.
+                self._end_swing(self.feet[leg])
+        if self.seeking:
+            clock.take_back()
+            return
+        for leg in swinging:
+            if (
+                self.feet[leg].stands
+                and not earlier.swinging(leg, phase)
+                and (moving or not self.in_place(leg, body.pose))
+            ):
+                self._lift_off(leg, body, clock.cycle, clock.phase)
+
+    def _lift_off(self, leg: int, body: BodyState, cycle: Cycle, phase: float) -> None:
         """Lift a foot at the instant within this tick at which its turn came."""
         foot = self.feet[leg]
         late = max(0.0, (cycle.since_touchdown(leg, phase) - cycle.duty_factor) * cycle.period)
-        swing = foot.lift_off(cycle.swing_time, *self._lift(foot))
+        lift, end = self._lift(foot)
+        swing = self._begin_swing(foot, cycle.swing_time, lift, end)
+        foot.take_step(swing)
         self._aim(leg, swing, late, body, cycle)
-        foot.advance(swing, late, BOUNDARY_TOLERANCE * cycle.period)
+        swing.advance(late, BOUNDARY_TOLERANCE * cycle.period)
 
-    def end_swing(self, leg: int, swing: Swing) -> None:
+    def _end_swing(self, foot: Foot) -> None:
         """Land a foot that still swings at once."""
-        self.feet[leg].arrive(swing)
-        self._land(leg)
+        if isinstance(foot.motion, Swing):
+            foot.motion.arrive()
+            self._land(foot, foot.motion)
 
-    def put_in_place(self, body: BodyState) -> None:
+    def _put_in_place(self, body: BodyState) -> None:
         """Lift feet that are not in their places, as many as the others can spare."""
         places = [body.pose.locate(foot.footprint) for foot in self.feet]
-        down = [leg for leg in range(len(self.feet)) if leg not in self.raised]
+        down = [leg for leg, foot in enumerate(self.feet) if foot.stands]
         standing = [leg for leg in down if not self.feet[leg].missed]
         misplaced = sorted(
             (leg for leg in down if not self.in_place(leg, body.pose)),
             key=lambda leg: (
-                self._walking[leg],
+                self.feet[leg].walks,
                 leg in standing,
                 -dist(places[leg], self._neutral[leg]),
             ),
@@ -200,21 +264,24 @@ class Stepping:
         for leg in next_to_place(places, standing, misplaced, centre, least, patient=patient):
             foot = self.feet[leg]
             lift, end = self._lift(foot)
-            if not self._walking[leg]:
+            if not foot.walks:
                 lift, end = 0.0, self.ground + self._parameters.carry_height
-            swing = foot.lift_off(self._parameters.swing_time, lift, end)
-            swing.goal = body.pose.place(self._neutral[leg])
+            swing = self._begin_swing(foot, self._parameters.swing_time, lift, end)
+            swing.aim(body.pose.place(self._neutral[leg]))
             effort = placing_effort(
-                self._legs[leg],
+                self._envelopes.legs.take(np.array([leg])),
                 self._envelopes.swinging_speeds[leg],
-                places[leg],
                 swing,
-                goal=self._neutral[leg],
-                height=body.height,
+                body=body,
             )
             # A way that leads out of reach does so at any speed.
             if isfinite(effort):
-                swing.remaining *= max(1.0, effort)
+                swing.slow_down(effort)
+            foot.motion = swing
+
+    def _begin_swing(self, foot: Foot, duration: float, lift: float, end: float) -> Swing:
+        x, y = foot.footprint
+        return Swing.from_rest((x, y, foot.ground), duration, lift=lift, end=end)
 
     def _lift(self, foot: Foot) -> tuple[float, float]:
         """How high to lift a foot, and where it will meet the ground: as high as here, m.
@@ -230,7 +297,7 @@ class Stepping:
 
         The body is that of the end of the tick, the swing still that of dt seconds before.
         """
-        if swing.goal_is_fixed:
+        if swing.progress >= LANDING_FIXED:
             return
         ahead = swing.remaining - dt + 0.5 * cycle.stance_time
         goal = body.after(ahead).pose.place(self._neutral[leg])
@@ -240,30 +307,38 @@ class Stepping:
             swing_effort,
             self._legs[leg],
             self._envelopes.swinging_speeds[leg],
-            self.feet[leg],
             swing,
             body=body.after(-dt),
         )
-        swing.held_back = effort(goal) > 1.0
-        swing.goal = _nearest_within(swing.goal, goal, effort) if swing.held_back else goal
-
-    def _swing(self, leg: int, swing: Swing, dt: float, cycle: Cycle) -> None:
-        foot = self.feet[leg]
-        feels = self._parameters.contacts and self._walking[leg]
-        if feels and self.touching[leg] and swing.descending:
-            foot.stand()
-        elif foot.advance(swing, dt, BOUNDARY_TOLERANCE * cycle.period):
-            self._land(leg)
-
-    def _land(self, leg: int) -> None:
-        foot = self.feet[leg]
-        if not self._walking[leg]:
-            foot.swing = None
-            self.raised.add(leg)
-        elif self._parameters.contacts and not self.touching[leg]:
-            foot.seek(self._parameters.search_depth, self._search_time)
+        if effort(goal) > 1.0:
+            swing.aim(_nearest_within(swing.goal, goal, effort), held_back=True)
         else:
-            foot.stand()
+            swing.aim(goal)
+
+    def _swing(self, foot: Foot, swing: Swing, dt: float, cycle: Cycle) -> None:
+        feels = self._parameters.contacts and foot.walks
+        if feels and foot.touching and swing.progress >= DESCENDING:
+            foot.stand(swing.place, swing.z.position)
+        elif swing.advance(dt, BOUNDARY_TOLERANCE * cycle.period):
+            self._land(foot, swing)
+
+    def _land(self, foot: Foot, swing: Swing) -> None:
+        if not foot.walks:
+            foot.motion = Carried(swing.goal)
+        elif self._parameters.contacts and not foot.touching:
+            depth = self._parameters.search_depth
+            foot.motion = Seeking(swing.goal, swing.end, depth, self._search_time)
+        else:
+            foot.stand(swing.goal, swing.end)
+
+    def _seek(self, foot: Foot, seeking: Seeking, dt: float) -> None:
+        if foot.touching:
+            foot.stand(seeking.place, seeking.z.position)
+            return
+        lower = seeking.after(dt)
+        foot.motion = lower
+        if lower.over:
+            foot.stand(lower.place, lower.z.position, missed=True)
 
     @property
     def _search_time(self) -> float:
@@ -281,3 +356,51 @@ def _nearest_within(start: Point, goal: Point, effort: Callable[[Point], float])
     asked = [effort(point) for point in nearer]
     within = (place for place, share in enumerate(asked) if share <= 1.0)
     return nearer[next(within, asked.index(min(asked)))]
+
+
+def next_to_place(
+    feet: Sequence[Point],
+    standing: Collection[int],
+    misplaced: Sequence[int],
+    centre: Point,
+    least: float,
+    *,
+    patient: bool = False,
+) -> list[int]:
+    """Choose legs to lift together.
+
+    Parameters
+    ----------
+    feet
+        Of all legs, m.
+    standing
+        Legs whose feet are on the ground.
+    misplaced
+        Legs whose feet have to be put elsewhere, the most urgent one first: one or more, and not
+        only such as stand.
+    centre
+        Projection of the centre of mass, m.
+    least
+        Static margin that the other feet have to keep, m.
+    patient
+        Whether to wait where no leg may be lifted.
+
+    Returns
+    -------
+    list of int
+        As many as may be lifted, but no more than half of the legs that stand. Where not even one
+        may, none if that can wait; else the one whose absence leaves the largest margin: a robot
+        that tips comes to rest on the foot that it puts down.
+
+    """
+
+    def margin_without(lifted: Collection[int]) -> float:
+        return static_margin([feet[leg] for leg in standing if leg not in lifted], centre)
+
+    chosen: list[int] = []
+    for leg in misplaced:
+        if len(chosen) < len(standing) // 2 and margin_without([*chosen, leg]) >= least:
+            chosen.append(leg)
+    if chosen or patient:
+        return chosen
+    return [max(misplaced, key=lambda leg: margin_without([leg]))]

@@ -9,32 +9,21 @@ stance, leaving and landing at rest in the world, which is the stance velocity s
 """
 
 from collections.abc import Sequence
-from math import dist, hypot
 
 from leg_kinematics.errors import CommandError
-from leg_kinematics.gait.body_offset import LEVEL, Offset
-from leg_kinematics.gait.body_state import BodyState
-from leg_kinematics.gait.clock import Clock
-from leg_kinematics.gait.envelope import Envelopes
-from leg_kinematics.gait.foot import Foot
-from leg_kinematics.gait.level import GroundLevel
+from leg_kinematics.gait.body import LEVEL, BodyState, Offset
+from leg_kinematics.gait.envelope import Envelope, Envelopes, projected
+from leg_kinematics.gait.foot import Carried
 from leg_kinematics.gait.limits import Limited
 from leg_kinematics.gait.pace import Pace
 from leg_kinematics.gait.parameters import GaitParameters
-from leg_kinematics.gait.phases import declared_phases, wave_phases
-from leg_kinematics.gait.planar import Point, Pose, Twist, seen
+from leg_kinematics.gait.phases import Clock, declared_phases, wave_phases
+from leg_kinematics.gait.planar import Point, Pose, Twist, seen_from
 from leg_kinematics.gait.posing import Posing
-from leg_kinematics.gait.rise import Rise
 from leg_kinematics.gait.sample import GaitSample, GaitState
-from leg_kinematics.gait.stance import Stance
 from leg_kinematics.gait.stepping import Stepping
-from leg_kinematics.gait.support import projected
 from leg_kinematics.robot import Robot, Vector
-from leg_kinematics.solver import LegSolver, State, posture_angles, static_margin
-
-#: Of half the stride that is asked for: how far back the body may leave a foot before its first
-#: step, which starts from the neutral point and not from half a stride in front of it.
-FIRST_STEP = 0.9
+from leg_kinematics.solver import LegSolver, posture_angles, static_margin
 
 
 class Walker:
@@ -81,23 +70,16 @@ class Walker:
             GaitState.RESTING: robot.resting.height,
             GaitState.STANDING: robot.standing.height,
         }
-        self._walking = [leg for leg, walks in enumerate(phases.walking) if walks]
-        # Legs whose first step from a stand is still to come.
-        self._first = set(self._walking)
         self._clock = Clock(phases, parameters.swing_time, parameters.largest_duty_factor)
         self._envelopes = Envelopes(robot, legs, parameters, phases)
         self._envelopes.check_carried()
         self._pace = Pace(robot.leg_names, parameters, phases, self._envelopes)
-        self._posing = Posing(robot.leg_names, parameters, self._envelopes)
-        self._envelope = self._posing.envelope(self._clock)
-        self._pose = Pose()
-        self._twist = Twist()
         ground = min(z for _, _, z in feet)
-        self._rise = Rise(-ground, self._envelopes.stand_time())
-        self._level = GroundLevel(parameters.body_speed)
+        self._posing = Posing(robot.leg_names, parameters, self._envelopes, -ground)
         above = [(x, y, z - ground) for x, y, z in feet]
         self._stepping = Stepping(tuple(legs), parameters, phases.walking, self._envelopes, above)
-        self._ticks = 0
+        self._pose = Pose()
+        self._twist = Twist()
         self._state = GaitState.RESTING
 
     @property
@@ -152,7 +134,7 @@ class Walker:
             raise CommandError(
                 f'there is no leg {leg}; they are 0 to {len(self._stepping.feet) - 1}'
             )
-        self._stepping.feel(leg, touching)
+        self._stepping.feet[leg].feel(touching=touching)
 
     def offset_body(self, offset: Offset) -> None:
         """Go to another pose of the body over its feet; obeyed only while standing or walking.
@@ -173,7 +155,6 @@ class Walker:
             raise CommandError(f'the body can be posed while standing, not while {self._state}')
         if offset != self._posing.goal:
             self._posing.order(offset, self._clock)
-            self._envelope = self._posing.envelope(self._clock)
 
     def stand(self) -> None:
         """Stand up from wherever the robot is: feet to their places first, then the body."""
@@ -210,18 +191,23 @@ class Walker:
         """
         if not command.finite:
             raise CommandError(f'a body velocity must be finite, got {command}')
-        self._ticks += 1
         wanted = self._wanted(command)
-        self._choose_duty_factor(wanted.twist)
-        self._envelope = self._posing.envelope(self._clock)
         limited = self._next_twist(dt, wanted)
         self._twist = limited.twist
         self._pose = self._pose * self._twist.over(dt)
-        self._pose_on(dt)
+        self._go_on_posing(dt)
         if self._state is not GaitState.RESTING:
-            self._move_feet(dt, asked=bool(wanted.twist))
-            self._move_body(dt)
+            height, offset = self._posing.height.position, self._posing.offset
+            body = BodyState(self._pose, self._twist, height, offset)
+            moving = bool(wanted.twist or self._twist)
+            self._stepping.step(dt, body, self._clock, moving=moving)
+            self._raise_or_lower(dt)
         return self._sample(limited.reason)
+
+    @property
+    def _envelope(self) -> Envelope:
+        """What the walk may ask of the legs now."""
+        return self._posing.envelope(self._clock)
 
     def _wanted(self, command: Twist) -> Limited:
         """Return the command that is obeyed, within the bounds of speed, and what bound it."""
@@ -233,96 +219,27 @@ class Walker:
             return Limited(Twist(), 'a foot found no ground: put some under it, or move the robot')
         return self._pace.within_bounds(command, self._envelope)
 
-    def _choose_duty_factor(self, wanted: Twist) -> None:
-        clock = self._clock
-        clock.goal = self._pace.duty_factor(wanted, clock.cycle.duty_factor, self._posing.way)
-        if not clock.running:
-            # What is due is taken at once.
-            clock.stop()
-
     def _next_twist(self, dt: float, wanted: Limited) -> Limited:
-        factor = max(self._clock.cycle.duty_factor, self._clock.goal)
-        target = self._pace.steady(wanted, self._envelope, factor)
-        return self._pace.next_twist(self._twist, target, self._stances(target.twist), dt)
+        """Choose the duty factor for what is wanted, and the twist on the way there."""
+        clock, pace = self._clock, self._pace
+        clock.aim(pace.duty_factor(wanted.twist, clock.cycle.duty_factor, self._posing.way))
+        envelope = self._envelope
+        target = pace.steady(wanted, envelope, max(clock.cycle.duty_factor, clock.goal))
+        stances = self._stepping.stances(self._pose, clock, envelope.radii, target.twist)
+        return pace.next_twist(self._twist, target, stances, dt)
 
-    def _stances(self, wanted: Twist) -> list[Stance]:
-        """Give the feet that bind the body: those that stand, and those that land where they must.
-
-        How far the body may leave a foot before its first step depends on the twist that is wanted.
-        """
-        cycle, phase = self._clock.cycle, self._clock.phase
-        feet, neutrals, radii = self._stepping.feet, self.neutral, self._envelope.radii
-        stances = []
-        for leg in self._walking:
-            foot, neutral, room = feet[leg], neutrals[leg], radii[leg]
-            if foot.swing is None or foot.swing.goal_is_fixed or foot.swing.held_back:
-                place = self._pose.locate(foot.footprint)
-                if leg in self._first and wanted:
-                    stride = hypot(*wanted.at(neutral)) * cycle.stance_time
-                    room = min(room, FIRST_STEP * 0.5 * stride)
-                time = cycle.until_liftoff(leg, phase)
-                stances.append(Stance(neutral, place, time, max(room, dist(place, neutral))))
-        return stances
-
-    def _pose_on(self, dt: float) -> None:
+    def _go_on_posing(self, dt: float) -> None:
         """Go on towards the body offset that is due, once all feet are where it wants them."""
         posing = self._posing
         if self._state is not GaitState.STANDING and posing.goal != LEVEL:
             posing.level_out()
-            self._envelope = posing.envelope(self._clock)
         if posing.waits and self._stepping.all_within(self._envelope.radii, self._pose):
             posing.set_out(self._envelope)
         posing.step(dt)
 
-    def _move_feet(self, dt: float, *, asked: bool) -> None:
-        moving = asked or bool(self._twist)
-        clock, stepping = self._clock, self._stepping
-        if not moving and stepping.all_in_place(self._pose):
-            clock.stop()
-            return
-        body = BodyState(self._pose, self._twist, self._height.position, self._posing.offset.now)
-        if not moving and stepping.astray:
-            # Back to its place with it, while only feet on the ground carry.
-            clock.stop()
-        if moving and not clock.running:
-            clock.start()
-            self._first = set(self._walking)
-        elif not clock.running and all(foot.stands for foot in stepping.feet):
-            stepping.put_in_place(body)
-        stepping.step(dt, self._ticks, body, clock)
-        # Nobody takes his turn while a foot has no ground.
-        if clock.running and not stepping.seeking and not stepping.astray:
-            self._take_turns(dt, body, moving=moving)
-
-    def _take_turns(self, dt: float, body: BodyState, *, moving: bool) -> None:
-        """Let the clock go on by dt seconds; land and lift feet whose turns end and begin."""
-        clock, stepping = self._clock, self._stepping
-        before = [clock.cycle.swinging(leg, clock.phase) for leg in self._walking]
-        clock.advance(dt)
-        now = [clock.cycle.swinging(leg, clock.phase) for leg in self._walking]
-        for leg, swings in zip(self._walking, now, strict=True):
-            swing = stepping.feet[leg].swing
-            if swing is not None and not swings:
-                # While the duty factor changes, the turn may end a moment before its time.
-                stepping.end_swing(leg, swing)
-        if stepping.seeking:
-            clock.take_back()
-            return
-        for leg, swung, swings in zip(self._walking, before, now, strict=True):
-            begins = swings and not swung and stepping.feet[leg].stands
-            if begins and (moving or not stepping.in_place(leg, self._pose)):
-                self._first.discard(leg)
-                stepping.lift_off(leg, body, clock.cycle, clock.phase)
-
-    @property
-    def _height(self) -> State:
-        """Of the level body above z = 0, and its rate, m and m/s."""
-        level, rise = self._level.state, self._rise.state
-        return State(level.position + rise.position, level.velocity + rise.velocity)
-
-    def _move_body(self, dt: float) -> None:
+    def _raise_or_lower(self, dt: float) -> None:
         """Follow the ground; raise or lower the body once the feet are in their places."""
-        self._level.step(self._stepping.ground, dt)
+        self._posing.follow(self._stepping.ground, dt)
         if self._state not in {GaitState.STANDING_UP, GaitState.CROUCHING}:
             return
         if (
@@ -333,52 +250,46 @@ class Walker:
         ):
             return
         end = GaitState.STANDING if self._state is GaitState.STANDING_UP else GaitState.RESTING
-        if self._rise.step(self._heights[end], dt):
+        if self._posing.go_to_height(self._heights[end], dt):
             self._state = end
 
     def _sample(self, limit: str) -> GaitSample:
-        stepping, offset, height = self._stepping, self._posing.offset, self._height
-        feet, velocities, standing = [], [], []
+        posing, clock, stepping = self._posing, self._clock, self._stepping
+        height, off_level = posing.height, posing.off_level
+        seen = seen_from(self._pose, self._twist)
+        feet, velocities = [], []
         support: list[Point] = []
         for leg, foot in enumerate(stepping.feet):
-            (x, y, z), velocity = self._seen_from_level_body(leg, foot, height)
-            stands = foot.stands and leg not in stepping.raised
-            if stands and not foot.missed:
+            motion = foot.motion
+            if isinstance(motion, Carried):
+                # At rest in the body.
+                (x, y), (u, v) = self.neutral[leg], (0.0, 0.0)
+                z = self._parameters.carry_height - posing.rise.position
+                w = -posing.rise.velocity
+            else:
+                (x, y), (u, v) = seen(motion.place, motion.velocity)
+                z, w = motion.z.position - height.position, motion.z.velocity - height.velocity
+            if foot.stands and not foot.missed:
                 support.append((x, y))
-            place, velocity = offset.see((x, y, z), velocity)
+            place, velocity = (x, y, z), (u, v, w)
+            if off_level:
+                place, velocity = posing.see(place, velocity)
             feet.append(place)
             velocities.append(velocity)
-            standing.append(stands)
         return GaitSample(
             feet=tuple(feet),
             velocities=tuple(velocities),
-            standing=tuple(standing),
+            standing=tuple(foot.stands for foot in stepping.feet),
             pose=self._pose,
             twist=self._twist,
             height=height.position,
             state=self.state,
             limit=limit,
             height_rate=height.velocity,
-            offset=offset.now,
-            offset_rate=offset.rate,
-            margin=static_margin(support, projected(self._envelopes.centre, offset.now)),
-            phase=self._clock.phase % 1.0 if self._clock.running else None,
-            duty_factor=self._clock.cycle.duty_factor,
+            offset=posing.offset,
+            offset_rate=posing.rate,
+            margin=static_margin(support, projected(self._envelopes.centre, posing.offset)),
+            phase=clock.phase % 1.0 if clock.running else None,
+            duty_factor=clock.cycle.duty_factor,
             missed=tuple(foot.missed for foot in stepping.feet),
         )
-
-    def _seen_from_level_body(self, leg: int, foot: Foot, height: State) -> tuple[Vector, Vector]:
-        """Place and velocity of the foot of a leg, m and m/s, for the height of the body."""
-        if leg in self._stepping.raised:
-            # Carried along by the body, at rest in it.
-            x, y = self.neutral[leg]
-            z = self._parameters.carry_height - self._rise.state.position
-            return (x, y, z), (0.0, 0.0, -self._rise.state.velocity)
-        (x, y), (u, v) = seen(
-            self._pose,
-            self._twist,
-            (foot.x.position, foot.y.position),
-            (foot.x.velocity, foot.y.velocity),
-        )
-        z, w = foot.z.position - height.position, foot.z.velocity - height.velocity
-        return (x, y, z), (u, v, w)

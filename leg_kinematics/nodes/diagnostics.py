@@ -16,6 +16,8 @@ INTERVAL = 1.0
 class Diagnostics:
     """One status, published on change and once a second.
 
+    Its message is for people. Its value `state` has the state alone, for who waits for one.
+
     Parameters
     ----------
     node
@@ -60,9 +62,8 @@ class Diagnostics:
     def _publish(self) -> None:
         self._status.level = bytes([self._condition.level])
         self._status.message = str(self._condition)
-        self._status.values = [
-            KeyValue(key=key, value=str(value)) for key, value in self._values().items()
-        ]
+        values = {'state': self._condition.state, **self._values()}
+        self._status.values = [KeyValue(key=key, value=str(each)) for key, each in values.items()]
         array = DiagnosticArray(status=[self._status])
         array.header.stamp = self._node.get_clock().now().to_msg()
         self._publisher.publish(array)

@@ -4,25 +4,26 @@
 
 from dataclasses import dataclass
 
+from leg_kinematics.parameters import text
 
-@dataclass(frozen=True)
-class Frames:
+
+@dataclass(frozen=True, slots=True)
+class BodyFrame:
+    """Name of the frame of the body, in which feet are told."""
+
+    base_frame: str = text('Frame of the body', 'base_link')
+
+
+@dataclass(frozen=True, slots=True)
+class Frames(BodyFrame):
     """Names of the frames between the world and the body.
 
-    Attributes
-    ----------
-    odom
-        In which the robot walks; its ground is z = 0.
-    footprint
-        The body projected on the ground: its x, y and yaw in `odom`.
-    base
-        The body, in which feet are told.
-
+    The footprint is the body projected on the ground: its x, y and yaw in the frame in which the
+    robot walks.
     """
 
-    odom: str = 'odom'
-    footprint: str = 'base_footprint'
-    base: str = 'base_link'
+    odom_frame: str = text('Frame in which the robot walks, on the ground', 'odom')
+    footprint_frame: str = text('Frame of the body projected on the ground', 'base_footprint')
 
 
 FRAMES = Frames()

@@ -4,48 +4,43 @@
 
 import sys
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from functools import partial
 from time import monotonic
 from typing import Any
 
 from geometry_msgs.msg import PoseStamped, Twist, TwistStamped
-from nav_msgs.msg import Odometry as OdometryMessage
 from rclpy.node import Node
 from rclpy.parameter import Parameter as RosParameter
 from sensor_msgs.msg import MultiDOFJointState
 from std_msgs.msg import Bool, Float64, Float64MultiArray
 from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
-from visualization_msgs.msg import MarkerArray
 
-from leg_kinematics.calibration import load_servo_maps
-from leg_kinematics.chain.values import NANOSECONDS, Odom, Walked
+from leg_kinematics.chain.values import Walked
 from leg_kinematics.chain.walking import Walking, WalkingParameters
 from leg_kinematics.errors import CommandError
+from leg_kinematics.gait import GaitParameters
 from leg_kinematics.nodes import messages, qos
+from leg_kinematics.nodes.catalogue import (
+    GAIT,
+    GaitNodeParameters,
+    OrderParameters,
+    VelocityType,
+)
 from leg_kinematics.nodes.diagnostics import Diagnostics
 from leg_kinematics.nodes.frames import Frames
-from leg_kinematics.nodes.gait_settings import gait_parameters
-from leg_kinematics.nodes.markers import gait_markers
+from leg_kinematics.nodes.markers import WalkMarkers
+from leg_kinematics.nodes.odometry_broadcaster import OdometryBroadcaster
 from leg_kinematics.nodes.orders import offer_order
-from leg_kinematics.nodes.parameters import GAIT, declare
 from leg_kinematics.nodes.process import run
-from leg_kinematics.nodes.scheduling import take_priority
 from leg_kinematics.nodes.senders import Senders
-from leg_kinematics.nodes.stamps import Stamps
-from leg_kinematics.nodes.streams import (
-    FootStates,
-    FootTrajectories,
-    OdometryMessages,
-    RobotReports,
-)
-from leg_kinematics.nodes.transforms import TransformBroadcaster
-from leg_kinematics.robot import Vector, load_robot
-from leg_kinematics.solver import leg_solvers
+from leg_kinematics.nodes.stamps import Stamps, refusal_of_age
+from leg_kinematics.nodes.start import start
+from leg_kinematics.nodes.status_values import gait_values
+from leg_kinematics.nodes.streams import FootStates, FootTrajectories, RobotReports
+from leg_kinematics.robot import Vector
 
-#: Between two pictures of the walk for a viewer, s.
-MARKER_INTERVAL = 0.1
-
-MESSAGE_TYPES = {'TwistStamped': TwistStamped, 'Twist': Twist}
+MESSAGE_TYPES = {VelocityType.TWIST_STAMPED: TwistStamped, VelocityType.TWIST: Twist}
 
 
 class GaitNode(Node):
@@ -68,76 +63,56 @@ class GaitNode(Node):
         self, overrides: 'Sequence[RosParameter[Any]]' = (), *, direct: bool = False
     ) -> None:
         """Load the files, check both postures, then listen."""
-        super().__init__(
-            'gait',
-            parameter_overrides=list(overrides),
-            automatically_declare_parameters_from_overrides=True,
-        )
-        settings = declare(self, GAIT)
-        take_priority(settings.whole('realtime_priority'))
-        self._robot = load_robot(settings.text('robot'))
-        maps = load_servo_maps(settings.text('servo_maps'), self._robot)
-        self._legs = leg_solvers(self._robot, {each.joint: each.angle_range for each in maps.maps})
-        self.rate = settings.number('rate')
-        self.stage = Walking(
-            self._robot,
-            self._legs,
-            gait_parameters(settings),
-            WalkingParameters(
-                rate=self.rate,
-                preview=0.0 if direct else settings.number('preview'),
-                silence=settings.number('silence'),
-                slip=settings.number('slip'),
-            ),
-        )
+        super().__init__('gait', parameter_overrides=list(overrides))
+        settings, calibrated = start(self, GAIT)
+        robot, legs = calibrated.robot, calibrated.legs
+        own, gait = settings.of(GaitNodeParameters), settings.of(GaitParameters)
+        walking = settings.of(WalkingParameters)
+        self.rate = walking.rate
+        if direct:
+            walking = replace(walking, preview=0.0)
+        self.stage = Walking(robot, legs, gait, walking)
         # In one process the kinematics listens as well, but only for others.
         self._own = int(direct)
-        self._frames = Frames(
-            settings.text('odom_frame'),
-            settings.text('footprint_frame'),
-            settings.text('base_frame'),
-        )
-        self._foot_targets = FootTrajectories(self._robot.leg_names, self._frames.base)
-        self._feet = FootStates(self._robot.leg_names)
-        self._odometry = OdometryMessages(self._frames)
+        frames = settings.of(Frames)
+        self._foot_targets = FootTrajectories(robot.leg_names, frames.base_frame)
+        self._feet = FootStates(robot.leg_names, frames.base_frame)
         self._reports = RobotReports()
-        self._max_age = settings.number('max_command_age')
-        self._type = settings.text('cmd_vel_type')
+        self._max_age = settings.of(OrderParameters).max_command_age
         self._missed = 0
         self._stamps = Stamps()
-        self._diagnostics = Diagnostics(self, self._robot.name, self._values)
+        self._diagnostics = Diagnostics(
+            self, robot.name, lambda: gait_values(robot.leg_names, self.stage)
+        )
         self._targets = self.create_publisher(
             MultiDOFJointTrajectory, 'foot_targets', qos.PUBLISHED
         )
-        self._odom = self.create_publisher(OdometryMessage, 'odom', qos.PUBLISHED)
-        self._transforms = TransformBroadcaster(self) if settings.flag('publish_tf') else None
-        self._markers = self.create_publisher(MarkerArray, 'gait/markers', qos.PUBLISHED)
+        self._odometry = OdometryBroadcaster(self, frames, publish_tf=own.publish_tf)
+        self._markers = WalkMarkers(self, robot, legs, lambda: self.stage.sample, frames.odom_frame)
         self._senders = Senders(
             self,
             'cmd_vel',
-            self._type,
+            own.cmd_vel_type,
             "set the parameter 'cmd_vel_type' or change the sender",
         )
-        self._listen(contacts=settings.flag('contacts'), direct=direct)
+        self._listen(own.cmd_vel_type, robot.leg_names if gait.contacts else (), direct=direct)
         offer_order(
             self, 'gait/stand', lambda: self.stage.stand(monotonic()), max_age=self._max_age
         )
         offer_order(self, 'gait/crouch', self.stage.crouch, max_age=self._max_age)
-        self.create_timer(MARKER_INTERVAL, self._draw)
         self.create_timer(1.0, self._report)
         if not direct:
             self.create_timer(1.0 / self.rate, self._on_tick)
         self._report()
 
-    def _listen(self, *, contacts: bool, direct: bool) -> None:
-        self.create_subscription(MESSAGE_TYPES[self._type], 'cmd_vel', self._on_cmd_vel, qos.STREAM)
+    def _listen(self, velocity: VelocityType, feeling: Sequence[str], *, direct: bool) -> None:
+        self.create_subscription(MESSAGE_TYPES[velocity], 'cmd_vel', self._on_cmd_vel, qos.STREAM)
         self.create_subscription(PoseStamped, 'body_offset', self._on_body_offset, qos.STREAM)
         self.create_subscription(Float64, 'gait/duty_factor', self._on_duty_factor, qos.PUBLISHED)
-        if contacts:
-            for leg, name in enumerate(self._robot.leg_names):
-                self.create_subscription(
-                    Bool, f'contacts/{name}', partial(self._on_contact, leg), qos.STREAM
-                )
+        for leg, name in enumerate(feeling):
+            self.create_subscription(
+                Bool, f'contacts/{name}', partial(self._on_contact, leg), qos.STREAM
+            )
         if not direct:
             self.create_subscription(
                 MultiDOFJointState,
@@ -166,15 +141,9 @@ class GaitNode(Node):
         self.stage.command(command, monotonic())
 
     def _check_age(self, message: TwistStamped) -> None:
-        stamp = messages.nanoseconds_of(message.header.stamp)
-        if stamp == 0:
-            return
-        age = (self.get_clock().now().nanoseconds - stamp) / NANOSECONDS
-        if abs(age) > self._max_age:
-            raise CommandError(
-                f'cmd_vel is stamped {age:.2f} s ago, at most {self._max_age:g} s are accepted; '
-                'are the clocks of both machines set?'
-            )
+        sent, now = messages.nanoseconds_of(message.header.stamp), self.get_clock().now()
+        if sent and (refusal := refusal_of_age(sent, now.nanoseconds, self._max_age)):
+            raise CommandError(f'cmd_vel: {refusal}')
 
     def _on_body_offset(self, message: PoseStamped) -> None:
         self._obey(lambda: self.stage.order_offset(messages.body_offset(message), monotonic()))
@@ -221,54 +190,18 @@ class GaitNode(Node):
         """Publish what a step of the stage gave."""
         if walked is None:
             rest = self.stage.odometry_at_rest(monotonic(), self._stamps.offset())
-            self._tell_odometry(() if rest is None else (rest,))
+            self._odometry.tell(() if rest is None else (rest,))
         else:
             if walked.targets is not None and self._targets.get_subscription_count() > self._own:
                 self._targets.publish(self._foot_targets.write(walked.targets))
-            self._tell_odometry(walked.odometry)
+            self._odometry.tell(walked.odometry)
             if missed := self.stage.missed - self._missed:
                 self._missed += missed
                 self.get_logger().debug(f'ticks missed: {missed}')
         self._report()
 
-    def _tell_odometry(self, odometry: Sequence[Odom]) -> None:
-        listened = self._odom.get_subscription_count() > 0
-        for odom in odometry:
-            if listened:
-                self._odom.publish(self._odometry.write(odom))
-            if self._transforms is not None:
-                self._transforms.send(partial(messages.transform_messages, odom, self._frames))
-
-    def _draw(self) -> None:
-        """Show the walk to whoever looks."""
-        sample = self.stage.sample
-        if sample is not None and self._markers.get_subscription_count() > 0:
-            stamp = self.get_clock().now().to_msg()
-            self._markers.publish(
-                gait_markers(stamp, self._robot, self._legs, sample, self._frames.odom)
-            )
-
     def _report(self) -> None:
         self._diagnostics.report(self._senders.judge(self.stage.condition(monotonic())))
-
-    def _values(self) -> dict[str, object]:
-        values: dict[str, object] = {
-            'ticks': self.stage.ticks,
-            'missed_ticks': self.stage.missed,
-            'refused_commands': self.stage.refused,
-        }
-        sample = self.stage.sample
-        if sample is not None:
-            missed = zip(self._robot.leg_names, sample.missed, strict=True)
-            values |= {
-                'phase': '' if sample.phase is None else f'{sample.phase:.3f}',
-                'duty_factor': f'{sample.duty_factor:.4f}',
-                'feet_down': sum(sample.standing),
-                'margin': f'{sample.margin:.4f} m',
-                'limit': sample.limit,
-                'no_ground': ' '.join(name for name, in_vain in missed if in_vain),
-            }
-        return values
 
 
 def main() -> None:

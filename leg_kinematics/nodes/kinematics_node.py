@@ -12,25 +12,24 @@ from sensor_msgs.msg import JointState, MultiDOFJointState
 from std_msgs.msg import String
 from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
 
-from leg_kinematics.calibration import load_servo_maps
 from leg_kinematics.chain.solving import Solving, SolvingParameters
 from leg_kinematics.chain.values import FootTargets, JointTargets
 from leg_kinematics.errors import CommandError, LegKinematicsError
 from leg_kinematics.nodes import messages, qos
+from leg_kinematics.nodes.catalogue import KINEMATICS
 from leg_kinematics.nodes.diagnostics import Diagnostics
-from leg_kinematics.nodes.parameters import KINEMATICS, declare
+from leg_kinematics.nodes.frames import BodyFrame
 from leg_kinematics.nodes.process import run
-from leg_kinematics.nodes.scheduling import take_priority
 from leg_kinematics.nodes.senders import Senders
+from leg_kinematics.nodes.start import start
 from leg_kinematics.nodes.streams import (
     FootStates,
     FootTrajectories,
     JointStates,
     JointTrajectories,
 )
-from leg_kinematics.robot import Vector, load_robot
+from leg_kinematics.robot import Vector
 from leg_kinematics.robot.urdf import urdf
-from leg_kinematics.solver import leg_solvers, posture_angles
 
 Feet = tuple[Vector, ...]
 
@@ -57,32 +56,14 @@ class KinematicsNode(Node):
         self, overrides: 'Sequence[RosParameter[Any]]' = (), *, direct: bool = False
     ) -> None:
         """Load the files, check both postures, then listen."""
-        super().__init__(
-            'kinematics',
-            parameter_overrides=list(overrides),
-            automatically_declare_parameters_from_overrides=True,
-        )
-        settings = declare(self, KINEMATICS)
-        take_priority(settings.whole('realtime_priority'))
-        robot = load_robot(settings.text('robot'))
-        maps = load_servo_maps(settings.text('servo_maps'), robot)
-        legs = leg_solvers(robot, {each.joint: each.angle_range for each in maps.maps})
-        for posture in ('resting', 'standing'):
-            posture_angles(robot, legs, posture)
-        frame = settings.text('base_frame')
+        super().__init__('kinematics', parameter_overrides=list(overrides))
+        settings, calibrated = start(self, KINEMATICS)
+        robot, frame = calibrated.robot, settings.of(BodyFrame).base_frame
         self._foot_targets = FootTrajectories(robot.leg_names, frame)
         self._joint_targets = JointTrajectories(robot.joints)
         self._joint_states = JointStates(robot.joints)
         self._feet = FootStates(robot.leg_names, frame)
-        self.stage = Solving(
-            robot,
-            legs,
-            SolvingParameters(
-                clamps=settings.text('out_of_reach') == 'clamp',
-                line_tolerance=settings.number('line_tolerance'),
-                speed_share=settings.number('speed_share'),
-            ),
-        )
+        self.stage = Solving(robot, calibrated.legs, settings.of(SolvingParameters))
         self.pass_on: Callable[[FootTargets], None] = self._solve
         # In one process the bridge listens as well, but only for others.
         self._own = int(direct)

@@ -6,11 +6,12 @@ Everything is in `odom`, on the ground where it belongs. Times of life make it v
 ends.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from math import hypot
 
 from builtin_interfaces.msg import Time
 from geometry_msgs.msg import Point
+from rclpy.node import Node
 from std_msgs.msg import ColorRGBA
 from transforms3d.euler import euler2mat
 from visualization_msgs.msg import Marker, MarkerArray
@@ -18,6 +19,7 @@ from visualization_msgs.msg import Marker, MarkerArray
 from leg_kinematics.gait import BodyMotion, GaitSample
 from leg_kinematics.nodes.frames import FRAMES
 from leg_kinematics.nodes.messages import duration_message
+from leg_kinematics.nodes.qos import PUBLISHED
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import LegSolver, centre_of_mass, static_margin, support_polygon
 
@@ -35,13 +37,58 @@ ORANGE = ColorRGBA(r=1.0, g=0.625, b=0.125, a=1.0)
 RED = ColorRGBA(r=0.875, g=0.125, b=0.125, a=1.0)
 BLUE = ColorRGBA(r=0.25, g=0.375, b=0.875, a=1.0)
 
+#: Between two pictures of the walk for a viewer, s.
+INTERVAL = 0.1
+
+
+class WalkMarkers:
+    """Publishes `gait/markers` for as long as somebody looks.
+
+    Parameters
+    ----------
+    node
+        Who shows them.
+    robot, legs
+        The description and its solvers.
+    sample
+        Gives the latest tick of the gait; None while nothing walks.
+    frame
+        In which it walks.
+
+    """
+
+    def __init__(
+        self,
+        node: Node,
+        robot: Robot,
+        legs: Sequence[LegSolver],
+        sample: Callable[[], GaitSample | None],
+        frame: str,
+    ) -> None:
+        """Draw every so often."""
+        self._node = node
+        self._robot = robot
+        self._legs = legs
+        self._sample = sample
+        self._frame = frame
+        self._publisher = node.create_publisher(MarkerArray, 'gait/markers', PUBLISHED)
+        node.create_timer(INTERVAL, self._draw)
+
+    def _draw(self) -> None:
+        sample = self._sample()
+        if sample is not None and self._publisher.get_subscription_count() > 0:
+            stamp = self._node.get_clock().now().to_msg()
+            self._publisher.publish(
+                gait_markers(stamp, self._robot, self._legs, sample, self._frame)
+            )
+
 
 def gait_markers(
     stamp: Time,
     robot: Robot,
     legs: Sequence[LegSolver],
     sample: GaitSample,
-    frame: str = FRAMES.odom,
+    frame: str = FRAMES.odom_frame,
 ) -> MarkerArray:
     """Draw one tick of the gait.
 

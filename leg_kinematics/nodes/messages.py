@@ -51,10 +51,10 @@ POWER_STATES = tuple(PowerState)
 REPORT = 'state session losses stamp_s stamp_ns lag_rad'
 
 #: A velocity command beyond this, in m/s or rad/s, is a fault of its sender and no wish.
-ABSURD = 100.0
+HIGHEST_PLAUSIBLE_SPEED = 100.0
 
 #: Variance of what odometry does not measure, m^2 and rad^2: of no use to whoever fuses it.
-UNMEASURED = 1e6
+UNMEASURED_VARIANCE = 1e6
 
 #: Least variance of what it does measure, (1 mm)^2 or (1 mrad)^2 and the same a second: a filter
 #: takes no covariance that is singular.
@@ -95,14 +95,17 @@ def body_twist(message: Twist | TwistStamped) -> BodyTwist:
     result = BodyTwist(twist.linear.x, twist.linear.y, twist.angular.z)
     if not result.finite:
         raise CommandError(f'cmd_vel must be finite, got {result}; it was refused')
-    if max(abs(result.x), abs(result.y), abs(result.yaw)) > ABSURD:
+    if max(abs(result.x), abs(result.y), abs(result.yaw)) > HIGHEST_PLAUSIBLE_SPEED:
         raise CommandError(
-            f'cmd_vel must be within {ABSURD:g} m/s and rad/s, got {result}; it was refused'
+            f'cmd_vel must be within {HIGHEST_PLAUSIBLE_SPEED:g} m/s and rad/s, got {result}; '
+            'it was refused'
         )
     return result
 
 
-def foot_targets_message(targets: FootTargets, frame: str = FRAMES.base) -> MultiDOFJointTrajectory:
+def foot_targets_message(
+    targets: FootTargets, frame: str = FRAMES.base_frame
+) -> MultiDOFJointTrajectory:
     """Make foot targets in the frame of the body."""
     message = MultiDOFJointTrajectory(joint_names=list(targets.legs))
     message.header.stamp = time_message(targets.stamp)
@@ -151,7 +154,7 @@ def body_offset(message: PoseStamped) -> Offset:
     return Offset((position.x, position.y, position.z), (roll, pitch, yaw))
 
 
-def foot_targets(message: MultiDOFJointTrajectory, frame: str = FRAMES.base) -> FootTargets:
+def foot_targets(message: MultiDOFJointTrajectory, frame: str = FRAMES.base_frame) -> FootTargets:
     """Read foot targets: a stream if its points have velocities, straight moves if they have none.
 
     Raises
@@ -333,7 +336,7 @@ def joint_positions(message: JointState, joints: Sequence[str]) -> tuple[float, 
 
 
 def foot_states_message(
-    stamp: int, legs: Sequence[str], feet: Sequence[Vector], frame: str = FRAMES.base
+    stamp: int, legs: Sequence[str], feet: Sequence[Vector], frame: str = FRAMES.base_frame
 ) -> MultiDOFJointState:
     """Make foot states in the frame of the body, m."""
     message = MultiDOFJointState(joint_names=list(legs))
@@ -364,8 +367,8 @@ def odometry_message(odom: Odom, frames: Frames = FRAMES) -> Odometry:
     motion = odom.motion
     message = Odometry()
     message.header.stamp = time_message(odom.stamp)
-    message.header.frame_id = frames.odom
-    message.child_frame_id = frames.base
+    message.header.frame_id = frames.odom_frame
+    message.child_frame_id = frames.base_frame
     message.pose.pose.position = _point(motion.position)
     message.pose.pose.orientation = _quaternion(motion.rpy)
     message.pose.covariance = six_by_six(odom.trust)
@@ -385,9 +388,11 @@ def transform_messages(odom: Odom, frames: Frames = FRAMES) -> list[TransformSta
     roll, pitch, yaw = odom.motion.rpy
     stamp = time_message(odom.stamp)
     return [
-        _transform_message(stamp, (frames.odom, frames.footprint), (x, y, 0.0), (0.0, 0.0, yaw)),
         _transform_message(
-            stamp, (frames.footprint, frames.base), (0.0, 0.0, z), (roll, pitch, 0.0)
+            stamp, (frames.odom_frame, frames.footprint_frame), (x, y, 0.0), (0.0, 0.0, yaw)
+        ),
+        _transform_message(
+            stamp, (frames.footprint_frame, frames.base_frame), (0.0, 0.0, z), (roll, pitch, 0.0)
         ),
     ]
 
@@ -426,5 +431,5 @@ def six_by_six(covariance: Covariance) -> list[float]:
     rows[1][0], rows[1][1], rows[1][5] = c.xy, c.yy + LEAST_VARIANCE, c.y_yaw
     rows[5][0], rows[5][1], rows[5][5] = c.x_yaw, c.y_yaw, c.yaw_yaw + LEAST_VARIANCE
     for axis in (2, 3, 4):
-        rows[axis][axis] = UNMEASURED
+        rows[axis][axis] = UNMEASURED_VARIANCE
     return [value for row in rows for value in row]

@@ -15,11 +15,12 @@ from leg_kinematics.errors import CommandError
 from leg_kinematics.nodes.bridge_node import BridgeNode
 from leg_kinematics.nodes.gait_node import GaitNode
 from leg_kinematics.nodes.kinematics_node import Feet, KinematicsNode
-from leg_kinematics.nodes.parameters import Value, as_overrides
+from leg_kinematics.nodes.parameters import as_overrides
 from leg_kinematics.nodes.process import run
+from leg_kinematics.parameters import Value
 
 #: Targets of our own that are remembered, of either kind.
-REMEMBERED = 64
+REMEMBERED_TARGETS = 64
 
 Rows = tuple[tuple[float, ...], ...]
 
@@ -50,8 +51,8 @@ def one_process(files: Mapping[str, Value], bridge_values: Mapping[str, Value]) 
 
     # When somebody listens to our own targets we hear them too, and know them: those of the gait by
     # their stamps, those of the joints, which may have no stamp, by where they lead as well.
-    told_feet: deque[int] = deque(maxlen=REMEMBERED)
-    told_joints: deque[tuple[int, Rows]] = deque(maxlen=REMEMBERED)
+    told_feet: deque[int] = deque(maxlen=REMEMBERED_TARGETS)
+    told_joints: deque[tuple[int, Rows]] = deque(maxlen=REMEMBERED_TARGETS)
 
     def tell(stamp: int, joints: JointTargets | None, feet: Feet | None) -> None:
         if joints is not None:

@@ -18,11 +18,15 @@ from rclpy.executors import SingleThreadedExecutor
 from rclpy.qos import QoSProfile
 from rclpy.serialization import deserialize_message
 from rclpy.task import Future
+from std_msgs.msg import Float64MultiArray
 from std_srvs.srv import Trigger
 from trajectory_msgs.msg import MultiDOFJointTrajectory
 
+from leg_kinematics.chain.power import PowerState
+from leg_kinematics.chain.values import RobotReport
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.gait import Twist
+from leg_kinematics.nodes.messages import robot_report
 from leg_kinematics.nodes.qos import PUBLISHED
 from leg_kinematics.nodes.transport import prefer_sockets
 
@@ -33,10 +37,10 @@ PATIENCE = 20.0
 
 COMMAND_INTERVAL = 0.05
 
-#: What the bridge says once it has found its boards.
+#: States of the bridge once it has found its boards.
 FOUND = ('inactive', 'active')
 
-#: What the gait says once the robot can be taken over.
+#: State of the gait once the robot can be taken over.
 READY = 'waiting for gait/stand'
 
 
@@ -61,9 +65,11 @@ class Operator:
     foot_targets, odometry
         Every message received, in its serialised form.
     states
-        The latest message of each node's status, by node name.
+        The latest message of each node's status, by node name, for people.
     values
         The latest values of each node's status.
+    report
+        What the bridge told last of the robot; None before that.
 
     """
 
@@ -81,6 +87,7 @@ class Operator:
         self.odometry: list[bytes] = []
         self.states: dict[str, str] = {}
         self.values: dict[str, dict[str, str]] = {}
+        self.report: RobotReport | None = None
         node = self.node
         self._commands = node.create_publisher(TwistStamped, 'cmd_vel', PUBLISHED)
         self._trigger = {
@@ -99,6 +106,7 @@ class Operator:
         )
         node.create_subscription(Odometry, 'odom', self.odometry.append, RECORDED, raw=True)
         node.create_subscription(DiagnosticArray, '/diagnostics', self._on_diagnostics, RECORDED)
+        node.create_subscription(Float64MultiArray, 'bridge/state', self._on_report, RECORDED)
 
     def _client(self, kind: type[Any], name: str) -> 'Client[Any, Any]':
         return self.node.create_client(kind, name)
@@ -108,6 +116,9 @@ class Operator:
         self._executor.shutdown()
         self.node.destroy_node()
         rclpy.try_shutdown(context=self._context)
+
+    def _on_report(self, message: Float64MultiArray) -> None:
+        self.report = robot_report(message.data)
 
     def _on_diagnostics(self, message: DiagnosticArray) -> None:
         prefix = self.node.get_namespace().rstrip('/') + '/'
@@ -136,12 +147,17 @@ class Operator:
             self._progress(self._doing)
 
     def wait_for(self, node: str, state: str, patience: float = PATIENCE) -> None:
-        """Work until a node reports a state, whatever the detail behind it."""
+        """Work until a node reports a state."""
+        self.spin(lambda: self._state_of(node) == state, f"'{state}' of {node}", patience)
 
-        def reported() -> bool:
-            return self.states.get(node, '').partition(':')[0] == state
+    def wait_for_power(self, state: PowerState) -> None:
+        """Work until the bridge tells who has power and who may move."""
+        self.spin(
+            lambda: self.report is not None and self.report.state is state, f'a robot {state}'
+        )
 
-        self.spin(reported, f"'{state}' of {node}", patience)
+    def _state_of(self, node: str) -> str:
+        return self.values.get(node, {}).get('state', '')
 
     def wait_for_graph(self) -> None:
         """Work until every end of the chain is connected to this node."""
@@ -202,12 +218,12 @@ class Operator:
         self.change_bridge(Transition.TRANSITION_CONFIGURE)
         self.wait_for_boards()
         self.change_bridge(Transition.TRANSITION_ACTIVATE)
-        self.wait_for('bridge', 'active')
+        self.wait_for_power(PowerState.FOLLOWING)
         self.wait_for('gait', READY)
 
     def wait_for_boards(self) -> None:
         """Work until the bridge has found its boards."""
-        self.spin(lambda: self.states.get('bridge', '').partition(':')[0] in FOUND, 'the boards')
+        self.spin(lambda: self._state_of('bridge') in FOUND, 'the boards')
 
     def stand(self) -> None:
         """Stand up and wait until the robot stands."""

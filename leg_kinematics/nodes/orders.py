@@ -7,7 +7,8 @@ from collections.abc import Callable
 from rclpy.node import Node
 from std_srvs.srv import Trigger
 
-from leg_kinematics.chain.values import NANOSECONDS, Answer
+from leg_kinematics.chain.values import Answer
+from leg_kinematics.nodes.stamps import refusal_of_age
 from leg_kinematics.nodes.timed_service import create_timed_service
 
 
@@ -33,16 +34,10 @@ def offer_order(
     def answer(
         _: Trigger.Request, response: Trigger.Response, sent: int | None
     ) -> Trigger.Response:
-        now = node.get_clock().now().nanoseconds
-        age = 0.0 if sent is None else (now - sent) / NANOSECONDS
-        if max_age is not None and abs(age) > max_age:
-            done = Answer(
-                success=False,
-                words=f'refused: it was sent {age:.1f} s ago, at most {max_age:g} s are accepted; '
-                'call again, and see that the clocks of both machines are set',
-            )
-        else:
-            done = obey()
+        refusal = ''
+        if max_age is not None and sent is not None:
+            refusal = refusal_of_age(sent, node.get_clock().now().nanoseconds, max_age)
+        done = Answer(success=False, words=f'refused: {refusal}') if refusal else obey()
         response.success, response.message = done.success, done.words
         if done.success:
             node.get_logger().info(f'{name}: {done.words}')

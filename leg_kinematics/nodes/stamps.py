@@ -5,6 +5,8 @@
 from collections.abc import Callable
 from time import monotonic_ns, time_ns
 
+from leg_kinematics.chain.values import NANOSECONDS
+
 
 class Stamps:
     """How much more the ROS clock shows than the steady clock.
@@ -46,3 +48,25 @@ class Stamps:
             least, most = max(least, self._least), min(most, self._most)
         self._least, self._most = least, most
         return (least + most) // 2
+
+
+def refusal_of_age(sent: int, now: int, max_age: float) -> str:
+    """Say why something is not obeyed that was sent too long ago; empty where it may be.
+
+    What seems to come from as far ahead is not obeyed either.
+
+    Parameters
+    ----------
+    sent, now
+        Instants of the ROS clock, ns.
+    max_age
+        s.
+
+    """
+    age = (now - sent) / NANOSECONDS
+    if abs(age) <= max_age:
+        return ''
+    return (
+        f'it was sent {age:.2f} s ago, at most {max_age:g} s are accepted; see that the clocks of '
+        'both machines are set'
+    )

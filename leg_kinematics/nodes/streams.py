@@ -127,7 +127,7 @@ class FootTrajectories:
 
     """
 
-    def __init__(self, legs: Sequence[str], frame: str = FRAMES.base) -> None:
+    def __init__(self, legs: Sequence[str], frame: str = FRAMES.base_frame) -> None:
         """Know no count of points yet."""
         self._legs = tuple(legs)
         self._frame = frame
@@ -244,7 +244,7 @@ class FootStates:
 
     """
 
-    def __init__(self, legs: Sequence[str], frame: str = FRAMES.base) -> None:
+    def __init__(self, legs: Sequence[str], frame: str = FRAMES.base_frame) -> None:
         """Find the places of the numbers."""
         self._legs = tuple(legs)
         message = messages.foot_states_message(0, legs, [STILL] * len(legs), frame)

@@ -4,6 +4,7 @@
 
 from leg_kinematics.robot.description import (
     SEGMENTS,
+    Battery,
     Body,
     Leg,
     Link,
@@ -15,11 +16,13 @@ from leg_kinematics.robot.description import (
 )
 from leg_kinematics.robot.document import Document
 from leg_kinematics.robot.loader import load_robot
+from leg_kinematics.robot.near import did_you_mean
 from leg_kinematics.robot.units import STANDARD_GRAVITY, Dimension, parse_quantity
 
 __all__ = [
     'SEGMENTS',
     'STANDARD_GRAVITY',
+    'Battery',
     'Body',
     'Dimension',
     'Document',
@@ -30,6 +33,7 @@ __all__ = [
     'Robot',
     'ServoModel',
     'Vector',
+    'did_you_mean',
     'load_robot',
     'parse_quantity',
 ]

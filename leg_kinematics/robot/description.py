@@ -34,6 +34,8 @@ class ServoModel:
         Width of the pulse change that the servo ignores, µs.
     pulse_us
         Shortest and longest pulse that the servo answers to, µs.
+    stall_current
+        A, with the stall torque; None where the description does not tell.
 
     """
 
@@ -42,6 +44,7 @@ class ServoModel:
     speed: float
     dead_band_us: float
     pulse_us: tuple[float, float]
+    stall_current: float | None = None
 
 
 @dataclass(frozen=True)
@@ -122,7 +125,7 @@ class Body:
     mass
         kg, without the legs.
     size
-        Extent along x, y, z in m.
+        Extent along x, y, z of a box around the origin of ``base_link``, m.
     centre_of_mass
         In ``base_link``, m.
 
@@ -131,6 +134,23 @@ class Body:
     mass: float
     size: Vector
     centre_of_mass: Vector
+
+
+@dataclass(frozen=True)
+class Battery:
+    """What feeds the servos.
+
+    Attributes
+    ----------
+    capacity
+        Charge when full, C.
+    voltage
+        Nominal, V.
+
+    """
+
+    capacity: float
+    voltage: float
 
 
 @dataclass(frozen=True)
@@ -165,6 +185,7 @@ class Robot:
     standing: Posture
     document: Document = field(compare=False, repr=False)
     imu: Mount | None = None
+    battery: Battery | None = None
 
     @cached_property
     def joints(self) -> tuple[str, ...]:

@@ -21,10 +21,11 @@ import yaml
 from jsonschema import Draft202012Validator, ValidationError, validators
 
 from leg_kinematics.errors import DescriptionError
-from leg_kinematics.robot.bounded_yaml import DEPTH, LIMITS, VALUES, compose
+from leg_kinematics.robot.bounded_yaml import DEEPEST, LIMITS, MOST_VALUES, compose
+from leg_kinematics.robot.near import did_you_mean
 from leg_kinematics.robot.plausible import doubt
 from leg_kinematics.robot.text_file import read_text, replace_text
-from leg_kinematics.robot.units import Dimension, parse_quantity, shown
+from leg_kinematics.robot.units import UNITS, Dimension, meant, parse_quantity, shown
 
 _CONSTANTS = {'true': True, 'false': False, 'null': None, '~': None, '': None}
 _INTEGER = re.compile(r'[+-]?\d{1,18}')
@@ -201,7 +202,7 @@ class Document:
         self._lines[path], self._nodes[path] = line, node
         if any(node is outer for outer in around):
             raise self.error(path, 'this alias stands inside its own anchor')
-        if len(self._lines) > VALUES or len(around) >= DEPTH:
+        if len(self._lines) > MOST_VALUES or len(around) >= DEEPEST:
             # The line of an alias is not known, only that of what it stands for.
             raise self.error(
                 re.split(r'[.[]', path)[0],
@@ -319,8 +320,12 @@ def _explain(error: ValidationError) -> tuple[str, bool, str]:
     path = _place(error.absolute_path)
     if error.validator == 'additionalProperties':
         key = next(key for key in instance if key not in schema['properties'])
-        allowed = ', '.join(schema['properties'])
-        return _inside(path, key), False, f'unknown key {key!r}; expected one of: {allowed}'
+        allowed = schema['properties']
+        meant_key = did_you_mean(key, allowed)
+        if not path and not meant_key:
+            meant_key = f': is this file, as it should be, a {schema["title"].lower()}?'
+        expected = f'unknown key {key!r}; expected one of: {", ".join(allowed)}{meant_key}'
+        return _inside(path, key), False, expected
     if error.validator == 'required':
         missing = ', '.join(key for key in schema['required'] if key not in instance)
         return path, False, f'missing here: {missing}'
@@ -332,4 +337,6 @@ def _explain(error: ValidationError) -> tuple[str, bool, str]:
         return path, True, error.message
     examples = ' or '.join(str(example) for example in schema.get('examples', ()))
     hint = f' For example: {examples}.' if examples else ''
+    if schema.get('title') in UNITS and (guess := meant(instance, schema['title'])):
+        hint = f' Did you mean {guess}?'
     return path, True, f'{shown(instance)} does not fit; expected {schema["description"]}{hint}'

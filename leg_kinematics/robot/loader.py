@@ -10,10 +10,12 @@ import math
 from importlib.resources import files
 from pathlib import Path
 
+import numpy as np
 from transforms3d.euler import euler2mat
 
 from leg_kinematics.robot.description import (
     SEGMENTS,
+    Battery,
     Body,
     Leg,
     Link,
@@ -24,6 +26,7 @@ from leg_kinematics.robot.description import (
     Vector,
 )
 from leg_kinematics.robot.document import Document
+from leg_kinematics.robot.near import did_you_mean
 from leg_kinematics.robot.plausible import suggestions
 from leg_kinematics.robot.units import STANDARD_GRAVITY, UNITS, Dimension, split_quantity
 
@@ -72,6 +75,7 @@ def load_robot(path: Path | str) -> Robot:
         standing=_posture(document, 'standing', legs),
         document=document,
         imu=_mount(document, 'imu') if document.keys('imu') else None,
+        battery=_battery(document),
     )
     _check_torque(robot)
     return robot
@@ -101,6 +105,20 @@ def _servo(document: Document, name: str) -> ServoModel:
         speed=document.quantity(f'{path}.speed', 'angular speed'),
         dead_band_us=document.quantity(f'{path}.dead_band', 'pulse'),
         pulse_us=_ascending(document, f'{path}.pulse', 'pulse'),
+        stall_current=(
+            document.quantity(f'{path}.stall_current', 'current')
+            if 'stall_current' in document.keys(path)
+            else None
+        ),
+    )
+
+
+def _battery(document: Document) -> Battery | None:
+    if not document.keys('battery'):
+        return None
+    return Battery(
+        capacity=document.quantity('battery.capacity', 'charge'),
+        voltage=document.quantity('battery.voltage', 'voltage'),
     )
 
 
@@ -119,7 +137,9 @@ def _link(document: Document, path: str, servos: dict[str, ServoModel]) -> Link:
     servo = document.text(f'{path}.servo')
     if servo not in servos:
         raise document.error(
-            f'{path}.servo', f'no servo {servo!r}; under servos there are: {", ".join(servos)}'
+            f'{path}.servo',
+            f'no servo {servo!r}; under servos there are: {", ".join(servos)}'
+            f'{did_you_mean(servo, servos)}',
         )
     lower, upper = _ascending(document, f'{path}.limits', 'angle')
     return Link(
@@ -182,7 +202,8 @@ def _posture(document: Document, path: str, legs: tuple[Leg, ...]) -> Posture:
     for name in own:
         if name not in names:
             raise document.error(
-                f'{path}.feet.{name}', f'no leg {name!r}; the legs are: {", ".join(names)}'
+                f'{path}.feet.{name}',
+                f'no leg {name!r}; the legs are: {", ".join(names)}{did_you_mean(name, names)}',
             )
     feet = []
     for leg in legs:
@@ -207,18 +228,32 @@ def _posture(document: Document, path: str, legs: tuple[Leg, ...]) -> Posture:
 
 
 def _check_torque(robot: Robot) -> None:
-    """Refuse a robot whose femur servos cannot hold it while half of the legs are in the air."""
+    """Refuse a robot whose servos cannot hold it while half of the legs are in the air.
+
+    Coxa and femur are asked, with the weight as it pulls at their axes in the standing posture,
+    however the mounts are tilted; links and friction are left out.
+    """
     load = robot.mass * STANDARD_GRAVITY / max(1.0, len(robot.legs) / 2.0)
     for leg, foot in zip(robot.legs, robot.standing.feet, strict=True):
-        x, y, _ = leg.mount.position
-        lever = abs(math.hypot(foot[0] - x, foot[1] - y) - leg.coxa.length)
-        torque, stall = load * lever, leg.femur.servo.stall_torque
-        if torque >= stall:
-            kgf_cm = float(UNITS['torque']['kgf.cm'])
-            raise robot.document.error(
-                'standing',
-                f'standing on half of the legs asks {torque:.3g} N·m ({torque / kgf_cm:.3g} '
-                f'kgf.cm) of the femur servo of {leg.name!r}, but servo '
-                f'{leg.femur.servo.name!r} stalls at {stall:.3g} N·m ({stall / kgf_cm:.3g} '
-                f'kgf.cm): bring the feet closer, save mass or take a stronger servo',
-            )
+        levers = _levers(leg, foot)
+        for segment, link, lever in zip(SEGMENTS, leg.links, levers, strict=False):
+            torque, stall = load * lever, link.servo.stall_torque
+            if torque >= stall:
+                kgf_cm = float(UNITS['torque']['kgf.cm'])
+                raise robot.document.error(
+                    'standing',
+                    f'standing on half of the legs asks {torque:.3g} N·m ({torque / kgf_cm:.3g} '
+                    f'kgf.cm) of the {segment} servo of {leg.name!r}, but servo '
+                    f'{link.servo.name!r} stalls at {stall:.3g} N·m ({stall / kgf_cm:.3g} '
+                    f'kgf.cm): bring the feet closer, save mass or take a stronger servo',
+                )
+
+
+def _levers(leg: Leg, foot: Vector) -> tuple[float, float]:
+    """Levers of an upward force at a foot about the axes of coxa and femur, m."""
+    turned = euler2mat(*leg.mount.rpy, 'sxyz').T
+    x, y, z = (turned @ np.subtract(foot, leg.mount.position)).tolist()
+    up_x, up_y, up_z = turned[:, 2].tolist()
+    reach = math.hypot(x, y)
+    along = (x * up_x + y * up_y) / reach if reach > 0.0 else math.hypot(up_x, up_y)
+    return abs(x * up_y - y * up_x), abs((reach - leg.coxa.length) * up_z - z * along)

@@ -8,7 +8,7 @@ beside them as ``$comment``::
     {'dimension': 'length', 'from': '0.5 mm', 'to': '1 m', 'usual': '60 mm'}
 
 They hold for the magnitude; ``"signed": true`` allows it to be negative. ``usual`` is the size and
-the unit to suggest.
+the unit to suggest, ``cure`` what to do where no other unit makes sense.
 """
 
 from collections.abc import Callable, Iterator
@@ -18,10 +18,10 @@ from typing import Any
 from leg_kinematics.robot.units import UNITS, Dimension, parse_quantity, shown, split_quantity
 
 #: So much, in relative terms, a bound may be passed: 3.1416 is meant for 180 degrees.
-SLACK = 1e-5
+BOUND_TOLERANCE = 1e-5
 
 #: So many times smaller or larger than usual a quantity is suggested in the usual unit.
-FAR = 100.0
+FAR_FROM_USUAL = 100.0
 
 
 def doubt(written: object, rule: dict[str, Any], *, bare: bool) -> str | None:
@@ -52,7 +52,7 @@ def doubt(written: object, rule: dict[str, Any], *, bare: bool) -> str | None:
     least, most = (abs(parse_quantity(rule[end], dimension)) for end in ('from', 'to'))
 
     def plausible(magnitude: float) -> bool:
-        return least * (1.0 - SLACK) <= magnitude <= most * (1.0 + SLACK)
+        return least * (1.0 - BOUND_TOLERANCE) <= magnitude <= most * (1.0 + BOUND_TOLERANCE)
 
     first = next(iter(UNITS[dimension]))
     if unit is None and not bare:
@@ -66,10 +66,11 @@ def doubt(written: object, rule: dict[str, Any], *, bare: bool) -> str | None:
         return None
     read = f'{written}, read as {number} {first},' if unit is None else f'{written}'
     others = suggestions(number, dimension, rule['usual'], plausible)
+    cure = rule.get('cure', 'check number and unit')
     span = f'{rule["from"]} … {rule["to"]}'
     if 'signed' in rule:
         span = f'-{rule["to"]} … {rule["to"]}' if least == 0.0 else f'{span}, or as much below zero'
-    return f'{read} is not within {span}{_question(others) or ": check number and unit"}'
+    return f'{read} is not within {span}{_question(others) or f": {cure}"}'
 
 
 def suggestions(
@@ -101,7 +102,7 @@ def suggestions(
 
 def _when_near(ratio: float) -> float:
     """Put the usual unit first unless the quantity is far from usual."""
-    return -1.0 if 1.0 / FAR <= ratio <= FAR else abs(log(ratio))
+    return -1.0 if 1.0 / FAR_FROM_USUAL <= ratio <= FAR_FROM_USUAL else abs(log(ratio))
 
 
 def _readings(number: str, dimension: Dimension) -> Iterator[tuple[str, float]]:

@@ -4,13 +4,15 @@
 
 import os
 import stat
+from codecs import BOM_UTF16_BE, BOM_UTF16_LE
 from pathlib import Path
 from tempfile import NamedTemporaryFile
 
 from leg_kinematics.errors import DescriptionError
+from leg_kinematics.robot.near import did_you_mean_file
 
 #: Of a file (our own): the maps of 64 servos, each a table of 40 rows, take 80 kB.
-BYTES = 128 * 1024
+MOST_BYTES = 128 * 1024
 
 #: What stands where an ordinary file was expected, by its type in the mode of a file.
 KINDS = {
@@ -36,14 +38,21 @@ def read_text(file: Path) -> str:
         if kind in KINDS:
             raise DescriptionError(f'this is {KINDS[kind]}', file=file)
         with file.open('rb') as stream:
-            data = stream.read(BYTES + 1)
+            data = stream.read(MOST_BYTES + 1)
     except OSError as error:
-        reason = error.strerror or str(error)
+        reason = (error.strerror or str(error)) + did_you_mean_file(file)
         raise DescriptionError(f'cannot be read: {reason}', file=file) from error
-    if len(data) > BYTES:
+    if len(data) > MOST_BYTES:
         raise DescriptionError(
-            f'larger than {BYTES // 1024} kB, which such a file never needs: is it the right file?',
+            f'larger than {MOST_BYTES // 1024} kB, which such a file never needs: '
+            'is it the right file?',
             file=file,
+        )
+    if data.startswith((BOM_UTF16_LE, BOM_UTF16_BE)):
+        raise DescriptionError(
+            'this is UTF-16, as some editors write it: save it with the encoding UTF-8',
+            file=file,
+            line=1,
         )
     try:
         return data.decode('utf-8')

@@ -11,7 +11,18 @@ import re
 from fractions import Fraction
 from typing import Literal
 
-Dimension = Literal['length', 'angle', 'mass', 'torque', 'angular speed', 'pulse', 'pulse gain']
+Dimension = Literal[
+    'length',
+    'angle',
+    'mass',
+    'torque',
+    'angular speed',
+    'pulse',
+    'pulse gain',
+    'current',
+    'voltage',
+    'charge',
+]
 
 STANDARD_GRAVITY = 9.80665
 """m/s², exact by definition (3rd General Conference on Weights and Measures, 1901)."""
@@ -32,6 +43,9 @@ UNITS: dict[Dimension, dict[str, Fraction]] = {
     'angular speed': {'rad/s': Fraction(1), 'deg/s': _DEGREE, 's/60deg': 60 * _DEGREE},
     'pulse': {'s': Fraction(1_000_000), 'ms': Fraction(1000), 'us': Fraction(1)},
     'pulse gain': {'s/rad': Fraction(1_000_000), 'us/rad': Fraction(1), 'us/deg': 1 / _DEGREE},
+    'current': {'A': Fraction(1), 'mA': Fraction(1, 1000)},
+    'voltage': {'V': Fraction(1), 'mV': Fraction(1, 1000)},
+    'charge': {'Ah': Fraction(3600), 'mAh': Fraction(36, 10)},
 }
 
 # Datasheets give the time of a turn, not its speed: here the number divides.
@@ -39,15 +53,31 @@ _TIMES_OF_A_TURN = frozenset({'s/60deg'})
 
 _QUANTITY = re.compile(r'([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?)(?:\s*([A-Za-z]\S*))?')
 
+#: A number with a decimal comma or point, and what follows it.
+_LOOSE_QUANTITY = re.compile(r'([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*(\D.*|)')
+
+#: How sellers and people write units otherwise, without signs between the letters.
+SPELLINGS = {
+    'kgcm': 'kgf.cm',
+    'degree': 'deg',
+    'degrees': 'deg',
+    'millimeter': 'mm',
+    'millimetre': 'mm',
+    'sec60deg': 's/60deg',
+    'sec60': 's/60deg',
+    's60': 's/60deg',
+    'usec': 'us',
+    'gram': 'g',
+}
 
 #: Of a value, so many characters are repeated in a message.
-SHOWN = 60
+LONGEST_SHOWN = 60
 
 
 def shown(value: object) -> str:
     """Return a value as a message repeats it: not longer than a line."""
     text = repr(value)
-    return text if len(text) <= SHOWN else f'{text[:SHOWN]}…'
+    return text if len(text) <= LONGEST_SHOWN else f'{text[:LONGEST_SHOWN]}…'
 
 
 def split_quantity(value: object, dimension: Dimension) -> tuple[str, str | None]:
@@ -74,6 +104,34 @@ def split_quantity(value: object, dimension: Dimension) -> tuple[str, str | None
     return match[1], match[2]
 
 
+def meant(written: object, dimension: Dimension) -> str | None:
+    """Guess the quantity behind one that is not written as it should be.
+
+    Decimal commas, the sign of degrees, units in other letters or with other signs between them.
+
+    Returns
+    -------
+    str or None
+        A quantity to write instead; None when nothing is near.
+
+    """
+    match = _LOOSE_QUANTITY.fullmatch(str(written).strip())
+    if match is None:
+        return None
+    number, unit = match[1].replace(',', '.'), _letters(match[2].replace('°', 'deg'))
+    if not unit:
+        return number if ',' in match[1] else None
+    spellings = {_letters(each): each for each in UNITS[dimension]} | {
+        spelling: each for spelling, each in SPELLINGS.items() if each in UNITS[dimension]
+    }
+    return f'{number} {spellings[unit]}' if unit in spellings else None
+
+
+def _letters(unit: str) -> str:
+    """Leave of a unit what all ways to write it have in common."""
+    return re.sub(r'[^a-z0-9]', '', unit.lower().replace('µ', 'u').replace('μ', 'u'))
+
+
 def parse_quantity(value: object, dimension: Dimension) -> float:
     """Turn a number, or a text with a unit, into SI (pulses: into microseconds).
 
@@ -88,7 +146,7 @@ def parse_quantity(value: object, dimension: Dimension) -> float:
     Returns
     -------
     float
-        In m, rad, kg, N·m or rad/s; a pulse in µs and a pulse gain in µs/rad.
+        In m, rad, kg, N·m, rad/s, A, V or C; a pulse in µs and a pulse gain in µs/rad.
 
     Raises
     ------

@@ -27,6 +27,7 @@ from leg_kinematics.solver.kinematics.leg_solver import (
     leg_solvers,
     posture_angles,
 )
+from leg_kinematics.solver.kinematics.many_legs import ManyLegs
 from leg_kinematics.solver.kinematics.mount import MountTransform
 from leg_kinematics.solver.kinematics.reach import LegReach
 from leg_kinematics.solver.kinematics.section import (
@@ -37,7 +38,13 @@ from leg_kinematics.solver.kinematics.section import (
 )
 from leg_kinematics.solver.motion.extremes import peak_speeds, position_ranges
 from leg_kinematics.solver.motion.line import polyline_move, straight_move
-from leg_kinematics.solver.motion.minimum_jerk import PEAK_SPEED, State, minimum_jerk
+from leg_kinematics.solver.motion.minimum_jerk import (
+    PEAK_SPEED,
+    State,
+    Time,
+    minimum_jerk,
+    on_the_way,
+)
 from leg_kinematics.solver.motion.tracker import StreamClock, Tracker
 from leg_kinematics.solver.motion.trajectory import Trajectory, hermite
 from leg_kinematics.solver.statics.balance import centre_of_mass, static_margin, support_polygon
@@ -48,12 +55,14 @@ __all__ = [
     'LegGeometry',
     'LegReach',
     'LegSolver',
+    'ManyLegs',
     'MountTransform',
     'Outcome',
     'Range',
     'Section',
     'State',
     'StreamClock',
+    'Time',
     'Tracker',
     'Trajectory',
     'centre_of_mass',
@@ -69,6 +78,7 @@ __all__ = [
     'leg_solvers',
     'level_section',
     'minimum_jerk',
+    'on_the_way',
     'peak_speeds',
     'polyline_move',
     'position_ranges',

@@ -16,6 +16,7 @@ import sys
 import termios
 import tty
 from collections.abc import Iterator
+from pathlib import Path
 from struct import unpack
 from types import SimpleNamespace
 from typing import Any
@@ -24,7 +25,7 @@ import pytest
 import serial.serialposix
 
 from leg_kinematics.board import port as port_module
-from leg_kinematics.board.port import open_port
+from leg_kinematics.board.port import is_pseudo_terminal, open_port
 from leg_kinematics.errors import PortError
 
 BAUD_RATE = 57600
@@ -119,3 +120,21 @@ def test_a_port_that_goes_away_while_it_is_opened_is_an_error(
         open_port(name, BAUD_RATE)
     with pytest.raises(OSError, match='Bad file descriptor'):
         os.fstat(*opened)
+
+
+@pytest.mark.parametrize(('name', 'kind'), [('.', 'a folder'), ('notes.txt', 'an ordinary file')])
+def test_what_is_no_port_is_told(tmp_path: Path, name: str, kind: str) -> None:
+    """With what it is, and what to name instead."""
+    (tmp_path / 'notes.txt').write_text('')
+    with pytest.raises(PortError, match=f'is {kind}, and no port; name that of the board'):
+        open_port(str(tmp_path / name), BAUD_RATE)
+
+
+def test_a_pseudo_terminal_is_told_from_hardware(terminal: int, tmp_path: Path) -> None:
+    """By its name or by that of a link to it; a serial adapter is none, plugged in or not."""
+    link = tmp_path / 'board'
+    link.symlink_to(os.ttyname(terminal))
+    assert is_pseudo_terminal(os.ttyname(terminal))
+    assert is_pseudo_terminal(str(link))
+    assert not is_pseudo_terminal('/dev/ttyUSB0')
+    assert not is_pseudo_terminal('/dev/ttyS0')

@@ -52,7 +52,7 @@ def test_it_walks_is_released_and_ends(
     }
     with (tmp_path / 'run.log').open('w', encoding='utf-8') as log:
         process = subprocess.Popen(
-            [*RUN, '--enable', *(text for option in options.items() for text in option)],
+            [*RUN, '--enable', '--yes', *(text for option in options.items() for text in option)],
             stderr=log,
             text=True,
         )

@@ -33,9 +33,9 @@ def folder(tmp_path: Path) -> Iterator[Path]:
 
 def test_it_shows_without_changing(folder: Path) -> None:
     """Everything that is known is told, and the board was asked only."""
-    done = CliRunner().invoke(main, ['board', str(folder / 'board')])
+    done = CliRunner().invoke(main, ['board', '--yes', str(folder / 'board')])
     assert done.exit_code == 0, done.output
-    assert done.output.splitlines() == [
+    assert done.stdout.splitlines() == [
         'firmware     2.1',
         'starts       5, the last one: power on',
         'pulses on    none',
@@ -53,9 +53,9 @@ def test_it_shows_without_changing(folder: Path) -> None:
 
 def test_a_script_reads_the_same(folder: Path) -> None:
     """As JSON, with numbers in the units that the keys name."""
-    done = CliRunner().invoke(main, ['board', str(folder / 'board'), '--json'])
+    done = CliRunner().invoke(main, ['board', '--yes', str(folder / 'board'), '--json'])
     assert done.exit_code == 0, done.output
-    known = json.loads(done.output)
+    known = json.loads(done.stdout)
     assert (known['firmware'], known['starts'], known['rate_hz']) == ('2.1', 5, 50.0)
     assert known['silence'] == {'reaction': 'hold', 'timeout_s': 0.3}
     assert known['supply'] == {'volts': 7.4, 'divider': None, 'low_volts': None}
@@ -70,7 +70,7 @@ def test_a_script_reads_the_same(folder: Path) -> None:
 def test_what_is_given_is_stored(folder: Path) -> None:
     """Divider, threshold and rate are kept by the board, and all else stays as it was."""
     options = ['--divider', '4', '--low-voltage', '6.2', '--rate', '100']
-    done = CliRunner().invoke(main, ['board', str(folder / 'board'), *options])
+    done = CliRunner().invoke(main, ['board', '--yes', str(folder / 'board'), *options])
     assert done.exit_code == 0, done.output
     assert 'rate         100 Hz' in done.output
     assert 'supply       7.40 V, divider 4, low below 6.2 V' in done.output
@@ -78,14 +78,14 @@ def test_what_is_given_is_stored(folder: Path) -> None:
     assert stored == Settings(
         LIMITS, Silence(Reaction.HOLD, 300), Supply(4000, 6200), Period(10_000)
     )
-    again = CliRunner().invoke(main, ['board', str(folder / 'board'), '--own-supply'])
+    again = CliRunner().invoke(main, ['board', '--yes', str(folder / 'board'), '--own-supply'])
     assert "7.40 V, the board's own, low below 6.2 V" in again.output
 
 
 @pytest.mark.parametrize('option', ['--divider=0.5', '--rate=49', '--rate=101', '--low-voltage=-1'])
 def test_what_cannot_be_is_refused_before_the_board_is_asked(folder: Path, option: str) -> None:
     """The message names the option, and the board hears nothing."""
-    done = CliRunner().invoke(main, ['board', str(folder / 'board'), option])
+    done = CliRunner().invoke(main, ['board', '--yes', str(folder / 'board'), option])
     assert done.exit_code == 2
     assert option.split('=', maxsplit=1)[0] in done.output
     assert [record.event for record in read_log(folder / 'log.jsonl')] == ['boot']
@@ -93,6 +93,6 @@ def test_what_cannot_be_is_refused_before_the_board_is_asked(folder: Path, optio
 
 def test_a_missing_board_says_what_to_do(tmp_path: Path) -> None:
     """No trace of a program, but what the driver has to say."""
-    done = CliRunner().invoke(main, ['board', str(tmp_path / 'nowhere')])
+    done = CliRunner().invoke(main, ['board', '--yes', str(tmp_path / 'nowhere')])
     assert done.exit_code == 1
     assert 'does not exist; plug the board in' in done.output

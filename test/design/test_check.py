@@ -388,14 +388,14 @@ def test_verdicts(found: float | None, bounds: Bounds, verdict: Verdict) -> None
 
 
 def test_command_passes_and_draws(tmp_path: Path) -> None:
-    """Exit code 0, a report for machines, four pictures."""
+    """Exit code 0, a report for machines, five pictures."""
     arguments = ['check', str(BRACKEN), '--servo-maps', str(MAPS), '--json']
     result = CliRunner().invoke(main, [*arguments, '--output', str(tmp_path / 'pictures')])
     assert result.exit_code == 0
     told = json.loads(result.stdout)
     assert (told['robot'], told['verdict']) == ('bracken', 'pass')
     assert {each['verdict'] for each in told['findings']} == {'pass'}
-    for name in ('reach', 'ground', 'torque', 'lines'):
+    for name in ('robot', 'reach', 'ground', 'torque', 'lines'):
         # The signature of a PNG file (PNG specification, section 5.2).
         drawn = (tmp_path / 'pictures' / f'{name}.png').read_bytes()
         assert drawn.startswith(b'\x89PNG\r\n\x1a\n')
@@ -409,7 +409,11 @@ def test_command_fails_a_bad_robot_with_what_would_help(tmp_path: Path) -> None:
     assert result.exit_code == 1
     assert 'fail reach: margin resting' in result.stdout
     assert 'What would help: change height or reach of the posture' in result.stdout
-    assert sorted(each.name for each in pictures.iterdir()) == ['ground.png', 'reach.png']
+    assert sorted(each.name for each in pictures.iterdir()) == [
+        'ground.png',
+        'reach.png',
+        'robot.png',
+    ]
 
 
 def test_command_tells_of_a_walk_that_tips_over(tmp_path: Path) -> None:
@@ -420,7 +424,11 @@ def test_command_tells_of_a_walk_that_tips_over(tmp_path: Path) -> None:
     result = CliRunner().invoke(main, arguments)
     assert result.exit_code == 1
     assert 'fail stall torque used: ' in result.stdout
-    assert sorted(each.name for each in pictures.iterdir()) == ['ground.png', 'reach.png']
+    assert sorted(each.name for each in pictures.iterdir()) == [
+        'ground.png',
+        'reach.png',
+        'robot.png',
+    ]
 
 
 @pytest.mark.parametrize(
@@ -474,7 +482,7 @@ def test_pictures_of_the_largest_robot_take_no_more_room(tmp_path: Path) -> None
         drawn = questioned(file)
         assert drawn.walks
         tracemalloc.start()
-        assert len(draw(robot, drawn, tmp_path)) == 3
+        assert len(draw(robot, drawn, tmp_path)) == 4
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
     assert peaks[1] < 1.5 * peaks[0]

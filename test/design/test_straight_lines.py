@@ -2,7 +2,8 @@
 # SPDX-License-Identifier: Apache-2.0
 """A grid of lines on the ground, as one foot follows them through pulses and servos.
 
-A dead band of 5 µs is in the datasheet text of a typical micro servo.
+A dead band of 5 µs is what sellers print for many micro servos (from memory; such sheets have no
+number).
 """
 
 from collections.abc import Callable

@@ -25,7 +25,7 @@
 #define EEARH_ADDRESS 0x42
 #define EEPE 2
 #define EEMPE 4
-#define EEPROM_CYCLES 54400 // 3.4 ms, a little more than the data sheet has
+#define EEPROM_CYCLES 54400 // 3.4 ms (Microchip DS40002061B, 8.6.3, from memory)
 #define POWER_ON 1
 
 typedef struct {

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 FLASH, RAM = 32_768 - 2_048, 2_048
-"""Bytes of the ATmega328P beside the largest boot loader (data sheet, 27.8)."""
+"""Bytes of the ATmega328P beside the largest boot loader (Microchip DS40002061B, 27.8)."""
 STACK = 512
 """Bytes of RAM left for calls, more than twice of what they need."""
 

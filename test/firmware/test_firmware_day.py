@@ -35,7 +35,7 @@ HOUR = 3600
 DAY = 24 * HOUR
 
 EXTERNAL_RESET = 2
-"""Bit of MCUSR (ATmega328P data sheet, 11.9.1)."""
+"""Bit of MCUSR (ATmega328P data sheet, Microchip DS40002061B, 11.9.1)."""
 START = 0.008
 """s in which both bytes of the count of starts are written."""
 

@@ -38,7 +38,7 @@ LINE = 50_000
 """Bytes a second at 500 000 baud."""
 POSE_EVERY = 0.010
 EEPROM_BYTE = 0.0034
-"""s to write a byte of the EEPROM."""
+"""s to write a byte of the EEPROM (ATmega328P data sheet, Microchip DS40002061B, from memory)."""
 RELEASED = 1.0
 """ms from the last byte of RELEASE until no pulse begins any more (protocol, rule 8)."""
 RMS_US, WORST_US = 0.5, 2.0

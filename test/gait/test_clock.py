@@ -10,8 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from leg_kinematics.gait import TRIPOD, WAVE, GaitParameters, Twist, Walker
-from leg_kinematics.gait.clock import CHANGE, Clock
-from leg_kinematics.gait.phases import wave_phases
+from leg_kinematics.gait.phases import CHANGE, Clock, wave_phases
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver
 
@@ -29,7 +28,7 @@ def test_no_leg_goes_back_in_its_cycle(bracken: Robot, start: float, goals: list
     clock = Clock(wave_phases(bracken), 0.5, start)
     clock.start()
     for goal in goals:
-        clock.goal = goal
+        clock.aim(goal)
         for _ in range(120):
             before, phase = clock.cycle, clock.phase
             clock.advance(DT)
@@ -53,7 +52,7 @@ def test_time_from_tripod_to_wave(bracken: Robot) -> None:
     """
     clock = Clock(wave_phases(bracken), 0.5, TRIPOD)
     clock.start()
-    clock.goal = WAVE
+    clock.aim(WAVE)
     ticks = 0
     while clock.cycle.duty_factor != WAVE:
         clock.advance(0.001)
@@ -65,7 +64,7 @@ def test_taken_back_nothing_has_happened(bracken: Robot) -> None:
     """Phase and duty factor are those of before."""
     clock = Clock(wave_phases(bracken), 0.5, TRIPOD)
     clock.start()
-    clock.goal = WAVE
+    clock.aim(WAVE)
     clock.advance(DT)
     before = (clock.phase, clock.cycle)
     clock.advance(DT)
@@ -77,8 +76,7 @@ def test_taken_back_nothing_has_happened(bracken: Robot) -> None:
 def test_at_rest_the_duty_factor_changes_at_once(bracken: Robot) -> None:
     """There is nothing to keep in step."""
     clock = Clock(wave_phases(bracken), 0.5, TRIPOD)
-    clock.goal = WAVE
-    clock.stop()
+    clock.aim(WAVE)
     assert clock.cycle.duty_factor == WAVE
 
 
@@ -86,7 +84,7 @@ def test_at_rest_the_duty_factor_changes_at_once(bracken: Robot) -> None:
 def test_walk_ends_up_in_the_phases_of_the_new_duty_factor(
     bracken: Robot, bracken_legs: tuple[LegSolver, ...], goal: float
 ) -> None:
-    """Changed by hand on the way and back, as many feet stand as published at every instant."""
+    """Changed on the way and back, at every instant as many feet stand as the family has."""
     walker = Walker(bracken, bracken_legs, GaitParameters(), bracken.standing.feet)
     walker.stand()
     for factor, down in ((goal, 4 if goal < 0.8 else 5), (TRIPOD, 3)):

@@ -1,6 +1,6 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""The phases of the wave gait family, against what is published about it."""
+"""The phases of the wave gait family, against what the literature says of it."""
 
 from collections.abc import Callable
 from dataclasses import replace

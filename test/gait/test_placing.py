@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leg_kinematics.gait import GaitParameters, GaitState, Twist, Walker
-from leg_kinematics.gait.placing import next_to_place
+from leg_kinematics.gait.stepping import next_to_place
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver, static_margin
 

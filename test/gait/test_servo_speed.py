@@ -13,15 +13,14 @@ from numpy.typing import NDArray
 
 from leg_kinematics.gait import GaitParameters, GaitSample, GaitState, Offset, Twist, Walker
 from leg_kinematics.gait.limits import limit_servo_speed
-from leg_kinematics.gait.servo_speed import (
+from leg_kinematics.gait.workspace import (
     HEADINGS,
     fastest_stances,
     fastest_towards,
-    joint_rates,
-    liftable_radius,
+    liftable_radii,
 )
 from leg_kinematics.robot import Robot
-from leg_kinematics.solver import LegSolver
+from leg_kinematics.solver import LegSolver, ManyLegs
 
 DT = 0.01
 
@@ -39,30 +38,6 @@ def joint_speeds(legs: Sequence[LegSolver], samples: Sequence[GaitSample]) -> ND
     return np.abs(np.diff(angles, axis=0)) / DT
 
 
-@given(
-    place=st.tuples(st.floats(-0.03, 0.03), st.floats(-0.03, 0.03), st.floats(0.0, 0.03)),
-    velocity=st.tuples(*[st.floats(-0.5, 0.5)] * 3),
-    tilt=st.tuples(*[st.floats(-0.1, 0.1)] * 3),
-)
-def test_joint_rates_are_differences_of_the_inverse_kinematics(
-    bracken: Robot,
-    bracken_legs: tuple[LegSolver, ...],
-    place: tuple[float, float, float],
-    velocity: tuple[float, float, float],
-    tilt: tuple[float, float, float],
-) -> None:
-    """Central differences of a moving foot under a tilted body."""
-    offset = Offset((0.005, -0.005, 0.004), tilt)
-    leg, foot = bracken_legs[2], np.array(bracken.standing.feet[2]) + place
-    (rates,) = joint_rates(leg, foot[np.newaxis], np.array([velocity]), offset)
-    step = 1e-6
-    ends = [foot + sign * step * np.array(velocity) for sign in (1.0, -1.0)]
-    after, before = (
-        np.array(leg.angles(offset.see((float(x), float(y), float(z))))) for x, y, z in ends
-    )
-    assert rates == pytest.approx((after - before) / (2.0 * step), abs=1e-6)
-
-
 @pytest.mark.parametrize('duty_factor', [1 / 2, 2 / 3, 5 / 6])
 @pytest.mark.parametrize('heading', [0, 3, 4, 9])
 def test_fastest_steady_walk_uses_what_the_servos_may(
@@ -74,18 +49,16 @@ def test_fastest_steady_walk_uses_what_the_servos_may(
     between the strides and instants that the limit looks at.
     """
     angle = tau * heading / HEADINGS
-    speed = min(
-        fastest_stances(
-            leg,
-            foot,
-            0.05,
-            SPEEDS,
-            swing_time=0.5,
-            duty_factor=duty_factor,
-            lift=0.03,
-        )[heading]
-        for leg, foot in zip(bracken_legs, bracken.standing.feet, strict=True)
+    fastest = fastest_stances(
+        ManyLegs.of(bracken_legs),
+        np.array(bracken.standing.feet),
+        np.full(6, 0.05),
+        np.tile(SPEEDS, (6, 1)),
+        swing_time=0.5,
+        duty_factor=duty_factor,
+        lift=0.03,
     )
+    speed = float(fastest[0, :, heading].min())
     parameters = GaitParameters(duty_factor=duty_factor, max_speed=1.0, speed_share=10.0)
     walker = Walker(bracken, bracken_legs, parameters, bracken.standing.feet)
     walker.stand()
@@ -129,9 +102,14 @@ def test_liftable_radius_shrinks_with_the_time(
 ) -> None:
     """All of the disc with time enough, none with hardly any, something between."""
     radii = [
-        liftable_radius(
-            bracken_legs[0], bracken.standing.feet[0], 0.05, SPEEDS, swing_time=time, lift=0.03
-        )
+        liftable_radii(
+            ManyLegs.of(bracken_legs[:1]),
+            np.array(bracken.standing.feet[:1]),
+            np.array([[0.05]]),
+            np.array([SPEEDS]),
+            swing_time=time,
+            lift=0.03,
+        ).item()
         for time in (2.0, 0.5, 0.35, 0.1)
     ]
     assert radii[0] == 0.05

@@ -6,7 +6,7 @@ import pytest
 
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.gait import GaitParameters, Twist, Walker
-from leg_kinematics.gait.limits import swing_overshoot
+from leg_kinematics.gait.swing import swing_overshoot
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver
 

@@ -10,7 +10,7 @@ import pytest
 
 from leg_kinematics.board import Reaction, SilenceAction
 from leg_kinematics.chain.driving import DrivingParameters
-from leg_kinematics.chain.following import UNAWARE
+from leg_kinematics.chain.following import PAUSE_AFTER_LOSS
 from leg_kinematics.chain.lockstep import LockStepParameters
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import JointTargets, Level
@@ -326,6 +326,6 @@ def test_who_streams_on_through_a_loss_is_not_followed_before_he_pauses(
         output: pytest.approx(channel.resting_us, abs=0.51)
         for output, channel in following.channels.items()
     }
-    life.run(UNAWARE + 2 * life.tick)
+    life.run(PAUSE_AFTER_LOSS + 2 * life.tick)
     assert stream(0.5) == []
     assert life.driving.positions == pytest.approx(goal.trajectory.positions[0])

@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import pytest
 
-from leg_kinematics.chain.path import KEPT, SETTING_OFF, SETTING_OFF_TICKS, Path
+from leg_kinematics.chain.path import FEWEST_SETTING_OFF_TICKS, KEPT_FOR, SETTING_OFF_TIME, Path
 from leg_kinematics.chain.values import NANOSECONDS
 
 RATE = 100.0
@@ -61,8 +61,8 @@ def test_setting_off_is_even(rate: float, share: float) -> None:
         assert (path.at, path.pace) == coming
         points.append(coming)
     steps = len(points) - 1
-    assert steps >= SETTING_OFF_TICKS
-    assert steps * TICK * RATE / rate >= 0.9 * SETTING_OFF
+    assert steps >= FEWEST_SETTING_OFF_TICKS
+    assert steps * TICK * RATE / rate >= 0.9 * SETTING_OFF_TIME
     assert path.at == path.full_pace_at == round(path.at)
     gains = [after[1] - before[1] for before, after in pairwise(points[:-1])]
     assert gains == pytest.approx([gains[0]] * len(gains))
@@ -144,7 +144,7 @@ def test_what_lies_far_behind_is_forgotten() -> None:
         path.append(index)
         path.publish(index * 10 * MS, (0.0,), (path.at,))
         path.reach(index * 10 * MS - 2 * MS, going_back=False)
-    kept = round(KEPT * RATE)
+    kept = round(KEPT_FOR * RATE)
     assert path.around(float(path.front - kept + 2))[0] == path.front - kept + 2
     assert path.stamp(float(path.front - kept - 10)) is None
     assert path.front - path._first <= kept + 3  # noqa: SLF001

@@ -26,7 +26,7 @@ from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import GaitParameters, Twist
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import leg_solvers
-from leg_kinematics.solver.motion.tracker import SLOWING
+from leg_kinematics.solver.motion.tracker import SLOWING_TIME
 
 if TYPE_CHECKING:
     from test.watched import Happening, Placed, WatchedRobot, placed
@@ -350,7 +350,7 @@ def judge(figures: Figures, onlooker: Onlooker, name: str, seconds: float, where
     unnoticed = 0.0
     if name == 'board':
         twist = onlooker.robot.life.command
-        unnoticed = hypot(twist.x, twist.y) * (LATE + SLOWING + onlooker.robot.life.tick)
+        unnoticed = hypot(twist.x, twist.y) * (LATE + SLOWING_TIME + onlooker.robot.life.tick)
     assert onlooker.ahead <= max(AHEAD, unnoticed + 0.001), where
 
 

@@ -7,7 +7,7 @@ from math import dist, nan
 
 import pytest
 
-from leg_kinematics.chain.solving import Solving, SolvingParameters
+from leg_kinematics.chain.solving import OutOfReach, Solving, SolvingParameters
 from leg_kinematics.chain.values import FootTargets
 from leg_kinematics.errors import CommandError, LegKinematicsError, ReachError
 from leg_kinematics.robot import Robot, Vector
@@ -102,7 +102,7 @@ def test_clamping_moves_only_the_foot_that_is_out_of_reach(
     bracken: Robot, legs: tuple[LegSolver, ...]
 ) -> None:
     """It goes to the nearest place, at rest; this is told, and how far it is."""
-    solving = Solving(bracken, legs, SolvingParameters(clamps=True))
+    solving = Solving(bracken, legs, SolvingParameters(OutOfReach.CLAMP))
     feet = list(bracken.standing.feet)
     x, y, z = feet[2]
     feet[2] = (x, y, z - 0.3)

@@ -4,6 +4,7 @@
 
 import gc
 from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from time import monotonic
 from typing import Any
@@ -153,6 +154,22 @@ class Probe:
     def _wait_for(self, node: str, suits: Callable[[str], bool], what: str) -> bytes:
         self.until(lambda: suits(self.latest().get(node, (b'', ''))[1]), f'{what!r} of {node}')
         return self.latest()[node][0]
+
+
+@contextmanager
+def joined(*arguments: str) -> Iterator[Probe]:
+    """Start rclpy with arguments and a probe; afterwards it may be started again."""
+    rclpy.init(args=['--ros-args', '-r', f'__ns:={NAMESPACE}', *arguments])
+    probe = Probe()
+    yield probe
+    probe.close()
+    rclpy.shutdown()
+
+
+@pytest.fixture
+def join() -> Callable[..., AbstractContextManager[Probe]]:
+    """Return what starts rclpy, once after another."""
+    return joined
 
 
 @pytest.fixture

@@ -27,8 +27,9 @@ from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import JointLimits, RobotReport
 from leg_kinematics.nodes import messages, qos
 from leg_kinematics.nodes.gait_node import GaitNode
-from leg_kinematics.nodes.parameters import Value, as_overrides
+from leg_kinematics.nodes.parameters import as_overrides
 from leg_kinematics.nodes.transforms import HAS_TF
+from leg_kinematics.parameters import Value
 from leg_kinematics.robot import Robot
 
 if TYPE_CHECKING:
@@ -343,8 +344,8 @@ def test_contacts_are_not_heard_by_default(probe: 'Probe', start: Start, bracken
 @pytest.mark.parametrize(
     ('age', 'x', 'words'),
     [
-        (MAX_AGE + 60.0, 0.05, 'stamped 6'),
-        (-MAX_AGE - 60.0, 0.05, 'stamped -6'),
+        (MAX_AGE + 60.0, 0.05, 'was sent 6'),
+        (-MAX_AGE - 60.0, 0.05, 'was sent -6'),
         (0.0, nan, 'must be finite'),
         (0.0, inf, 'must be finite'),
         (0.0, 1e9, 'must be within 100 m/s'),

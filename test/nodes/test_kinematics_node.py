@@ -140,7 +140,11 @@ def test_what_is_refused_is_told_until_something_is_obeyed(
     assert probe.wait_for('kinematics', 'following foot_targets') == DiagnosticStatus.OK
     probe.until(lambda: answers, 'a joint trajectory')
     assert len(answers) == 1
-    assert probe.values['kinematics'] == {'accepted': '1', 'refused': '2'}
+    assert probe.values['kinematics'] == {
+        'state': 'following foot_targets',
+        'accepted': '1',
+        'refused': '2',
+    }
 
 
 def test_the_description_waits_for_late_joiners(

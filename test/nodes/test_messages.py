@@ -189,7 +189,11 @@ def _velocities_in_one_point(message: MultiDOFJointTrajectory) -> None:
 def test_foot_targets_of_a_wrong_shape_are_refused(
     spoil: Callable[[MultiDOFJointTrajectory], None], words: str
 ) -> None:
-    """Each error says what was expected and what was got; names and numbers the stage judges."""
+    """Each error says what was expected and what was got; names and numbers the stage judges.
+
+    trajectory_msgs/MultiDOFJointTrajectory: the length and order of each point's arrays are those
+    of `joint_names`; the times rise as in trajectory_msgs/JointTrajectory.
+    """
     message = good_targets()
     messages.foot_targets(message)
     spoil(message)
@@ -218,7 +222,7 @@ def test_joint_trajectories_go_through_the_wire() -> None:
 
 @given(st.permutations(range(3)))
 def test_the_order_of_the_joints_is_the_readers(order: list[int]) -> None:
-    """A sender may list the joints as it likes."""
+    """A sender lists the joints as it likes: `joint_names` of JointTrajectory tells the order."""
     shuffled = Trajectory(
         TRAJECTORY.times,
         tuple(tuple(row[i] for i in order) for row in TRAJECTORY.positions),
@@ -292,7 +296,11 @@ def _points_missing(message: JointTrajectory) -> None:
 def test_wrong_joint_trajectories_are_refused(
     spoil: Callable[[JointTrajectory], None], words: str
 ) -> None:
-    """Each error says what was expected and what was got."""
+    """Each error says what was expected and what was got.
+
+    trajectory_msgs/JointTrajectory and JointTrajectoryPoint: each array has the length and order of
+    `joint_names`, or is empty, and `time_from_start` rises.
+    """
     message = good_trajectory()
     messages.joint_targets(message, JOINTS)
     spoil(message)
@@ -301,7 +309,7 @@ def test_wrong_joint_trajectories_are_refused(
 
 
 def test_joint_states_are_read_in_any_order_and_with_more_joints() -> None:
-    """Positions come in the order of the reader; other joints do not matter."""
+    """Positions come in the order of the reader; sensor_msgs/JointState names each joint."""
     message = messages.joint_state_message(STAMP_NS, JOINTS, (1.0, 2.0, 3.0), (0.1, 0.2, 0.3))
     assert message.header.stamp == STAMP
     assert list(message.velocity) == [0.1, 0.2, 0.3]  # rad/s (sensor_msgs/JointState)
@@ -410,7 +418,7 @@ def affine(message: TransformStamped) -> NDArray[np.float64]:
 
 def test_frames_have_the_names_that_are_given() -> None:
     """Odometry, transforms, foot targets and foot states; another frame is refused by name."""
-    frames = Frames('field', 'shadow', 'trunk')
+    frames = Frames(odom_frame='field', footprint_frame='shadow', base_frame='trunk')
     odom = Odom(STAMP_NS, motion(), Covariance(), Covariance())
     message = messages.odometry_message(odom, frames)
     assert (message.header.frame_id, message.child_frame_id) == ('field', 'trunk')

@@ -19,7 +19,7 @@ from leg_kinematics.errors import CommandError
 from leg_kinematics.nodes import messages
 from leg_kinematics.nodes.chain_processes import MockProcess
 from leg_kinematics.nodes.one_process import one_process
-from leg_kinematics.nodes.parameters import Value
+from leg_kinematics.parameters import Value
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import Trajectory
 

@@ -1,130 +1,41 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""Parameters: one declaration, one validation, for start-up and for whoever asks."""
+"""Parameters of the nodes: checked at the start, described, and dumped to be given again."""
 
 from collections.abc import Callable, Mapping
-from math import inf, nan
+from contextlib import AbstractContextManager
+from math import nan
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 import yaml
 from rcl_interfaces.msg import Parameter as ParameterMessage
 from rcl_interfaces.msg import ParameterType, ParameterValue
-from rcl_interfaces.srv import DescribeParameters, SetParameters
+from rcl_interfaces.srv import DescribeParameters, GetParameters, ListParameters, SetParameters
 from rclpy.node import Node
 from rclpy.parameter import Parameter as RosParameter
+from rclpy.parameter import parameter_value_to_python
 
 from leg_kinematics.errors import CommandError
 from leg_kinematics.nodes.bridge_node import BridgeNode
+from leg_kinematics.nodes.catalogue import NODES
 from leg_kinematics.nodes.gait_node import GaitNode
 from leg_kinematics.nodes.kinematics_node import KinematicsNode
-from leg_kinematics.nodes.parameters import (
-    NODES,
-    Parameter,
-    Settings,
-    Value,
-    as_overrides,
-    validate,
-)
+from leg_kinematics.nodes.parameters import as_overrides, descriptor_of
+from leg_kinematics.parameters import Parameter, Value, validate
 
 if TYPE_CHECKING:
     from test.nodes.conftest import Probe
 
-DECLARED = (
-    Parameter('rate', 100.0, 'Ticks', 'Hz', 10.0, 500.0),
-    Parameter('share', 0.5, 'Without bounds'),
-    Parameter('pins', 12, 'How many', '', 1, 18),
-    Parameter('mode', 'hold', 'What to do', choices=('hold', 'release')),
-    Parameter('powered', default=False, meaning='Whether'),
-    Parameter('file', '', 'Some file'),
-    Parameter('boards', [], 'Some boards'),
-)
-
-GIVEN: Mapping[str, object] = {'file': 'a.yaml', 'boards': ['main=framed:/dev/ttyUSB0']}
-
 EVERY = [(node, each) for node, declared in NODES.items() for each in declared]
-
-
-def test_what_is_not_given_has_its_default() -> None:
-    """Every declared parameter gets a value, the given ones theirs."""
-    assert validate(DECLARED, GIVEN) == {
-        'rate': 100.0,
-        'share': 0.5,
-        'pins': 12,
-        'mode': 'hold',
-        'powered': False,
-        **GIVEN,
-    }
-
-
-def test_a_whole_number_serves_as_a_float() -> None:
-    """YAML reads 50 as an integer; it is meant as 50.0."""
-    rate = validate(DECLARED, {**GIVEN, 'rate': 50})['rate']
-    assert rate == 50.0
-    assert isinstance(rate, float)
-
-
-@pytest.mark.parametrize(
-    ('name', 'value', 'words'),
-    [
-        (
-            'rat',
-            100.0,
-            ("unknown parameter 'rat'", 'boards, file, mode, pins, powered, rate, share'),
-        ),
-        ('rate', 'fast', ("'rate' must be of type float", "'fast'")),
-        ('rate', True, ("'rate' must be of type float", 'True')),
-        ('rate', None, ("'rate' must be of type float", 'None')),
-        ('rate', 9.999, ("'rate' must be in [10, 500] Hz", '9.999')),
-        ('rate', 500.001, ("'rate' must be in [10, 500] Hz", '500.001')),
-        ('rate', 501, ("'rate' must be in [10, 500] Hz", '501')),
-        ('rate', nan, ("'rate' must be in [10, 500] Hz", 'nan')),
-        ('rate', inf, ("'rate' must be in [10, 500] Hz", 'inf')),
-        ('share', nan, ("'share'", 'nan')),
-        ('share', -inf, ("'share'", '-inf')),
-        ('mode', 'drop', ("'mode' must be one of", 'hold', 'release', "'drop'")),
-        ('mode', 1, ("'mode' must be of type str", '1')),
-        ('pins', 1.0, ("'pins' must be of type int", '1.0')),
-        ('pins', True, ("'pins' must be of type int", 'True')),
-        ('pins', 0, ("'pins' must be in [1, 18]", '0')),
-        ('powered', 1, ("'powered' must be of type bool", '1')),
-        ('powered', 'true', ("'powered' must be of type bool", "'true'")),
-        ('file', '', ("'file' must be set", 'Some file')),
-        ('boards', [], ("'boards' must be set", 'Some boards')),
-        ('boards', 'main', ("'boards' must be of type list", "'main'")),
-        ('boards', [1, 2], ("'boards' must be", '[1, 2]')),
-    ],
-)
-def test_a_wrong_value_is_refused_by_name_value_and_bound(
-    name: str, value: object, words: tuple[str, ...]
-) -> None:
-    """The message says what was given and what was expected."""
-    with pytest.raises(CommandError) as caught:
-        validate(DECLARED, {**GIVEN, name: value})
-    for word in words:
-        assert word in str(caught.value)
-
-
-@pytest.mark.parametrize('name', ['file', 'boards'])
-def test_what_has_no_default_must_be_given(name: str) -> None:
-    """Without it the message tells what it is."""
-    given = {key: value for key, value in GIVEN.items() if key != name}
-    with pytest.raises(CommandError, match=f"'{name}' must be set: Some {name}"):
-        validate(DECLARED, given)
-
-
-@pytest.mark.parametrize('bound', [10.0, 500.0])
-def test_the_bounds_are_allowed(bound: float) -> None:
-    """Both ends belong to the range."""
-    assert validate(DECLARED, {**GIVEN, 'rate': bound})['rate'] == bound
 
 
 @pytest.mark.parametrize(('node', 'parameter'), EVERY)
 def test_every_default_is_valid_or_must_be_set(node: str, parameter: Parameter) -> None:
     """No default breaks its own declaration, and every number has both bounds."""
     assert parameter.meaning, node
-    if parameter.default in ('', []) and not parameter.optional:
+    if parameter.required and parameter.default in ('', []):
         with pytest.raises(CommandError, match='must be set'):
             validate([parameter], {})
         return
@@ -135,25 +46,8 @@ def test_every_default_is_valid_or_must_be_set(node: str, parameter: Parameter) 
         assert parameter.lowest < parameter.highest
 
 
-def test_settings_know_their_types() -> None:
-    """Asking for the wrong type is a mistake of the program, not of the user."""
-    settings = Settings({'rate': 1.0, 'pins': 12, 'mode': 'hold', 'powered': True, 'boards': ['a']})
-    assert settings.number('rate') == 1.0
-    assert settings.whole('pins') == 12
-    assert settings.text('mode') == 'hold'
-    assert settings.flag('powered') is True
-    assert settings.texts('boards') == ['a']
-    for wrong in (settings.text, settings.flag, settings.texts, settings.whole):
-        with pytest.raises(TypeError, match='rate'):
-            wrong('rate')
-    with pytest.raises(TypeError, match='mode'):
-        settings.number('mode')
-    with pytest.raises(TypeError, match='powered'):
-        settings.whole('powered')
-
-
-def test_the_example_file_has_only_known_parameters_within_their_bounds(nodes_yaml: Path) -> None:
-    """What `config/nodes.yaml` sets is valid for the node that it names, in any namespace."""
+def test_the_example_file_sets_what_is_the_default_anyway(nodes_yaml: Path) -> None:
+    """What `config/nodes.yaml` sets is known to the node that it names, in any namespace."""
     document = yaml.safe_load(nodes_yaml.read_text(encoding='utf-8'))
     assert document
     for pattern, content in document.items():
@@ -162,10 +56,8 @@ def test_the_example_file_has_only_known_parameters_within_their_bounds(nodes_ya
         assert not prefix
         assert list(content) == ['ros__parameters']
         for declared in [NODES[node]] if node else NODES.values():
-            required: dict[str, object] = {'robot': 'r', 'servo_maps': 'm', 'boards': ['b']}
-            known = {parameter.name for parameter in declared}
-            given = {name: value for name, value in required.items() if name in known}
-            validate(declared, given | content['ros__parameters'])
+            defaults = {parameter.name: parameter.default for parameter in declared}
+            assert defaults | content['ros__parameters'] == defaults
 
 
 KINDS: Mapping[str, Callable[..., Node]] = {
@@ -185,8 +77,8 @@ def overrides_of(node: str, files: Mapping[str, str]) -> dict[str, Value]:
 @pytest.mark.parametrize('node', list(KINDS))
 def test_a_node_refuses_an_unknown_parameter(node: str, files: dict[str, str]) -> None:
     """A misspelt key is an error instead of a default that nobody wanted."""
-    with pytest.raises(CommandError, match="unknown parameter 'spede'"):
-        KINDS[node](as_overrides(overrides_of(node, files) | {'spede': 1.0}))
+    with pytest.raises(CommandError, match="unknown parameter 'sped_share'; did you mean speed_sh"):
+        KINDS[node](as_overrides(overrides_of(node, files) | {'sped_share': 1.0}))
 
 
 @pytest.mark.usefixtures('ros')
@@ -199,7 +91,7 @@ def test_a_node_needs_its_robot(node: str) -> None:
 
 @pytest.mark.usefixtures('ros')
 @pytest.mark.parametrize(
-    ('value', 'words'), [(nan, 'nan'), (1000.0, '1000'), ('fast', "'fast'"), ([1.0], 'float')]
+    ('value', 'words'), [(nan, 'nan'), (1000.0, '1000'), ('fast', "'fast'"), ([1.0], '[1.0]')]
 )
 def test_a_node_refuses_a_wrong_value(
     value: float | str | list[float], words: str, files: dict[str, str]
@@ -209,6 +101,19 @@ def test_a_node_refuses_a_wrong_value(
     with pytest.raises(CommandError, match="'rate' must be") as caught:
         GaitNode(overrides)
     assert words in str(caught.value)
+
+
+@pytest.mark.usefixtures('ros')
+def test_a_node_tells_all_that_is_wrong_with_its_parameters(files: dict[str, str]) -> None:
+    """Nobody starts it as often as there are mistakes."""
+    with pytest.raises(CommandError) as caught:
+        GaitNode(as_overrides({**files, 'lift': 30.0, 'swing_tim': 0.5, 'phases': ['nose']}))
+    for words in (
+        "'lift' must be a number in [0.001, 0.5] m (got 30.0)",
+        "unknown parameter 'swing_tim'; did you mean swing_time",
+        "'phases' must list LEG=PHASE",
+    ):
+        assert words in str(caught.value)
 
 
 @pytest.mark.usefixtures('ros')
@@ -272,10 +177,104 @@ def test_the_gait_wants_phases_that_fit(
 
 
 def test_a_node_describes_its_parameters(probe: 'Probe', files: dict[str, str]) -> None:
-    """Whoever asks a node learns meaning, unit and that it is read-only."""
+    """Whoever asks a node learns meaning, unit, bounds, and that a value is read-only."""
     probe.add(GaitNode(as_overrides({**files})))
-    request = DescribeParameters.Request(names=['acceleration'])
+    names = ['acceleration', 'realtime_priority', 'cmd_vel_type', 'phases']
+    request = DescribeParameters.Request(names=names)
     response = probe.call(DescribeParameters, 'gait/describe_parameters', request)
-    (descriptor,) = response.descriptors
-    assert descriptor.description == 'Bound of the body acceleration [m/s^2]'
-    assert descriptor.read_only
+    acceleration, priority, velocity, phases = response.descriptors
+    assert acceleration.description == 'Bound of the body acceleration [m/s^2]'
+    (bounds,) = acceleration.floating_point_range
+    assert (bounds.from_value, bounds.to_value, bounds.step) == (0.001, 10.0, 0.0)
+    (bounds,) = priority.integer_range
+    assert (bounds.from_value, bounds.to_value, bounds.step) == (0, 99, 0)
+    assert velocity.additional_constraints == 'must be one of TwistStamped, Twist'
+    assert phases.type == ParameterType.PARAMETER_STRING_ARRAY
+    assert all(each.read_only for each in response.descriptors)
+
+
+def between(parameter: Parameter) -> list[Any]:
+    """Legal values of a number: both bounds, the default, and some that no step would meet."""
+    low, high = parameter.lowest, parameter.highest
+    assert low is not None
+    assert high is not None
+    kind: Callable[[Any], Any] = type(parameter.default)
+    inside = [kind(low + share * (high - low)) for share in (1e-7, 1 / 3, 2 / 3, 1 - 1e-7)]
+    return [kind(low), kind(high), parameter.default, *inside]
+
+
+def test_no_bound_makes_ros_refuse_a_legal_value(probe: 'Probe') -> None:
+    """What `validate` lets pass, rclpy takes under the declared range, and nothing beyond it."""
+    for node, parameter in EVERY:
+        if parameter.lowest is None or parameter.highest is None:
+            continue
+        for index, value in enumerate(between(parameter)):
+            assert validate([parameter], {parameter.name: value}) == {parameter.name: value}
+            name = f'{node}.{parameter.name}.{index}'
+            probe.node.declare_parameter(name, value, descriptor_of(parameter))
+            assert probe.node.get_parameter(name).value == value
+        descriptor = descriptor_of(parameter)
+        descriptor.read_only = False
+        changeable = f'{node}.{parameter.name}'
+        probe.node.declare_parameter(changeable, parameter.default, descriptor)
+        # The bounds themselves are whole numbers where the parameter is one.
+        beyond = parameter.highest + 1
+        (result,) = probe.node.set_parameters([RosParameter(changeable, value=beyond)])
+        assert not result.successful
+
+
+#: For every node some values that are not the default.
+OTHERS: Mapping[str, dict[str, Value]] = {
+    'kinematics': {'line_tolerance': 1e-5, 'out_of_reach': 'clamp', 'speed_share': 1.0},
+    'gait': {
+        'phases': ['left_front=0.0', 'left_rear=0.4', 'right_front=0.8', 'right_rear=0.6'],
+        'duty_factor': 0.8,
+        'lift': 0.1 + 0.2,
+        'min_margin': -1.0,
+        'rate': 50.0,
+        'publish_tf': False,
+        'cmd_vel_type': 'Twist',
+    },
+    'bridge': {'store_limits': True, 'board_silence_reaction': 'release', 'rate': 200.0},
+}
+
+
+def dump(probe: 'Probe', node: str) -> dict[str, object]:
+    """Ask a node for all its parameters, as `ros2 param dump` does (from memory)."""
+    listed = probe.call(ListParameters, f'{node}/list_parameters', ListParameters.Request())
+    names = sorted(listed.result.names)
+    request = GetParameters.Request(names=names)
+    response = probe.call(GetParameters, f'{node}/get_parameters', request)
+    tree: dict[str, Any] = {}
+    for name, value in zip(names, response.values, strict=True):
+        *groups, last = name.split('.')
+        branch = tree
+        for group in groups:
+            branch = branch.setdefault(group, {})
+        branch[last] = parameter_value_to_python(value)
+    return tree
+
+
+@pytest.mark.parametrize('others', [False, True], ids=['defaults', 'others'])
+@pytest.mark.parametrize('node', list(KINDS))
+def test_a_node_takes_what_was_dumped_of_it(
+    join: Callable[..., AbstractContextManager['Probe']],
+    files: dict[str, str],
+    tmp_path: Path,
+    node: str,
+    *,
+    others: bool,
+) -> None:
+    """Dumped, started with the file and dumped again, all parameters are the same."""
+    file = tmp_path / 'dumped.yaml'
+    with join() as probe:
+        given = overrides_of(node, files) | (OTHERS[node] if others else {})
+        probe.add(KINDS[node](as_overrides(given)))
+        first = dump(probe, node)
+    assert {name: first[name] for name in given} == given
+    assert first.keys() >= {parameter.name for parameter in NODES[node]}
+    content = {'/**': {'ros__parameters': first}}
+    file.write_text(yaml.dump(content, default_flow_style=False), encoding='utf-8')
+    with join('--params-file', str(file)) as probe:
+        probe.add(KINDS[node]())
+        assert dump(probe, node) == first

@@ -5,13 +5,18 @@
 import os
 import subprocess
 import sys
-from types import ModuleType
+from collections.abc import Callable
 
 import pytest
+from rclpy.node import Node
 
-from leg_kinematics.nodes import bridge_node, gait_node, kinematics_node
-from leg_kinematics.nodes.parameters import Value, as_overrides
+from leg_kinematics.nodes import start
+from leg_kinematics.nodes.bridge_node import BridgeNode
+from leg_kinematics.nodes.gait_node import GaitNode
+from leg_kinematics.nodes.kinematics_node import KinematicsNode
+from leg_kinematics.nodes.parameters import as_overrides
 from leg_kinematics.nodes.scheduling import take_priority
+from leg_kinematics.parameters import Value
 
 PROCESS = """
 import os, sys
@@ -82,23 +87,22 @@ def test_nothing_is_asked_for_by_default(monkeypatch: pytest.MonkeyPatch) -> Non
 
 @pytest.mark.usefixtures('ros')
 @pytest.mark.parametrize(
-    ('module', 'kind', 'more'),
+    ('kind', 'more'),
     [
-        (kinematics_node, 'KinematicsNode', {}),
-        (gait_node, 'GaitNode', {}),
-        (bridge_node, 'BridgeNode', {'boards': ['main=framed:/dev/null']}),
+        (KinematicsNode, {}),
+        (GaitNode, {}),
+        (BridgeNode, {'boards': ['main=framed:/dev/null']}),
     ],
 )
 def test_every_node_asks_for_what_its_parameter_says(
     monkeypatch: pytest.MonkeyPatch,
     files: dict[str, str],
-    module: ModuleType,
-    kind: str,
+    kind: Callable[..., Node],
     more: dict[str, Value],
 ) -> None:
     """Once, at its start."""
     asked: list[int] = []
-    monkeypatch.setattr(module, 'take_priority', asked.append)
-    node = getattr(module, kind)(as_overrides({**files, **more, 'realtime_priority': 7}))
+    monkeypatch.setattr(start, 'take_priority', asked.append)
+    node = kind(as_overrides({**files, **more, 'realtime_priority': 7}))
     node.destroy_node()
     assert asked == [7]

@@ -15,7 +15,8 @@ from leg_kinematics.nodes import qos
 from leg_kinematics.nodes.bridge_node import BridgeNode
 from leg_kinematics.nodes.gait_node import GaitNode
 from leg_kinematics.nodes.kinematics_node import KinematicsNode
-from leg_kinematics.nodes.parameters import Value, as_overrides
+from leg_kinematics.nodes.parameters import as_overrides
+from leg_kinematics.parameters import Value
 
 if TYPE_CHECKING:
     from test.nodes.conftest import Probe

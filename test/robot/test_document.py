@@ -61,7 +61,7 @@ def test_alias_is_read_as_what_it_stands_for(schema: Path) -> None:
     ('text', 'line', 'path', 'message'),
     [
         ('a: 1\nb: [1, 2\nc: 3\n', 3, '', 'not valid YAML'),
-        ('a: 1\n\tb: 2\n', 2, '', 'not valid YAML: .* without tabs'),
+        ('a: 1\n\tb: 2\n', 2, '', 'not valid YAML: .* a tab stands here'),
         ('a:\n  b: 1\n   c: 2\n', 3, '', 'not valid YAML: .* begin in the same column'),
         ('a: 1\n---\nb: 2\n', 2, '', 'single document'),
         ('a: 1\nb: \x07\n', 2, '', 'not valid YAML'),

@@ -95,7 +95,7 @@ CONTENTS: dict[str, tuple[str | bytes, int, str]] = {
     'binary': (bytes(range(256)) * 40, 2, 'not a UTF-8 text .* save it with the encoding UTF-8'),
     'zeros': (1000 * b'\0', 1, 'special characters are not allowed: is it the right file'),
     'picture': (b'\x89PNG\r\n\x1a\n' + 1000 * b'\0', 1, 'not a UTF-8 text'),
-    'UTF-16': ('name: bracken\n'.encode('utf-16'), 1, 'not a UTF-8 text'),
+    'UTF-16': ('name: bracken\n'.encode('utf-16'), 1, 'this is UTF-16'),
     'UTF-16 without mark': ('name: a\n'.encode('utf-16-le'), 1, 'special characters'),
     'Latin-1': ('name: a\n# 4 µs\n'.encode('latin-1'), 2, 'not a UTF-8 text'),
     'tag of code': ('!!python/object/apply:os.system [exit]', 1, 'a mapping that'),

@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """A description file becomes a robot, or an error that names file, line and place."""
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -10,7 +11,8 @@ import numpy as np
 import pytest
 
 from leg_kinematics.errors import DescriptionError
-from leg_kinematics.robot import load_robot
+from leg_kinematics.robot import Robot, load_robot
+from leg_kinematics.solver import leg_solvers
 
 
 def test_bracken_is_what_its_file_says(bracken_file: Path) -> None:
@@ -129,6 +131,8 @@ def test_torque_budget_is_the_hand_calculation(edited: Callable[[str, str], Path
          '-60, read as -60 rad, .* did you mean -60 deg'),
         ('rpy: [0 deg, 0 deg, 40 deg]', 'rpy: [0, 0, 40]', '[0, 0, 40]',
          'legs.left_front.mount.rpy[2]', 'did you mean 40 deg'),
+        ('[-60 deg, 95 deg]', '[-60 deg, 200 deg]', '200 deg', 'links.femur.limits[1]',
+         'not within -180 deg … 180 deg: .* a full turn apart'),
         ('[-60 deg, 95 deg]', '[-60 deg]', '[-60 deg]', 'links.femur.limits',
          'a list of 2: the lower and the upper limit'),
         ('centre_of_mass: 40 mm', 'centre_of_mass: 105 mm', '105 mm',
@@ -170,3 +174,35 @@ def test_no_legs_is_refused(tmp_path: Path, bracken_file: Path) -> None:
     file.write_text('\n'.join([*lines[:first], 'legs: {}', *lines[last:]]), encoding='utf-8')
     with pytest.raises(DescriptionError, match=rf'none\.yaml:{first + 1}: legs: .*1 to 16'):
         load_robot(file)
+
+
+@pytest.mark.parametrize(
+    'tilt', ['0 deg, 0 deg', '0 deg, -40 deg', '0 deg, 35 deg', '25 deg, 0 deg', '-70 deg, 10 deg']
+)
+def test_the_torque_budget_heeds_the_tilt_of_the_mounts(
+    tmp_path: Path, bracken_file: Path, tilt: str
+) -> None:
+    """Refused is what the principle of virtual work, in differences, says is too much.
+
+    Half of the weight over three feet, each lifted by a little turn of one joint: its torque is
+    force times height gained by angle turned.
+    """
+    text = bracken_file.read_text(encoding='utf-8').replace('rpy: [0 deg, 0 deg,', f'rpy: [{tilt},')
+    # Without limits, every foot can stand where it shall.
+    text = re.sub(r'limits: \[.*\]', 'limits: [-180 deg, 180 deg]', text)
+
+    def load(stall: float) -> Robot:
+        file = tmp_path / 'tilted.yaml'
+        file.write_text(text.replace('15 kgf.cm', f'{stall:.9f} N.m'), encoding='utf-8')
+        return load_robot(file)
+
+    robot = load(10.0)
+    force = 9.80665 * robot.mass / 3.0
+    needed = 0.0
+    for solver, foot in zip(leg_solvers(robot), robot.standing.feet, strict=True):
+        q1, q2, q3 = solver.angles(foot)
+        for turned in ((q1 + 1e-6, q2, q3), (q1, q2 + 1e-6, q3)):
+            needed = max(needed, force * abs(solver.foot(turned)[2] - foot[2]) / 1e-6)
+    load(1.0001 * needed)
+    with pytest.raises(DescriptionError, match='standing on half of the legs asks'):
+        load(0.9999 * needed)

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from leg_kinematics.robot import Dimension, parse_quantity
-from leg_kinematics.robot.units import UNITS
+from leg_kinematics.robot.units import UNITS, meant
 
 
 @pytest.mark.parametrize(
@@ -17,7 +17,8 @@ from leg_kinematics.robot.units import UNITS
     [
         # Standard gravity makes 1 kgf.cm 0.0980665 N.m exactly (3rd CGPM, 1901).
         ('1 kgf.cm', 'torque', 0.0980665),
-        # A 13 g metal-gear micro servo, datasheet text: 1.8 kgf.cm and 0.10 s/60deg.
+        # What sellers print for a 13 g micro servo with metal gears (from memory; such sheets
+        # have no number): 1.8 kgf.cm and 0.10 s/60deg.
         ('1.8 kgf.cm', 'torque', 0.1765197),
         ('0.10 s/60deg', 'angular speed', 10.471976),
         # 90 degrees per 1000 us (common practice, no source): 5 us are 0.45 degrees.
@@ -88,3 +89,34 @@ def test_what_is_no_quantity_is_refused(value: object, dimension: Dimension, mes
     """A wrong unit, no number, or no finite number is an error that lists the units."""
     with pytest.raises(ValueError, match=message):
         parse_quantity(value, dimension)
+
+
+@pytest.mark.parametrize(
+    ('written', 'dimension', 'expected'),
+    [
+        ('62,5 mm', 'length', '62.5 mm'),
+        ('62,5', 'length', '62.5'),
+        ('68 MM', 'length', '68 mm'),
+        ('15 kg/cm', 'torque', '15 kgf.cm'),
+        ('15 kg-cm', 'torque', '15 kgf.cm'),
+        ('1,5 Nm', 'torque', '1.5 N.m'),
+        ('-60°', 'angle', '-60 deg'),
+        ('90degrees', 'angle', '90 deg'),
+        ('0.16 sec/60°', 'angular speed', '0.16 s/60deg'),
+        ('1500µs', 'pulse', '1500 us'),
+        ('2200mah', 'charge', '2200 mAh'),
+        ('62 deg', 'length', None),
+        ('15 oz-in', 'torque', None),
+        ('mm 68', 'length', None),
+        ('62', 'length', None),
+        ('', 'length', None),
+        (None, 'length', None),
+    ],
+)
+def test_what_may_be_meant_by_what_is_no_quantity(
+    written: object, dimension: Dimension, expected: str | None
+) -> None:
+    """Only another way to write the number or a unit of this dimension is taken for a slip."""
+    assert meant(written, dimension) == expected
+    if expected is not None:
+        parse_quantity(expected, dimension)

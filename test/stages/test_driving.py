@@ -12,9 +12,10 @@ from leg_kinematics.board import Boards, BoardSpec, Reaction, Record, SilenceAct
 from leg_kinematics.board.simulated.line import SimulatedDriver, SimulatedLine
 from leg_kinematics.board.simulated.servo import ServoDynamics
 from leg_kinematics.calibration import ServoMaps
-from leg_kinematics.chain.driving import GONE_FOR, Driving, DrivingParameters
+from leg_kinematics.chain.driving import Driving, DrivingParameters
 from leg_kinematics.chain.outputs import pulse_limits
 from leg_kinematics.chain.power import PowerState
+from leg_kinematics.chain.supply import GONE_FOR
 from leg_kinematics.chain.values import Condition, JointTargets, Level
 from leg_kinematics.errors import CommandError, LegKinematicsError, MapRangeError
 from leg_kinematics.robot import Robot

@@ -24,13 +24,13 @@ from leg_kinematics.chain.values import (
     RobotReport,
     Walked,
 )
-from leg_kinematics.chain.walk import THERE
+from leg_kinematics.chain.walk import ARRIVED_WITHIN
 from leg_kinematics.chain.walking import (
-    BEHIND,
-    FRESH,
-    HEARD_WITHIN,
+    FEET_KNOWN_FOR,
+    LATEST_BEHIND,
     OFFSET_INTERVAL,
-    TOLD_FOR,
+    REFUSAL_SHOWN_FOR,
+    UNHEARD_AFTER,
     Walking,
     WalkingParameters,
 )
@@ -200,7 +200,7 @@ def test_it_takes_over_only_what_it_knows(make_puppet: MakePuppet, bracken: Robo
     assert 'no foot_states' in refusal()
     stage.locate(bracken.resting.feet, puppet.now)
     assert puppet.condition() == Condition(Level.OK, 'waiting for gait/stand')
-    puppet.now += FRESH + 0.01
+    puppet.now += FEET_KNOWN_FOR + 0.01
     assert 'nothing is heard of the bridge' in refusal()
     stage.hear(puppet.report, puppet.now)
     assert 'no foot_states' in refusal()
@@ -260,7 +260,7 @@ def test_odometry_at_rest_leads_over_into_that_of_the_walk(
     still = (last.motion.rpy, last.motion.linear, last.motion.angular)
     assert still == ((0.0, 0.0, 0.0),) * 3
     assert last.trust == last.rate_trust == Covariance()
-    puppet.now += FRESH + 0.01
+    puppet.now += FEET_KNOWN_FOR + 0.01
     stage.hear(puppet.report, puppet.now)
     assert at_rest() is None
     puppet.stand()
@@ -295,7 +295,7 @@ def test_the_robot_stands_up_from_where_its_feet_are(
 def test_it_leads_on_only_when_the_robot_is_where_it_was_led(make_puppet: MakePuppet) -> None:
     """A robot that is still on its way there is waited for, however long."""
     puppet = make_puppet()
-    puppet.report = replace(puppet.report, lag=2.0 * THERE)
+    puppet.report = replace(puppet.report, lag=2.0 * ARRIVED_WITHIN)
     puppet.tell()
     assert puppet.stage.stand(puppet.now).success
     puppet.run(1.0)
@@ -363,7 +363,7 @@ def test_it_pauses_while_nothing_is_heard_of_the_robot(standing: Puppet) -> None
     """After a while, and goes on when it is heard again."""
     standing.until_state('walking', AHEAD)
     standing.mute = True
-    standing.run(HEARD_WITHIN - 0.02, AHEAD)
+    standing.run(UNHEARD_AFTER - 0.02, AHEAD)
     assert standing.condition().state == 'walking'
     standing.run(0.05, AHEAD)
     assert standing.condition() == Condition(Level.WARN, 'paused', 'nothing is heard of the bridge')
@@ -378,7 +378,7 @@ def test_it_pauses_when_what_it_sends_has_no_effect(standing: Puppet) -> None:
     """A robot that says that it follows and stays where it is: its targets are refused."""
     standing.until_state('walking', AHEAD)
     standing.follows = False
-    standing.run(BEHIND - 0.02, AHEAD)
+    standing.run(LATEST_BEHIND - 0.02, AHEAD)
     assert standing.condition().state == 'walking'
     standing.run(0.06, AHEAD)
     condition = standing.condition()
@@ -647,7 +647,7 @@ def test_a_refusal_is_told_for_a_while(make_puppet: MakePuppet) -> None:
     rest = puppet.condition()
     puppet.stage.refuse(CommandError('no such speed'), puppet.now)
     assert puppet.condition() == Condition(Level.WARN, 'refused', 'no such speed')
-    puppet.now += TOLD_FOR
+    puppet.now += REFUSAL_SHOWN_FOR
     assert puppet.condition().state == 'refused'
     puppet.now += 0.01
     assert puppet.condition() == rest

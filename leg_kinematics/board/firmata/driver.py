@@ -6,21 +6,19 @@ Firmata is an open protocol for any microcontroller, and it promises little: `sh
 what is missing. What can be asked for is asked for: the state of every pin after it was switched
 on or off, and of one pin after the other as long as the conversation lasts.
 
-The thread of the line hears and watches the clock; whoever has something to say writes it, if its
-turn has come, else the thread does. Questions go out one at a time and are repeated until answered;
-poses go out as fast as the line takes them, and the latest wins.
+Poses go out as fast as the line takes them, and the latest wins.
 """
 
-import threading
 import time
-from collections import Counter, deque
-from collections.abc import Callable, Iterable, Mapping
-from concurrent.futures import Future, wait
+from collections import deque
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import Future
 from dataclasses import dataclass
 from itertools import count
 from math import ceil, floor, inf
 from typing import ClassVar, TypeVar, cast
 
+from leg_kinematics.board.conversation import OPEN_WITHIN, Conversation
 from leg_kinematics.board.driver import (
     BoardIdentity,
     BoardStatus,
@@ -29,15 +27,7 @@ from leg_kinematics.board.driver import (
     Traffic,
 )
 from leg_kinematics.board.firmata import messages
-from leg_kinematics.board.serial_line import SerialLine
-from leg_kinematics.errors import (
-    BoardError,
-    CommandError,
-    FrameError,
-    LinkLostError,
-    NotSentError,
-    RefusedError,
-)
+from leg_kinematics.errors import BoardError, CommandError, LinkLostError, RefusedError
 
 BAUD_RATE = 57600
 """What the Firmata programs of the Arduino library use."""
@@ -45,36 +35,25 @@ PROTOCOL_MAJOR = 2
 """Versions with another first number are incompatible, by the protocol's own rule."""
 SHORTEST_US, LONGEST_US = 544, 2500
 """A smaller number is taken for an angle in degrees by the Arduino servo library, from memory."""
-OPEN_WITHIN = 5.0
-"""s for all of opening; a board whose port resets it needs about two for its boot loader."""
 LOST_AFTER = 0.5
 """s after which a question that was repeated in vain breaks the link."""
-ANSWER_WITHIN = 0.1
-"""s after which a question is repeated."""
 LOOK_EVERY = 0.1
 """s between looks at the pins, which also show that the board lives."""
-TICK = 0.02
-"""s between looks at the clock while the line is quiet."""
 BITS_PER_BYTE = 10
 """A start bit, eight data bits and a stop bit."""
 
 _M = TypeVar('_M', bound=messages.Message)
 
 
-@dataclass
+@dataclass(frozen=True)
 class _Question:
-    """Bytes that must be answered, and who waits for the answer."""
+    """Bytes that must be answered, and what answers them."""
 
     data: bytes
-    answers: Callable[[messages.Message], bool]
-    within: float
-    deadline: float
-    answer: Future[messages.Message]
-    asked_at: float | None = None
-    repeated_at: float = 0.0
+    is_answered_by: Callable[[messages.Message], bool]
 
 
-class FirmataDriver:
+class FirmataDriver(Conversation[_Question, messages.Message]):
     """A board that speaks Firmata; implements ``BoardDriver``.
 
     The counts of its traffic are of questions: poses are not answered.
@@ -100,11 +79,7 @@ class FirmataDriver:
 
     def __init__(self, port: str) -> None:
         """Prepare the books; nothing is opened yet."""
-        self._port = port
-        self._lock = threading.Lock()
-        self._line = SerialLine(port, BAUD_RATE, self._lock, self._converse, self._end)
-        self._connected = False
-        self._questions: deque[_Question] = deque()
+        super().__init__(port, BAUD_RATE, messages.Decoder().feed, LOOK_EVERY)
         self._urgent = b''
         self._servos: frozenset[int] = frozenset()
         self._limits: dict[int, tuple[float, float]] = {}
@@ -113,33 +88,29 @@ class FirmataDriver:
         self._driven: set[int] = set()
         self._enabled: set[int] = set()
         self._rounds = count()
-        self._next_look = self._line_free_at = 0.0
-        self._counts: Counter[str] = Counter()
-        self._releases: list[Future[messages.Message]] = []
-        self._release: Future[None] | None = None
+        self._line_free_at = 0.0
         self._texts: deque[str] = deque(maxlen=5)
-        self._last_error = ''
 
     # ---- BoardDriver, called from anywhere
 
     def open(self) -> BoardIdentity:
         """Open the port and ask until the board has told what it is and what its pins do."""
-        deadline = time.monotonic() + OPEN_WITHIN
+        began = time.monotonic()
         self._line.open()
         with self._lock:
             self._line.write(bytes((messages.END_SYSEX,)))  # ends what was left half sent before
-        version = self._ask(messages.version_query(), messages.Version, OPEN_WITHIN, deadline)
+        version = self._ask(messages.version_query(), messages.Version, began, OPEN_WITHIN)
         if version.major != PROTOCOL_MAJOR:
             raise BoardError(
                 f'{self._port}: the board speaks Firmata {version.major}.{version.minor}, '
                 f'expected {PROTOCOL_MAJOR}.x; give it another program'
             )
-        firmware = self._ask(messages.firmware_query(), messages.Firmware, LOST_AFTER, deadline)
-        query = messages.capability_query()
-        capabilities = self._ask(query, messages.Capabilities, LOST_AFTER, deadline)
-        states = self._look_at(sorted(capabilities.servos), deadline)
+        firmware = self._ask(messages.firmware_query(), messages.Firmware, began)
+        capabilities = self._ask(messages.capability_query(), messages.Capabilities, began)
+        states = self._look_at(sorted(capabilities.servos), began)
         with self._lock:
-            self._check_serving()  # the line may have broken since the last answer
+            if not self._line.serving:  # it may have broken since the last answer
+                raise self._not_open()
             self._servos = capabilities.servos
             self._connected = True
             pulses_us = {
@@ -219,7 +190,7 @@ class FirmataDriver:
                 )
         with self._lock:
             if not self._connected:
-                raise LinkLostError(self._last_error or f'{self._port}: not open')
+                raise self._not_open()
             for channel, pulse_us in pulses_us.items():
                 lowest_us, highest_us = self._limits.get(channel, (0.0, 0.0))
                 if not lowest_us <= pulse_us <= highest_us:
@@ -239,40 +210,10 @@ class FirmataDriver:
     def release(self) -> Future[None]:
         """Drop what waits, switch every pin off, and look until it is."""
         with self._lock:
-            confirmed, self._release = self._release, None
-            if confirmed is None:
-                confirmed = Future()
-                confirmed.set_running_or_notify_cancel()  # nobody can cancel what has been said
             self._pose.clear()
-            while self._questions:
-                self._settle(RefusedError(f'{self._port}: given up for a release'))
             pins = sorted(self._driven | self._enabled | set(self._limits))
             self._driven.clear()
-            if not self._connected:
-                reason = f'{self._port}: no board has identified itself'
-                if self._line.closing:
-                    reason = f'{self._port}: closed'
-                elif self._last_error:
-                    reason = self._last_error
-                confirmed.set_exception(NotSentError(f'no release was sent: {reason}'))
-                return confirmed
-            self._urgent = b''.join(messages.pin_mode(pin, messages.INPUT) for pin in pins)
-            # Once more with every question, should one of them get lost.
-            self._releases = [
-                self._enqueue(
-                    messages.pin_mode(pin, messages.INPUT) + messages.pin_state_query(pin),
-                    _is_off(pin),
-                    LOST_AFTER,
-                )
-                for pin in pins
-            ]
-            if self._line.broken is not None:
-                reason = f'{self._port}: the line broke: {self._line.broken}'
-                confirmed.set_exception(NotSentError(f'no release was sent: {reason}'))
-            else:
-                self._release = confirmed
-                self._conclude_release()
-            return confirmed
+            return self._release_by(lambda: self._switch_off(pins))
 
     def status(self) -> BoardStatus:
         """Copy the books."""
@@ -281,68 +222,61 @@ class FirmataDriver:
                 connected=self._connected,
                 enabled=frozenset(self._enabled),
                 traffic=Traffic(**self._counts),
-                ack_latency=None,
-                bad_at_board=0,
-                silences=0,
-                supply=None,
-                low_voltage=False,
                 last_error=self._last_error,
             )
 
-    def close(self) -> None:
-        """End the thread, which closes the port; a release under way is seen through first."""
-        with self._lock:
-            releases = list(self._releases)
-        wait(releases)
-        self._line.close()
-
     # ---- in a conversation: who asks waits; the thread settles every question, come what may
 
-    def _ask(self, data: bytes, kind: type[_M], within: float, deadline: float) -> _M:
+    def _ask(self, data: bytes, kind: type[_M], began: float, patience: float = LOST_AFTER) -> _M:
         with self._lock:
-            self._check_serving()
-            answer = self._enqueue(
-                data, lambda message: isinstance(message, kind), within, deadline
-            )
+            answer = self._put(data, lambda said: isinstance(said, kind), began, patience)
         return cast('_M', answer.result())
 
-    def _look_at(self, pins: Iterable[int], deadline: float = inf) -> list[messages.PinState]:
+    def _look_at(self, pins: Iterable[int], began: float | None = None) -> list[messages.PinState]:
         with self._lock:
-            self._check_serving()
-            answers = [self._look(pin, deadline) for pin in pins]
+            answers = [self._look_at_pin(pin, began) for pin in pins]
         return [cast('messages.PinState', answer.result()) for answer in answers]
 
     # ---- from anywhere, under the lock
 
-    def _enqueue(
+    def _put(
         self,
         data: bytes,
-        answers: Callable[[messages.Message], bool],
-        within: float,
-        deadline: float = inf,
+        is_answered_by: Callable[[messages.Message], bool],
+        began: float | None = None,
+        patience: float = LOST_AFTER,
     ) -> Future[messages.Message]:
-        answer: Future[messages.Message] = Future()
-        self._questions.append(_Question(data, answers, within, deadline, answer))
-        self._send(time.monotonic())
-        return answer
-
-    def _look(self, pin: int, deadline: float = inf) -> Future[messages.Message]:
-        return self._enqueue(
-            messages.pin_state_query(pin),
-            lambda message: isinstance(message, messages.PinState) and message.pin == pin,
-            LOST_AFTER,
-            deadline,
+        """Have a question asked, as a part of opening if that is told to have begun."""
+        return self._request(
+            _Question(data, is_answered_by),
+            f'Firmata message {data.hex(" ")}',
+            inf if began is None else OPEN_WITHIN,
+            began=began,
+            patience=patience,
         )
 
-    def _check_serving(self) -> None:
-        if not self._line.serving:
-            raise LinkLostError(self._last_error or f'{self._port}: not open')
+    def _look_at_pin(self, pin: int, began: float | None = None) -> Future[messages.Message]:
+        return self._put(
+            messages.pin_state_query(pin),
+            lambda said: isinstance(said, messages.PinState) and said.pin == pin,
+            began,
+        )
+
+    def _switch_off(self, pins: Sequence[int]) -> list[Future[messages.Message]]:
+        self._urgent = b''.join(messages.pin_mode(pin, messages.INPUT) for pin in pins)
+        # Once more with every question, should one of them get lost.
+        return [
+            self._put(
+                messages.pin_mode(pin, messages.INPUT) + messages.pin_state_query(pin), _is_off(pin)
+            )
+            for pin in pins
+        ]
 
     def _send(self, now: float) -> None:
         """Write what is due: what is urgent, the question at the head, the pose that waits."""
         data, self._urgent = self._urgent, b''
-        if self._questions:
-            data += self._put(self._questions[0], now)
+        if (due := self._due(now)) is not None:
+            data += due.data
         if self._pose_waits and now >= self._line_free_at:
             self._pose_waits = False
             data += b''.join(
@@ -354,95 +288,34 @@ class FirmataDriver:
             seconds = len(data) * BITS_PER_BYTE / BAUD_RATE
             self._line_free_at = max(now, self._line_free_at) + seconds
             self._line.write(data)
-
-    def _put(self, question: _Question, now: float) -> bytes:
-        """Bytes of the question at the head, if it is time to write them, perhaps again."""
-        if question.asked_at is None:
-            question.asked_at = now
-        elif now - question.repeated_at < ANSWER_WITHIN:
-            return b''
-        else:
-            self._counts['unanswered'] += 1
-        question.repeated_at = now
-        self._counts['sent'] += 1
-        return question.data
-
-    def _settle(self, outcome: messages.Message | BoardError) -> None:
-        """Take the question at the head off the queue and hand over what became of it."""
-        question = self._questions.popleft()
-        if isinstance(outcome, BoardError):
-            self._counts['unanswered'] += question.asked_at is not None
-            question.answer.set_exception(outcome)
-        else:
-            self._counts['acknowledged'] += 1
-            question.answer.set_result(outcome)
-        self._conclude_release()
-
-    def _conclude_release(self) -> None:
-        """Tell what became of a release once every pin is off or given up."""
-        if self._release is None or not all(answer.done() for answer in self._releases):
-            return
-        release, self._release = self._release, None
-        for answer in self._releases:
-            if (error := answer.exception()) is not None:
-                release.set_exception(error)
-                return
-        release.set_result(None)
-
-    # ---- in the thread
-
-    def _converse(self) -> None:
-        decoder = messages.Decoder()
-        pause = TICK
-        while not self._line.closing:
-            found = decoder.feed(self._line.read(pause))
-            now = time.monotonic()
-            with self._lock:
-                self._hear(found)
-                self._judge(now)
-                if self._connected and not self._questions and now >= self._next_look:
-                    self._next_look = now + LOOK_EVERY
-                    self._look_around()
-                self._send(now)
-                pause = min(TICK, self._line_free_at - now) if self._pose_waits else TICK
+        self._wake_at = self._line_free_at if self._pose_waits else inf
 
     # ---- in the thread, under the lock
 
     def _end(self, lost: LinkLostError) -> None:
-        """Give up all that waits."""
-        self._connected = self._pose_waits = False
-        if not self._line.closing:
-            self._last_error = str(lost)
-        while self._questions:
-            self._settle(lost)
+        self._pose_waits = False
+        super()._end(lost)
 
-    def _look_around(self) -> None:
+    def _look(self) -> None:
         """Ask for the state of the next pin, or for anything while there is none."""
         pins = sorted(self._driven | self._enabled | self._limits.keys())
         if pins:
-            self._look(pins[next(self._rounds) % len(pins)])
+            self._look_at_pin(pins[next(self._rounds) % len(pins)])
         else:
-            self._enqueue(
-                messages.version_query(),
-                lambda message: isinstance(message, messages.Version),
-                LOST_AFTER,
-            )
+            self._put(messages.version_query(), lambda said: isinstance(said, messages.Version))
 
-    def _hear(self, found: Iterable[messages.Message | FrameError]) -> None:
-        for message in found:
-            if isinstance(message, FrameError):
-                self._counts['bad'] += 1
-                continue
-            if isinstance(message, messages.Firmware) and self._connected:
-                raise LinkLostError(f'{self._port}: the board has restarted')
-            if isinstance(message, messages.Text):
-                self._texts.append(message.words)
-                self._last_error = f'the board says: {message.words}'
-            if isinstance(message, messages.PinState):
-                self._book(message)
-            head = self._questions[0] if self._questions else None
-            if head is not None and head.asked_at is not None and head.answers(message):
-                self._settle(message)
+    def _hear(self, message: messages.Message) -> None:
+        """Enter in the books what the board says, and hand it to who waits for it."""
+        if isinstance(message, messages.Firmware) and self._connected:
+            raise LinkLostError(f'{self._port}: the board has restarted')
+        if isinstance(message, messages.Text):
+            self._texts.append(message.words)
+            self._last_error = f'the board says: {message.words}'
+        if isinstance(message, messages.PinState):
+            self._book(message)
+        asked = self._asked()
+        if asked is not None and asked.is_answered_by(message):
+            self._settle(message, 'acknowledged')
 
     def _book(self, state: messages.PinState) -> None:
         """Enter in the books what a pin does."""
@@ -452,17 +325,6 @@ class FirmataDriver:
             self._enabled.discard(state.pin)
         if state.mode == messages.SERVO and self._connected and state.pin not in self._driven:
             self._urgent += messages.pin_mode(state.pin, messages.INPUT)
-
-    def _judge(self, now: float) -> None:
-        """Call the link lost when the board has had its chances to answer."""
-        head = self._questions[0] if self._questions else None
-        if head is None or head.asked_at is None:
-            return
-        asked = f'{self._port}: no answer to Firmata message {head.data.hex(" ")}'
-        if now > head.deadline:
-            raise LinkLostError(f'{asked} within the {OPEN_WITHIN} s for all of opening')
-        if now - head.asked_at > head.within:
-            raise LinkLostError(f'{asked} within {head.within} s')
 
 
 def _is_off(pin: int) -> Callable[[messages.Message], bool]:

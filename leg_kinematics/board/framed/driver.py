@@ -2,42 +2,31 @@
 # SPDX-License-Identifier: Apache-2.0
 """The driver for boards that speak our framed protocol over a serial line.
 
-The thread of the line reads and watches the clock; a pose or a request is written by whoever has
-it, if its turn has come, else by the thread. Requests go out one at a time and are repeated until
-answered; poses are never repeated, because the next one says more.
+Poses are never repeated, because the next one says more; two of them may be under way at once.
 """
 
-import threading
 import time
-from collections import Counter, deque
 from collections.abc import Iterable, Mapping, Sequence
-from concurrent.futures import Future, wait
-from dataclasses import dataclass
+from concurrent.futures import Future
 from typing import ClassVar
 
+from leg_kinematics.board.conversation import ANSWER_WITHIN, OPEN_WITHIN, Conversation
 from leg_kinematics.board.driver import BoardIdentity, BoardStatus, SilenceAction, Traffic
 from leg_kinematics.board.framed import frames
 from leg_kinematics.board.framed.settings import Settings
-from leg_kinematics.board.serial_line import SerialLine
 from leg_kinematics.errors import (
     BoardError,
     CommandError,
-    FrameError,
     LinkLostError,
-    NotSentError,
     RefusedError,
     SettingsDifferError,
 )
 
-OPEN_WITHIN = 5.0
-"""s for all of opening; a board whose port resets it needs about two for its boot loader."""
 CONFIGURE_WITHIN = 3.0
 """s for all settings together. On a good line they take 0.03. With 0.1 for every answer that does
 not come, half of them may get lost; a line that is worse than that carries no robot."""
 LOST_AFTER = 0.5
 """s of unanswered frames without a single byte from the board."""
-ANSWER_WITHIN = 0.1
-"""s after which a request is repeated and a pose is counted as unanswered."""
 REQUEST_WITHIN = 2.0
 """s after which a request that was repeated in vain breaks the link."""
 STORE_WITHIN = 2.0
@@ -46,27 +35,6 @@ STATUS_EVERY = 0.2
 """s between questions for the board's counters, which also show that it lives."""
 POSES_IN_FLIGHT = 2
 """Poses without an answer that may be under way, so that a stalled board finds few stale ones."""
-TICK = 0.02
-"""s between looks at the clock while the line is quiet."""
-
-
-@dataclass
-class _Request:
-    """A message that must be answered, and who waits for the answer."""
-
-    message: frames.Message
-    within: float
-    deadline: float
-    answer: Future[frames.Message]
-    seq: int | None = None
-
-
-@dataclass(frozen=True)
-class _Flight:
-    """A frame under way."""
-
-    message: frames.Message
-    sent_at: float
 
 
 def _answered(reply: frames.Message) -> frames.MessageType | None:
@@ -91,7 +59,7 @@ def _refusal(reply: frames.Refused) -> str:
     return f'the board refused {asked}: {reason}{where}'
 
 
-class FramedDriver:
+class FramedDriver(Conversation[frames.Frame, frames.Frame]):
     """A board that speaks our framed protocol; implements ``BoardDriver``.
 
     Parameters
@@ -105,25 +73,18 @@ class FramedDriver:
 
     def __init__(self, port: str) -> None:
         """Prepare the books; nothing is opened yet."""
-        self._port = port
-        self._lock = threading.Lock()
-        self._line = SerialLine(port, frames.BAUD_RATE, self._lock, self._converse, self._end)
-        self._connected = False
+        super().__init__(port, frames.BAUD_RATE, frames.FrameDecoder().feed, STATUS_EVERY)
         self._pose: frames.Pose | None = None
-        self._requests: deque[_Request] = deque()
-        self._flights: dict[int, _Flight] = {}
+        self._poses_under_way: dict[int, float] = {}
         self._seq = 0
         self._waiting_since: float | None = None
-        self._next_status = 0.0
-        self._releases = 0
+        self._release_count = 0
         self._unanswered_since: float | None = None
-        self._counts: Counter[str] = Counter()
         self._boots: int | None = None
         self._enabled: frozenset[int] = frozenset()
         self._stored: dict[int, tuple[float, float]] = {}
         self._report: frames.StatusReport | None = None
         self._ack_latency: float | None = None
-        self._last_error = ''
 
     # ---- BoardDriver, called from anywhere
 
@@ -133,7 +94,7 @@ class FramedDriver:
         self._line.open()
         with self._lock:
             self._line.write(b'\0')  # ends whatever an earlier conversation left half sent
-        reply = self._ask(frames.Hello(), OPEN_WITHIN, since=began)
+        reply = self._ask(frames.Hello(), OPEN_WITHIN, began=began)
         if not isinstance(reply, frames.Identity):
             msg = f'{self._port}: answered hello with {reply}'
             raise LinkLostError(msg)
@@ -144,7 +105,7 @@ class FramedDriver:
                 f'{frames.PROTOCOL_VERSION}; flash the firmware as `leg-kinematics firmware` tells'
             )
             raise BoardError(msg)
-        settings, stored = self._ask_settings(OPEN_WITHIN, since=began)
+        settings, stored = self._ask_settings(OPEN_WITHIN, began=began)
         self._stored = {channel: settings.limits[channel] for channel in stored}
         return BoardIdentity(
             firmware=f'{reply.firmware_major}.{reply.firmware_minor}',
@@ -198,43 +159,16 @@ class FramedDriver:
             pulses[channel] = pulse_us
         with self._lock:
             if not self._connected:
-                raise LinkLostError(self._last_error or f'{self._port}: not open')
+                raise self._not_open()
             self._pose = frames.Pose(tuple(pulses))
             self._send(time.monotonic())
 
     def release(self) -> Future[None]:
         """Drop what waits and write the release at once; it is repeated until acknowledged."""
-        confirmed: Future[None] = Future()
-        confirmed.set_running_or_notify_cancel()  # nobody can cancel what has been said
         with self._lock:
-            self._releases += 1
+            self._release_count += 1
             self._pose = self._unanswered_since = None
-            under_way = None
-            while self._requests:
-                request = self._requests.popleft()
-                if isinstance(request.message, frames.Release):
-                    under_way = request
-                else:
-                    self._settle(request, RefusedError(f'{self._port}: given up for a release'))
-            if not self._connected:
-                reason = f'{self._port}: no board has identified itself'
-                if self._line.closing:
-                    reason = f'{self._port}: closed'
-                elif self._last_error:
-                    reason = self._last_error
-                confirmed.set_exception(NotSentError(f'no release was sent: {reason}'))
-                return confirmed
-            answer = (
-                self._enqueue(frames.Release(), REQUEST_WITHIN)
-                if under_way is None
-                else self._say_again(under_way)
-            )
-            if self._line.broken is not None:
-                reason = f'{self._port}: the line broke: {self._line.broken}'
-                confirmed.set_exception(NotSentError(f'no release was sent: {reason}'))
-                return confirmed
-        answer.add_done_callback(lambda done: _pass_on(done, confirmed))
-        return confirmed
+            return self._release_by(lambda: [self._put(frames.Release())])
 
     def status(self) -> BoardStatus:
         """Copy the books."""
@@ -252,20 +186,6 @@ class FramedDriver:
                 last_error=self._last_error,
                 waiting=None if since is None else time.monotonic() - since,
             )
-
-    def close(self) -> None:
-        """End the thread, which closes the port; who waits for an answer gets LinkLostError.
-
-        A release that is under way is seen through first, within the time of any request.
-        """
-        with self._lock:
-            releases = [
-                request.answer
-                for request in self._requests
-                if isinstance(request.message, frames.Release)
-            ]
-        wait(releases)
-        self._line.close()
 
     # ---- beyond BoardDriver: the board by itself, whatever robot it drives
 
@@ -312,7 +232,7 @@ class FramedDriver:
         message: frames.Message,
         within: float = REQUEST_WITHIN,
         *,
-        since: float | None = None,
+        began: float | None = None,
         releases: int | None = None,
     ) -> frames.Message:
         """Put a request and wait; the thread settles every one, come what may.
@@ -323,7 +243,7 @@ class FramedDriver:
             What to ask.
         within
             How long until the link counts as lost, s.
-        since
+        began
             When that time began, where it is for more than this request, s.
         releases
             The number of releases that were asked for when that began, where another one ends it.
@@ -331,23 +251,21 @@ class FramedDriver:
         """
         frames.encode(message, 0)  # what cannot be sent is the caller's affair, not the thread's
         with self._lock:
-            if not self._line.serving:
-                raise LinkLostError(self._last_error or f'{self._port}: not open')
-            if releases is not None and releases != self._releases:
+            if releases is not None and releases != self._release_count:
                 raise RefusedError(f'{self._port}: given up for a release')
-            answer = self._enqueue(message, within, since)
-        return answer.result()
+            answer = self._put(message, within, began)
+        return answer.result().message
 
     def _set(self, settings: Sequence[frames.Message], *, store: bool) -> None:
         """Give the board settings one by one, all of them in a time that has a bound."""
         began, within = time.monotonic(), CONFIGURE_WITHIN
         with self._lock:
-            releases = self._releases
+            releases = self._release_count
         for confirmed, message in enumerate([*settings, frames.Store()] if store else settings):
             if isinstance(message, frames.Store):
                 within += STORE_WITHIN
             try:
-                self._ask(message, within, since=began, releases=releases)
+                self._ask(message, within, began=began, releases=releases)
             except LinkLostError as error:
                 progress = f'{confirmed} of {len(settings)} settings were confirmed'
                 if confirmed == len(settings):
@@ -355,11 +273,11 @@ class FramedDriver:
                 raise LinkLostError(f'{error}; {progress}') from error
 
     def _ask_settings(
-        self, within: float = REQUEST_WITHIN, *, since: float | None = None
+        self, within: float = REQUEST_WITHIN, *, began: float | None = None
     ) -> tuple[Settings, frozenset[int]]:
         """Give the settings, and the channels whose limits are stored."""
         first, second = (
-            self._ask(frames.SettingsRequest(half), within, since=since) for half in (0, 1)
+            self._ask(frames.SettingsRequest(half), within, began=began) for half in (0, 1)
         )
         if not (
             isinstance(first, frames.SettingsReport) and isinstance(second, frames.SettingsReport)
@@ -392,164 +310,109 @@ class FramedDriver:
 
     # ---- from anywhere, under the lock
 
-    def _enqueue(
-        self, message: frames.Message, within: float, since: float | None = None
-    ) -> Future[frames.Message]:
-        answer: Future[frames.Message] = Future()
-        now = time.monotonic()
-        deadline = (now if since is None else since) + within
-        self._requests.append(_Request(message, within, deadline, answer))
-        self._send(now)
-        return answer
+    def _put(
+        self, message: frames.Message, within: float = REQUEST_WITHIN, began: float | None = None
+    ) -> Future[frames.Frame]:
+        name = message.TYPE.name.lower().replace('_', ' ')
+        return self._request(self._frame(message), name, within, began=began)
 
-    def _say_again(self, request: _Request) -> Future[frames.Message]:
-        """Put a request back at the head and write it now, whether or not it is its time."""
-        self._requests.appendleft(request)
-        if request.seq is not None and self._flights.pop(request.seq, None) is not None:
-            self._counts['unanswered'] += 1
-        self._send(time.monotonic())
-        return request.answer
-
-    def _settle(self, request: _Request, outcome: frames.Message | BoardError) -> None:
-        if request.seq is not None and self._flights.pop(request.seq, None) is not None:
-            self._counts['unanswered'] += 1
-        if isinstance(outcome, BoardError):
-            request.answer.set_exception(outcome)
-        else:
-            request.answer.set_result(outcome)
-
-    def _send(self, now: float) -> None:
-        """Write what is due: the pose that waits, then the request at the head."""
-        self._expire(now)
-        poses = sum(isinstance(f.message, frames.Pose) for f in self._flights.values())
-        if self._pose is not None and poses < POSES_IN_FLIGHT:
-            self._launch(self._pose, self._next_seq(), now)
-            self._pose = None
-        # A request waits for the pose before it: enabling needs the pulses of that pose.
-        if self._requests and self._pose is None:
-            request = self._requests[0]
-            if request.seq is None:
-                request.seq = self._next_seq()
-            if request.seq not in self._flights:
-                self._launch(request.message, request.seq, now)
-
-    def _expire(self, now: float) -> None:
-        late = [s for s, flight in self._flights.items() if now - flight.sent_at > ANSWER_WITHIN]
-        for seq in late:
-            del self._flights[seq]
-        self._counts['unanswered'] += len(late)
-
-    def _next_seq(self) -> int:
-        taken = {request.seq for request in self._requests} | self._flights.keys()
+    def _frame(self, message: frames.Message) -> frames.Frame:
+        """Give a message a number that nothing under way or waiting has."""
+        taken = {request.content.seq for request in self._requests} | self._poses_under_way.keys()
         self._seq = (self._seq + 1) % 256
         while self._seq in taken:
             self._seq = (self._seq + 1) % 256
-        return self._seq
+        return frames.Frame(message, self._seq)
 
-    def _launch(self, message: frames.Message, seq: int, now: float) -> None:
-        self._flights[seq] = _Flight(message, now)
-        if self._unanswered_since is None and isinstance(message, frames.Pose):
-            self._unanswered_since = now
-        self._counts['sent'] += 1
+    def _send(self, now: float) -> None:
+        """Write what is due: the pose that waits, then the request at the head."""
+        sent = self._poses_under_way
+        for seq in [seq for seq, sent_at in sent.items() if now - sent_at > ANSWER_WITHIN]:
+            del sent[seq]
+            self._counts['unanswered'] += 1
+        if self._pose is not None and len(sent) < POSES_IN_FLIGHT:
+            frame = self._frame(self._pose)
+            self._pose = None
+            sent[frame.seq] = now
+            if self._unanswered_since is None:
+                self._unanswered_since = now
+            self._counts['sent'] += 1
+            self._write(frame, now)
+        # A request waits for the pose before it: enabling needs the pulses of that pose.
+        if self._pose is None and (due := self._due(now)) is not None:
+            self._write(due, now)
+
+    def _write(self, frame: frames.Frame, now: float) -> None:
         if self._waiting_since is None:
             self._waiting_since = now
-        self._line.write(frames.encode(message, seq))
-
-    # ---- in the thread
-
-    def _converse(self) -> None:
-        decoder = frames.FrameDecoder()
-        while not self._line.closing:
-            found = decoder.feed(self._line.read(TICK))
-            now = time.monotonic()
-            with self._lock:
-                self._hear(found, now)
-                self._judge(now)
-                self._send(now)
-                if self._connected and not self._requests and now >= self._next_status:
-                    self._next_status = now + STATUS_EVERY
-                    self._enqueue(frames.StatusRequest(), REQUEST_WITHIN)
+        self._line.write(frames.encode(frame.message, frame.seq))
 
     # ---- in the thread, under the lock
 
     def _end(self, lost: LinkLostError) -> None:
-        """Give up all that waits or is under way."""
-        self._connected = False
         self._pose = self._unanswered_since = None
-        if not self._line.closing:
-            self._last_error = str(lost)
-        while self._requests:
-            self._settle(self._requests.popleft(), lost)
-        self._counts['unanswered'] += len(self._flights)
-        self._flights.clear()
+        self._counts['unanswered'] += len(self._poses_under_way)
+        self._poses_under_way.clear()
+        super()._end(lost)
 
-    def _hear(self, found: list[frames.Frame | FrameError], now: float) -> None:
-        for item in found:
-            if isinstance(item, FrameError):
-                self._counts['bad'] += 1
-                continue
-            self._waiting_since = None
-            flight = self._flights.get(item.seq)
-            if flight is not None and _answered(item.message) == flight.message.TYPE:
-                del self._flights[item.seq]
-                self._book(flight, item, now)
+    def _look(self) -> None:
+        """Ask for the counters of the board."""
+        self._put(frames.StatusRequest())
 
-    def _book(self, flight: _Flight, reply: frames.Frame, now: float) -> None:
+    def _hear(self, frame: frames.Frame) -> None:
         """Enter an answer in the books and hand it to who waits for it."""
-        if isinstance(flight.message, frames.Pose):
-            # The answer stands for every pose before it, for the next one says more.
-            later = (
-                f.sent_at for f in self._flights.values() if isinstance(f.message, frames.Pose)
-            )
-            self._unanswered_since = min((t for t in later if t > flight.sent_at), default=None)
-        outcome: frames.Message | BoardError = reply.message
-        if isinstance(reply.message, frames.Refused):
+        self._waiting_since = None
+        answered = _answered(frame.message)
+        asked = self._asked()
+        if answered is frames.MessageType.POSE and frame.seq in self._poses_under_way:
+            self._book_pose(frame.message, self._poses_under_way.pop(frame.seq))
+        elif asked is not None and (asked.seq, asked.message.TYPE) == (frame.seq, answered):
+            if isinstance(frame.message, frames.Refused):
+                self._settle(self._refused(frame.message), 'refused')
+            else:
+                self._settle(frame, 'acknowledged')
+                self._book(asked.message, frame.message)
+
+    def _book_pose(self, reply: frames.Message, sent_at: float) -> None:
+        # The answer stands for every pose before it, for the next one says more.
+        later = [t for t in self._poses_under_way.values() if t > sent_at]
+        self._unanswered_since = min(later, default=None)
+        if isinstance(reply, frames.Refused):
+            self._refused(reply)
             self._counts['refused'] += 1
-            self._last_error = _refusal(reply.message)
-            outcome = RefusedError(f'{self._port}: {self._last_error}')
         else:
+            self._ack_latency = time.monotonic() - sent_at
             self._counts['acknowledged'] += 1
-            match flight.message, reply.message:
-                case (frames.Pose(), _):
-                    self._ack_latency = now - flight.sent_at
-                case frames.Enable(mask), _:
-                    self._enabled |= frames.to_channels(mask)
-                case frames.Release(), _:
-                    self._enabled = frozenset()
-                case frames.Hello(), frames.Identity() as identity:
-                    self._connected = True
-                    self._boots = identity.boots
-                    self._enabled = frozenset(_pulses(identity))
-                case frames.StatusRequest(), frames.StatusReport() as report:
-                    if report.boots != self._boots:
-                        # It has forgotten what it was told; a new conversation tells it again.
-                        msg = f'{self._port}: the board has restarted'
-                        raise LinkLostError(msg)
-                    self._report = report
-                    self._enabled = frames.to_channels(report.enabled)
-        if self._requests and self._requests[0].seq == reply.seq:
-            self._settle(self._requests.popleft(), outcome)
+
+    def _refused(self, reply: frames.Refused) -> RefusedError:
+        self._last_error = _refusal(reply)
+        return RefusedError(f'{self._port}: {self._last_error}')
+
+    def _book(self, asked: frames.Message, reply: frames.Message) -> None:
+        match asked, reply:
+            case frames.Enable(mask), _:
+                self._enabled |= frames.to_channels(mask)
+            case frames.Release(), _:
+                self._enabled = frozenset()
+            case _, frames.Identity() as identity:
+                self._connected = True
+                self._boots = identity.boots
+                self._enabled = frozenset(_pulses(identity))
+            case _, frames.StatusReport() as report:
+                if report.boots != self._boots:
+                    # It has forgotten what it was told; a new conversation tells it again.
+                    msg = f'{self._port}: the board has restarted'
+                    raise LinkLostError(msg)
+                self._report = report
+                self._enabled = frames.to_channels(report.enabled)
 
     def _judge(self, now: float) -> None:
-        """Call the link lost when the board has had its chances to answer."""
+        """Call the link lost when the board has had its chances to answer, or is silent."""
         since = self._waiting_since
         if self._connected and since is not None and now - since > LOST_AFTER:
             msg = f'{self._port}: the board has been silent for {LOST_AFTER} s'
             raise LinkLostError(msg)
-        for request in self._requests:
-            if now > request.deadline:
-                name = request.message.TYPE.name.lower().replace('_', ' ')
-                msg = f'{self._port}: no answer to {name} within {request.within} s'
-                raise LinkLostError(msg)
-
-
-def _pass_on(answer: Future[frames.Message], confirmed: Future[None]) -> None:
-    """Tell who waits for a release what became of it."""
-    error = answer.exception()
-    if error is None:
-        confirmed.set_result(None)
-    else:
-        confirmed.set_exception(error)
+        super()._judge(now)
 
 
 def _pulses(identity: frames.Identity) -> dict[int, float]:

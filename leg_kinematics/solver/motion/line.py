@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from math import ceil, cos, hypot, isfinite, sin, sqrt
 
-from leg_kinematics.errors import CommandError, ReachError
+from leg_kinematics.errors import CommandError, JointLimitError, MapRangeError, ReachError
 from leg_kinematics.robot import Vector
 from leg_kinematics.solver.kinematics.leg_solver import LegSolver
 from leg_kinematics.solver.motion.extremes import peak_speeds, position_ranges
@@ -29,6 +29,10 @@ FEWEST_SUB_MOVES = 8
 
 #: A line that needs more than these goes through a singular posture.
 MOST_SUB_MOVES = 2048
+
+#: So many times sub-moves are halved where a joint leaves its bounds between two points. What is
+#: left then, less than a 60 000th, is not the cubic's fault but the line's.
+CUTS = 4
 
 #: Shares of a sub-move at which the played path is verified.
 VERIFIED_AT = (0.25, 0.5, 0.75)
@@ -195,7 +199,8 @@ class _Line:
         if length == 0.0:
             return 0.0
         largest = 0.0
-        for sample in range(SAMPLES + 1):
+        # At both ends the foot rests, and M is zero whatever the posture.
+        for sample in range(1, SAMPLES):
             progress = _progress(sample / SAMPLES)
             angles = self.leg.angles(self.point(progress.position))
             u, v, w = _acceleration(self.leg, angles, self.rates(angles))
@@ -239,12 +244,22 @@ def _unit_move(lines: Sequence[_Line], tolerance: float) -> Trajectory:
     """Cut the lines into sub-moves, as a move of one second."""
     bending = max(line.bending() for line in lines)
     sub_moves = max(FEWEST_SUB_MOVES, ceil(sqrt(bending / (8.0 * tolerance))))
-    # Near a singular posture the samples may have missed the peak.
+    cuts = 0
     while sub_moves <= MOST_SUB_MOVES:
         move = _sampled(lines, sub_moves)
+        # Near a singular posture the samples may have missed the peak of M.
         if _follows(lines, move, tolerance):
-            _check_limits(lines, move)
-            return move
+            try:
+                _check_limits(lines, move)
+            except (JointLimitError, MapRangeError):
+                # Where a joint comes to rest on its bound, the cubic between two points swings
+                # beyond it, by the sixth power of the time between them; where it turns back at
+                # its bound, by the fourth.
+                if cuts == CUTS or 2 * sub_moves > MOST_SUB_MOVES:
+                    raise
+                cuts += 1
+            else:
+                return move
         sub_moves *= 2
     names = ', '.join(line.leg.name for line in lines)
     raise ReachError(
@@ -260,7 +275,10 @@ def _sampled(lines: Sequence[_Line], sub_moves: int) -> Trajectory:
         time = index / sub_moves
         progress = _progress(time)
         angles = [line.leg.angles(line.point(progress.position)) for line in lines]
-        rates = [line.rates(three) for line, three in zip(lines, angles, strict=True)]
+        rates = len(lines) * [(0.0, 0.0, 0.0)]
+        # At rest a foot may even be where the rates of its joints have no bound.
+        if 0 < index < sub_moves:
+            rates = [line.rates(three) for line, three in zip(lines, angles, strict=True)]
         times.append(time)
         positions.append(tuple(angle for three in angles for angle in three))
         velocities.append(tuple(progress.velocity * rate for three in rates for rate in three))

@@ -9,6 +9,13 @@ way without a jump in position, velocity or acceleration.
 """
 
 from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+#: An instant, or many in an array.
+Time = TypeVar('Time', float, NDArray[np.float64])
 
 #: Peak speed of a way of unit length, from rest to rest, in unit time: 30 u^2 (1 - u)^2 at 1/2.
 PEAK_SPEED = 1.875
@@ -40,6 +47,20 @@ def minimum_jerk(start: State, goal: float, duration: float, time: float) -> Sta
     """
     if time >= duration:
         return State(goal)
+    return State(*on_the_way(start, goal, duration, time))
+
+
+def on_the_way(start: State, goal: float, duration: float, time: Time) -> tuple[Time, Time, Time]:
+    """Position, velocity and acceleration as `minimum_jerk` has them, at instants of the way.
+
+    Parameters
+    ----------
+    start, goal, duration
+        As there.
+    time
+        Since the start, within the duration, s; one instant or an array.
+
+    """
     u = time / duration
     span = goal - start.position
     v = start.velocity * duration
@@ -50,4 +71,4 @@ def minimum_jerk(start: State, goal: float, duration: float, time: float) -> Sta
     position = start.position + u * (v + u * (0.5 * a + u * (c3 + u * (c4 + u * c5))))
     velocity = v + u * (a + u * (3.0 * c3 + u * (4.0 * c4 + u * 5.0 * c5)))
     acceleration = a + u * (6.0 * c3 + u * (12.0 * c4 + u * 20.0 * c5))
-    return State(position, velocity / duration, acceleration / (duration * duration))
+    return position, velocity / duration, acceleration / (duration * duration)

@@ -15,19 +15,19 @@ SILENT_AFTER = 0.25
 CLOCK_STEP = 1.0
 
 #: Messages over which the fastest delivery is sought.
-WINDOW = 100
+DELIVERIES_COMPARED = 100
 
 #: When the fastest delivery changes by no more than this, the stream is played a little faster or
 #: slower until it fits again, so that its time never jumps, s.
-EVEN = 0.02
+EVENED_OUT = 0.02
 
 #: How much faster or slower.
-SLEW = 0.01
+EVENING_OUT_SHARE = 0.01
 
 #: A gap of a stream no longer than this is bridged by the cubic between its ends, s. Over twice the
 #: time a foot that lands or lifts meanwhile would be pressed or raised by millimetres. Ticks of the
 #: slowest rate, 10 Hz, are no gap.
-GAP = 0.105
+LONGEST_GAP = 0.105
 
 #: Joints that are farther behind their stream than this are not in it any more, s.
 FAR_BEHIND = 0.3
@@ -37,10 +37,10 @@ FAR_BEHIND = 0.3
 CHASE_AFTER = 1.0
 
 #: How much faster a stream is played that the joints are behind of.
-HURRY = 0.05
+CATCHING_UP_SHARE = 0.05
 
 #: A stream comes to rest, and sets off again, within this time, s; longer where the joints need it.
-SLOWING = 0.03
+SLOWING_TIME = 0.03
 
 #: Of the acceleration of a joint, what slowing down along its path may ask for.
 SLOWING_SHARE = 0.5
@@ -57,7 +57,7 @@ class StreamClock:
 
     def __init__(self) -> None:
         """Know nothing yet."""
-        self._offsets: deque[float] = deque(maxlen=WINDOW)
+        self._offsets: deque[float] = deque(maxlen=DELIVERIES_COMPARED)
         self._offset = 0.0
         self._received = 0.0
         self._stamp = 0.0
@@ -73,8 +73,8 @@ class StreamClock:
         known = bool(self._offsets)
         self._offsets.append(offset)
         change = min(self._offsets) - self._offset
-        if known and abs(change) <= EVEN:
-            most = SLEW * (received - self._received)
+        if known and abs(change) <= EVENED_OUT:
+            most = EVENING_OUT_SHARE * (received - self._received)
             change = max(-most, min(most, change))
         self._offset += change
         self._received = received
@@ -298,7 +298,7 @@ class Tracker:
         end = self._time if self._trajectory is None else self._start + self._trajectory.end
         trajectory, start = self._coming[0]
         first = start + trajectory.times[0]
-        return now - self._time <= FAR_BEHIND and first <= max(end, self._time) + GAP
+        return now - self._time <= FAR_BEHIND and first <= max(end, self._time) + LONGEST_GAP
 
     def _may_join(self, now: float) -> bool:
         """Tell whether a stream that goes on elsewhere is joined there.
@@ -331,7 +331,7 @@ class Tracker:
             return time
         behind = now - dt - time
         quickness = self._quickness()
-        wanted = 1.0 if behind <= 0.0 else 1.0 + HURRY
+        wanted = 1.0 if behind <= 0.0 else 1.0 + CATCHING_UP_SHARE
         if self._waits:
             wanted = max(0.0, self._rate - quickness * dt)
         rate = min(wanted, self._rate + quickness * dt)
@@ -349,7 +349,7 @@ class Tracker:
     def _quickness(self) -> float:
         """How fast the rate of the stream may change, 1/s."""
         share = SLOWING_SHARE * self._acceleration
-        return share / max(self._path_speed, share * SLOWING)
+        return share / max(self._path_speed, share * SLOWING_TIME)
 
     def _bridge_gap(self, trajectory: Trajectory, start: float) -> None:
         """Join what is known of the stream to what comes after a short gap."""
@@ -357,7 +357,7 @@ class Tracker:
         if before is None or self._time is None or not any(before.velocities[-1]):
             return
         end = begun + before.end
-        if end < start <= end + GAP:
+        if end < start <= end + LONGEST_GAP:
             way = Trajectory(
                 (0.0, start - end),
                 (before.positions[-1], trajectory.positions[0]),

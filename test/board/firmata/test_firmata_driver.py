@@ -265,7 +265,7 @@ def test_opening_ends_in_bounded_time(
         board.process.send_signal(signal.SIGSTOP)
 
     monkeypatch.setattr(FirmataDriver, '_book', book_and_stop)
-    with pytest.raises(LinkLostError, match=r'no answer to .* the 0\.5 s for all of opening'):
+    with pytest.raises(LinkLostError, match=r'no answer to .* within 0\.5 s'):
         driver.open()
 
 

@@ -1,6 +1,6 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""The codec against published vectors, its own page, and a line that spoils bytes."""
+"""The codec against the vectors of others, its own page, and a line that spoils bytes."""
 
 import re
 from importlib.resources import files
@@ -84,7 +84,9 @@ EXAMPLES = [
     for message, seq, data in WORKED.findall(PAGE)
 ]
 
-# Cheshire & Baker, IEEE/ACM Transactions on Networking 7(2), 1999, without the delimiter.
+# Without the delimiter, from the README of the npm package cobs and the Rosetta Code task on it.
+# The algorithm is Cheshire & Baker, IEEE/ACM Transactions on Networking 7(2), 1999, whose text was
+# not seen.
 COBS_VECTORS = [
     ('', '01'),
     ('00', '01 01'),
@@ -95,8 +97,8 @@ COBS_VECTORS = [
 
 
 @pytest.mark.parametrize(('data', 'encoded'), COBS_VECTORS)
-def test_cobs_gives_the_published_bytes(data: str, encoded: str) -> None:
-    """Encoding and decoding agree with the vectors of the paper."""
+def test_cobs_gives_the_bytes_of_others(data: str, encoded: str) -> None:
+    """Encoding and decoding agree with the vectors."""
     assert cobs_encode(bytes.fromhex(data)) == bytes.fromhex(encoded)
     assert cobs_decode(bytes.fromhex(encoded)) == bytes.fromhex(data)
 

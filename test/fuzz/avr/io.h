@@ -2,7 +2,8 @@
 // SPDX-License-Identifier: Apache-2.0
 //
 // The registers of an ATmega328P in the host's memory, as far as the firmware uses them. The names
-// and bits are those of the chip's data sheet; what happens to them is in ../host_chip.c.
+// and bits are those of its data sheet, Microchip DS40002061B; what happens to them is in
+// ../host_chip.c.
 
 #ifndef AVR_IO_H
 #define AVR_IO_H

@@ -1,6 +1,6 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""One leg against published arms, against itself there and back, and at its edges."""
+"""One leg against arms that others compute, against itself there and back, and at its edges."""
 
 from math import cos, degrees, dist, hypot, inf, nan, nextafter, pi, radians, sin
 
@@ -54,7 +54,8 @@ ARM_TABLE = [
         (15, 98.213210702, -120),
     ),
 ]
-PRINTED = 6e-9
+#: Half of the last digit of the table.
+ROUNDED = 6e-9
 
 
 def from_pitch_down(angles: tuple[float, float, float]) -> Vector:
@@ -104,23 +105,23 @@ def planar_radius(geometry: LegGeometry, angles: Vector) -> float:
 def test_matches_the_yaw_pitch_pitch_arm_of_four_libraries(
     angles: Vector, foot: Vector, torques: Vector, other: Vector
 ) -> None:
-    """Foot, torques, determinant and both elbow branches are those of the published arm."""
+    """Foot, torques, determinant and both elbow branches are those that the four compute."""
     q = from_pitch_down(angles)
-    assert forward(ARM, q) == pytest.approx(foot, abs=PRINTED)
+    assert forward(ARM, q) == pytest.approx(foot, abs=ROUNDED)
 
     rows = np.array(jacobian(ARM, q))
     yaw, first, second = torques
-    np.testing.assert_allclose(rows.T @ (0, 0, 10), (yaw, -first, -second), atol=PRINTED)
+    np.testing.assert_allclose(rows.T @ (0, 0, 10), (yaw, -first, -second), atol=ROUNDED)
     determinant = hypot(foot[0], foot[1]) * 0.10 * 0.15 * abs(sin(radians(angles[2])))
-    assert abs(np.linalg.det(rows)) == pytest.approx(determinant, abs=PRINTED)
+    assert abs(np.linalg.det(rows)) == pytest.approx(determinant, abs=ROUNDED)
 
     exact = forward(ARM, q)
     assert inverse(ARM, exact, knee_up=True) == pytest.approx(q, abs=1e-14)
-    assert inverse(ARM, exact, knee_up=False) == pytest.approx(from_pitch_down(other), abs=PRINTED)
+    assert inverse(ARM, exact, knee_up=False) == pytest.approx(from_pitch_down(other), abs=ROUNDED)
 
 
 def test_stretched_arm_of_the_table_is_singular() -> None:
-    """At zero the foot is 0.3 m ahead, the torques are published, and there is no inverse."""
+    """At zero the foot is 0.3 m ahead, the torques are theirs, and there is no inverse."""
     assert forward(ARM, (0.0, 0.0, 0.0)) == pytest.approx((0.3, 0.0, 0.0), abs=1e-16)
     rows = np.array(jacobian(ARM, (0.0, 0.0, 0.0)))
     np.testing.assert_allclose(rows.T @ (0, 0, 10), (0.0, 2.5, 1.5), atol=1e-15)
@@ -128,25 +129,25 @@ def test_stretched_arm_of_the_table_is_singular() -> None:
         joint_velocity(ARM, (0.0, 0.0, 0.0), (0.0, 0.0, 0.1))
 
 
-def test_determinant_at_a_right_angle_is_the_published_one() -> None:
+def test_determinant_at_a_right_angle_is_that_of_the_four() -> None:
     """At (any, -30, 90) deg det J is 0.0031740381 (the same four libraries)."""
     rows = np.array(jacobian(ARM, from_pitch_down((70, -30, 90))))
     assert abs(np.linalg.det(rows)) == pytest.approx(0.0031740381, abs=5e-11)
 
 
 def test_solves_modern_robotics_exercise_6_1() -> None:
-    """Planar 3R, links 3, 2, 1, tip (4, 2, 0 deg): exactly the two printed solutions.
+    """Planar 3R, links 3, 2, 1, tip (4, 2, 0 deg): exactly two solutions.
 
-    Lynch and Park, Modern Robotics, Cambridge 2017, exercise 6.1. The last link takes the wrist
-    to (3, 2).
+    Lynch and Park, Modern Robotics, Cambridge 2017, exercise 6.1, which prints no answers. They are
+    computed by hand: the last link takes the wrist to (3, 2), where the cosine of q2 is 0.
     """
-    for knee_up, published in (
+    for knee_up, by_hand in (
         (False, (0.0, 90.0, -90.0)),
         (True, (67.380135, -90.0, 22.619865)),
     ):
         first, second = two_links(3.0, 2.0, 3.0, 2.0, knee_up=knee_up)
         found = [degrees(angle) for angle in (first, second, -first - second)]
-        assert found == pytest.approx(published, abs=5e-7)
+        assert found == pytest.approx(by_hand, abs=5e-7)
 
 
 def test_solves_modern_robotics_two_link_example() -> None:
@@ -160,23 +161,23 @@ def test_solves_modern_robotics_two_link_example() -> None:
 
 
 def test_places_the_tip_of_roboticstoolbox_planar2() -> None:
-    """roboticstoolbox-python 1.5, model Planar2: (30, 40) deg puts the tip at the printed point."""
+    """roboticstoolbox-python 1.5, model Planar2: where it computes the tip for (30, 40) deg."""
     foot = forward(LegGeometry(0.0, 1.0, 1.0), (0.0, radians(30), radians(40)))
     assert foot == pytest.approx((1.208046, 0.0, 1.439693), abs=5e-7)
 
 
 def test_solves_roboticstoolbox_planar3() -> None:
-    """roboticstoolbox-python 1.5, model Planar3: the printed tip comes from (10, 20, 30) deg."""
+    """roboticstoolbox-python 1.5, model Planar3: its tip for (10, 20, 30) deg comes from there."""
     tip_angle = radians(60)
     wrist = (2.350833 - cos(tip_angle), 1.539674 - sin(tip_angle))
     found = two_links(1.0, 1.0, *wrist, knee_up=False)
     assert [degrees(angle) for angle in found] == pytest.approx((10.0, 20.0), abs=2e-4)
 
 
-def test_carries_the_published_planar_load() -> None:
+def test_carries_a_planar_load() -> None:
     """Links 1, 1 at (pi/4, 3 pi/8) under (0.5, 0.5) N carry -0.6532815 N·m in both joints.
 
-    A published worked answer on statics of the two-link arm, confirmed independently.
+    Computed by hand, and equal in Pinocchio.
     """
     rows = np.array(jacobian(LegGeometry(0.0, 1.0, 1.0), (0.0, pi / 4, 3 * pi / 8)))
     torques = rows.T @ (0.5, 0.0, 0.5)

@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Straight foot moves, sampled as the bridge samples them and checked by forward kinematics."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from itertools import pairwise
 from math import cos, inf, nan, pi, sin
@@ -113,6 +113,61 @@ def test_random_lines_stay_within_the_tolerance_and_the_joint_speeds(
         assert (speeds <= np.array(SPEEDS[:3]) * (1.0 + ROUNDING)).all()
         for angles in move.positions:
             leg.check((angles[0], angles[1], angles[2]))
+
+
+#: Shares of a line, most of them near its ends, where a joint may graze its limit.
+NEAR_THE_ENDS = np.logspace(-9.0, -1.0, 200)
+ALL_ALONG = np.concatenate([NEAR_THE_ENDS, np.linspace(0.0, 1.0, 401), 1.0 - NEAR_THE_ENDS])
+
+
+def limits_or_between(random: Random, leg: LegSolver) -> Vector:
+    """Draw angles, rad, each more often one of its limits than one between them."""
+    coxa, femur, tibia = (
+        random.choice(limit) if random.random() < 0.7 else random.uniform(*limit)
+        for limit in leg.limits
+    )
+    return (coxa, femur, tibia)
+
+
+def reachable_lines(count: int) -> Iterator[tuple[LegSolver, Vector, Vector]]:
+    """Draw lines between feet whose joints mostly stand on their limits, reachable all along."""
+    random = Random(7)
+    while count:
+        leg = random.choice(LEGS)
+        start, goal = (leg.foot(limits_or_between(random, leg)) for _ in range(2))
+        if start == goal:
+            continue
+        way = np.outer(1.0 - ALL_ALONG, start) + np.outer(ALL_ALONG, goal)
+        try:
+            for x, y, z in way.tolist():
+                leg.angles((x, y, z))
+        except LegKinematicsError:
+            continue
+        yield leg, start, goal
+        count -= 1
+
+
+@pytest.mark.parametrize('count', [400, pytest.param(4000, marks=pytest.mark.soak)])
+def test_a_line_all_of_whose_points_can_be_reached_is_never_refused(count: int) -> None:
+    """Also one that begins or ends where joints stand on their limits, which are kept."""
+    for leg, start, goal in reachable_lines(count):
+        move = straight_move([leg], [start], [goal], 0.1, tolerance=TOLERANCE, speeds=SPEEDS[:3])
+        angles = played(move)(fine_times(move))
+        assert off_the_line(start, goal, feet_of(leg, angles)) <= TOLERANCE
+        for joint, (lower, upper) in zip(angles.T, leg.limits, strict=True):
+            assert lower - 2e-9 <= joint.min() <= joint.max() <= upper + 2e-9
+
+
+def test_a_line_may_end_at_full_stretch() -> None:
+    """There the joint rates for a moving foot have no bound, but the foot rests."""
+    leg = replace(LEGS[0], limits=FREE, expressible=FREE)
+    start, goal = leg.foot((0.1, 0.3, -1.2)), leg.foot((0.1, 0.1, 0.0))
+    for ends in ((start, goal), (goal, start)):
+        move = straight_move([leg], ends[:1], ends[1:], 0.1, tolerance=TOLERANCE, speeds=SPEEDS[:3])
+        path = played(move)
+        times = fine_times(move)
+        assert off_the_line(*ends, feet_of(leg, path(times))) <= TOLERANCE
+        assert (np.abs(path.derivative()(times)) <= SPEEDS[0] * (1.0 + ROUNDING)).all()
 
 
 def test_begins_and_ends_exactly_at_rest() -> None:

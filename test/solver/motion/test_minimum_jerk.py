@@ -1,6 +1,6 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""The quintic of least jerk: published values, boundary values, planning anew on the way."""
+"""The quintic of least jerk: known values, boundary values, planning anew on the way."""
 
 from math import sqrt
 
@@ -15,15 +15,18 @@ states = st.builds(State, *3 * [st.floats(-10.0, 10.0)])
 durations = st.floats(0.1, 10.0)
 
 
-def test_matches_the_published_curve_from_rest_to_rest() -> None:
-    """s(0.3) = 0.16308 (Flash and Hogan 1985; modern_robotics.QuinticTimeScaling(2, 0.6))."""
+def test_matches_the_curve_from_rest_to_rest() -> None:
+    """s(0.3) = 0.16308, by hand and by modern_robotics.QuinticTimeScaling(2, 0.6).
+
+    The law is that of Flash and Hogan 1985 (from memory).
+    """
     assert minimum_jerk(State(0.0), 1.0, 2.0, 0.6).position == pytest.approx(0.16308, abs=1e-15)
 
 
-def test_has_the_published_peaks() -> None:
+def test_has_the_known_peaks() -> None:
     """Peak speed 1.875 D/T in the middle, peak acceleration 5.7735 D/T^2 at 0.2113249 T.
 
-    Flash and Hogan 1985; D = 0.1 m, T = 0.5 s.
+    By hand from the law, for D = 0.1 m, T = 0.5 s.
     """
     middle = minimum_jerk(State(0.2), 0.3, 0.5, 0.25)
     assert middle.velocity == pytest.approx(1.875 * 0.1 / 0.5, rel=1e-14)

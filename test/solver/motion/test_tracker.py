@@ -11,7 +11,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from leg_kinematics.solver import StreamClock, Tracker, Trajectory
-from leg_kinematics.solver.motion.tracker import CHASE_AFTER, EVEN, SILENT_AFTER, SLEW, WINDOW
+from leg_kinematics.solver.motion.tracker import (
+    CHASE_AFTER,
+    DELIVERIES_COMPARED,
+    EVENED_OUT,
+    EVENING_OUT_SHARE,
+    SILENT_AFTER,
+)
 
 SPEEDS = (6.0, 3.0, 1.5)
 CATCH_UP = 2.0
@@ -266,7 +272,7 @@ def test_in_the_stream_it_is_followed_exactly(pulsation: float, times: list[floa
 
 @given(
     st.floats(0.5, 15.0),
-    st.floats(0.0, EVEN),
+    st.floats(0.0, EVENED_OUT),
     st.lists(st.floats(0.001, 0.03), min_size=1, max_size=60),
 )
 def test_what_starts_later_does_not_disturb_the_stream(
@@ -558,7 +564,7 @@ def deliveries(delays: Sequence[float]) -> Iterator[tuple[float, float]]:
 @given(
     st.floats(-1e9, 1e9),
     st.floats(0.0, 0.01),
-    st.lists(st.floats(0.0, 0.05), min_size=1, max_size=WINDOW - 1),
+    st.lists(st.floats(0.0, 0.05), min_size=1, max_size=DELIVERIES_COMPARED - 1),
 )
 def test_a_stream_plays_as_evenly_as_it_was_stamped(
     offset: float, delay: float, jitter: list[float]
@@ -574,15 +580,15 @@ def test_a_stream_plays_as_evenly_as_it_was_stamped(
     assert starts[0] == pytest.approx(START + delay, abs=1e-6)
 
 
-@given(st.lists(st.floats(0.0, 0.1), min_size=1, max_size=3 * WINDOW))
+@given(st.lists(st.floats(0.0, 0.1), min_size=1, max_size=3 * DELIVERIES_COMPARED))
 def test_no_message_starts_long_after_it_has_come(delays: list[float]) -> None:
     """The start is at most so long after the receipt as can be made up for evenly."""
     clock = StreamClock()
     for sent, received in deliveries(delays):
-        assert clock.start(sent + 1.0, received) <= received + EVEN + 1e-9
+        assert clock.start(sent + 1.0, received) <= received + EVENED_OUT + 1e-9
 
 
-@given(st.lists(st.floats(0.0, EVEN), min_size=2, max_size=3 * WINDOW))
+@given(st.lists(st.floats(0.0, EVENED_OUT), min_size=2, max_size=3 * DELIVERIES_COMPARED))
 def test_the_time_of_a_stream_does_not_jump(delays: list[float]) -> None:
     """A faster delivery, or the end of the memory of one, changes how fast a stream plays."""
     clock = StreamClock()
@@ -591,15 +597,15 @@ def test_the_time_of_a_stream_does_not_jump(delays: list[float]) -> None:
     for (earlier, later), ((_, before), (_, after)) in zip(
         pairwise(starts), pairwise(calls), strict=True
     ):
-        assert abs(later - earlier - TICK) <= SLEW * (after - before) + 1e-9
+        assert abs(later - earlier - TICK) <= EVENING_OUT_SHARE * (after - before) + 1e-9
 
 
-@pytest.mark.parametrize('change', [-0.9 * EVEN, 0.9 * EVEN])
+@pytest.mark.parametrize('change', [-0.9 * EVENED_OUT, 0.9 * EVENED_OUT])
 def test_a_stream_fits_its_deliveries_again(change: float) -> None:
     """When deliveries have become faster or slower for good, each starts at its receipt again."""
     clock = StreamClock()
-    needed = WINDOW + round(EVEN / SLEW / TICK)
-    calls = list(deliveries([EVEN] * WINDOW + [EVEN + change] * needed))
+    needed = DELIVERIES_COMPARED + round(EVENED_OUT / EVENING_OUT_SHARE / TICK)
+    calls = list(deliveries([EVENED_OUT] * DELIVERIES_COMPARED + [EVENED_OUT + change] * needed))
     starts = [clock.start(sent + 1.0, received) for sent, received in calls]
     assert starts[-1] == pytest.approx(calls[-1][1])
 
@@ -617,10 +623,10 @@ def test_a_stamp_of_zero_means_now() -> None:
 def test_a_stepping_clock_of_the_sender_is_forgotten_with_the_window(step: float) -> None:
     """After a window of messages from the stepped clock each starts at its receipt again."""
     clock = StreamClock()
-    for index in range(WINDOW):
+    for index in range(DELIVERIES_COMPARED):
         clock.start(5000.0 + index * TICK, START + index * TICK)
     start = received = 0.0
-    for index in range(WINDOW, 2 * WINDOW):
+    for index in range(DELIVERIES_COMPARED, 2 * DELIVERIES_COMPARED):
         received = START + index * TICK
         start = clock.start(5000.0 + step + index * TICK, received)
     assert start == pytest.approx(received)

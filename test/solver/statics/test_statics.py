@@ -93,10 +93,10 @@ def test_holds_a_vertical_force_like_the_yaw_pitch_pitch_arm(
     assert (-q1, q2, q3) == pytest.approx(expected, abs=1e-8)
 
 
-def test_holds_a_force_like_the_textbook_arm_of_two_links() -> None:
+def test_holds_a_force_like_an_arm_of_two_links() -> None:
     """Links 1, 1 at (pi/4, 3 pi/8) under (0.5, 0.5): J^T F is -0.6532815 in both joints.
 
-    A published worked answer, confirmed; the holding torque is the opposite.
+    Computed by hand, and equal in Pinocchio; the holding torque is the opposite.
     """
     arm = weightless(0.0, 1.0, 1.0)
     _, q2, q3 = torques_of(arm, (0.0, pi / 4, 3 * pi / 8), (0.5, 0.0, 0.5))

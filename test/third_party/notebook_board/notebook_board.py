@@ -12,7 +12,7 @@ from concurrent.futures import Future
 from pathlib import Path
 from typing import ClassVar
 
-from leg_kinematics.board import BoardIdentity, BoardStatus, SilenceAction, Traffic
+from leg_kinematics.board import BoardIdentity, BoardStatus, SilenceAction
 
 
 class NotebookDriver:
@@ -80,17 +80,7 @@ class NotebookDriver:
     def status(self) -> BoardStatus:
         """Tell that all is well."""
         with self._lock:
-            return BoardStatus(
-                connected=self._connected,
-                enabled=self._enabled,
-                traffic=Traffic(),
-                ack_latency=None,
-                bad_at_board=0,
-                silences=0,
-                supply=None,
-                low_voltage=False,
-                last_error='',
-            )
+            return BoardStatus(connected=self._connected, enabled=self._enabled)
 
     def close(self) -> None:
         """End the page."""

@@ -10,8 +10,9 @@
 // that no good moment between low ones makes the board forget them. Servos load their supply in
 // step with their pulses; pauses of changing length between the looks keep these out of that step.
 //
-// Whenever the chip falls asleep it also begins to convert by itself (data sheet, 10.3). That does
-// no harm: what is read is what was begun last, the better part of a millisecond after the choice.
+// Whenever the chip falls asleep it also begins to convert by itself (ATmega328P data sheet,
+// Microchip DS40002061B, 10.3). That does no harm: what is read is what was begun last, the better
+// part of a millisecond after the choice.
 
 #include "supply.h"
 

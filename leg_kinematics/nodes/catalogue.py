@@ -1,0 +1,87 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""Which parameters each node takes: those of its stage, and its own.
+
+Nothing here needs ROS.
+"""
+
+import enum
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from leg_kinematics.board.parameters import BoardsParameters
+from leg_kinematics.chain.driving import DrivingParameters
+from leg_kinematics.chain.solving import SolvingParameters
+from leg_kinematics.chain.walking import WalkingParameters
+from leg_kinematics.gait import GaitParameters
+from leg_kinematics.nodes.frames import BodyFrame, Frames
+from leg_kinematics.parameters import Parameter, choice, count, flag, number, parameters_of, text
+
+#: Parameters that ROS itself gives every node.
+OF_ROS = ('use_sim_time', 'start_type_description_service')
+
+
+@dataclass(frozen=True, slots=True)
+class NodeParameters:
+    """Of every node."""
+
+    robot: str = text('File of the robot description')
+    servo_maps: str = text('File of the servo maps')
+    realtime_priority: int = count(
+        0, '', 0, 99, 'Priority before all that is not real-time (SCHED_FIFO); 0 for none'
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class OrderParameters:
+    """Of every node that obeys orders: what was asked for long ago may not be wanted now."""
+
+    max_command_age: float = number(
+        1.0, 's', 0.05, 60.0, 'An order sent longer ago, or ahead, is refused'
+    )
+
+
+class VelocityType(enum.StrEnum):
+    """Message type of a body velocity."""
+
+    TWIST_STAMPED = 'TwistStamped'
+    TWIST = 'Twist'
+
+
+@dataclass(frozen=True, slots=True)
+class GaitNodeParameters:
+    """How the gait node listens and tells."""
+
+    publish_tf: bool = flag(
+        default=True, meaning='Tell odom_frame to footprint_frame to base_frame on /tf as well'
+    )
+    cmd_vel_type: VelocityType = choice(VelocityType.TWIST_STAMPED, 'Message type of cmd_vel')
+
+
+@dataclass(frozen=True, slots=True)
+class BridgeNodeParameters:
+    """How the bridge starts."""
+
+    enable: bool = flag(default=False, meaning='Configure and activate at once: POWERS SERVOS')
+
+
+KINEMATICS = parameters_of(NodeParameters, SolvingParameters, BodyFrame)
+
+GAIT = parameters_of(
+    NodeParameters,
+    GaitParameters,
+    WalkingParameters,
+    OrderParameters,
+    GaitNodeParameters,
+    Frames,
+)
+
+BRIDGE = parameters_of(
+    NodeParameters, BoardsParameters, DrivingParameters, OrderParameters, BridgeNodeParameters
+)
+
+NODES: Mapping[str, tuple[Parameter, ...]] = {
+    'kinematics': KINEMATICS,
+    'gait': GAIT,
+    'bridge': BRIDGE,
+}
