@@ -233,16 +233,23 @@ def test_the_list_of_commands_is_not_cut_off() -> None:
 
 
 def test_run_refuses_a_board_that_is_none() -> None:
-    """A message instead of a traceback, exit code 2, no node left, and the cautions before."""
+    """A message instead of a traceback, exit code 2."""
+    done = CliRunner().invoke(main, ['run', '--board', 'nonsense'])
+    assert done.exit_code == 2
+    assert 'nonsense' in done.stderr
+    assert 'NAME=DRIVER:PORT' in done.stderr
+
+
+def test_run_shows_the_cautions_before_it_looks_for_boards() -> None:
+    """Here for one whose driver is none: a message, exit code 2, no node left."""
     done = subprocess.run(
-        [*LEG_KINEMATICS, 'run', '--board', 'nonsense'],
+        [*LEG_KINEMATICS, 'run', '--board', 'main=nonsense:/dev/null'],
         capture_output=True,
         text=True,
         check=False,
     )
     assert done.returncode == 2
     assert 'nonsense' in done.stderr
-    assert 'NAME=DRIVER:PORT' in done.stderr
     caution = ' '.join(done.stderr[: done.stderr.index('nonsense')].split())
     for words in ('full speed', 'Ctrl-C ends this program, not the pulses', 'licensed people'):
         assert words in caution
@@ -262,7 +269,7 @@ def test_run_tells_which_board_is_missing(two_boards: Path) -> None:
     )  # fmt: skip
     assert done.returncode == 2
     words = ' '.join(done.stderr.split())
-    assert 'the servo maps name the boards left, right, but right is not given' in words
+    assert 'the servo maps name the boards left, right, but right is not given (got left)' in words
     assert '--board right=DRIVER:PORT' in words
 
 
