@@ -57,8 +57,7 @@ UNHEARD_AFTER = 0.3
 #: Nor does one that is so far behind, s, and two ticks more.
 LATEST_BEHIND = 0.25
 
-#: An order for a body offset is worked out no more often than this, since it takes as long as a
-#: few ticks, s.
+#: An order for a body offset is worked out no more often than this, since it takes some 2 ms, s.
 OFFSET_INTERVAL = 0.3
 
 #: A refusal is told for so long, s.

@@ -88,7 +88,7 @@ def stride_radii(
     step = legs.stretched
     for _ in range(ROUNDS):
         step = step / STEPS
-        steps = min(STEPS, int(np.ceil(((room - found) / step).max())))
+        steps = int(np.ceil(np.minimum((room - found) / step, STEPS).max()))
         if steps <= 0:
             break
         radii = (found[:, None] + step[:, None] * np.arange(1, steps + 1))[owner]
@@ -275,8 +275,9 @@ def _efforts(legs: ManyLegs, places: Floats, velocities: Floats, speeds: Floats)
     """
     rows, _, parts = places.shape[:3]
     rates = legs.rates(places.reshape(rows, 3, -1), velocities.reshape(rows, 3, -1))
-    shares: Floats = np.abs(rates) / speeds.T[:, :, None]
-    highest: Floats = shares.max(axis=0).reshape(rows, parts, -1).max(axis=-1)
+    np.abs(rates, out=rates)
+    rates /= speeds.T[:, :, None]
+    highest: Floats = rates.max(axis=0).reshape(rows, parts, -1).max(axis=-1)
     return highest
 
 

@@ -46,6 +46,12 @@ PITCH = 0.12
 SIX = 6
 BOUND = 150e-6
 
+#: That an order or a tick takes at most, s.
+LONGEST = 2e-3
+
+#: Times that a tick takes, in times of the bare inverse kinematics of its points.
+RATIO = 15.0
+
 
 def robot_of(count: int) -> Robot:
     """Make a robot with so many legs of bracken, in pairs that point to the sides."""
@@ -144,6 +150,8 @@ def report() -> Iterator[dict[tuple[int, str], float]]:
         )
     verdict = 'met' if times[SIX, 'tick'] <= BOUND else 'MISSED'
     print(f'tick of six legs <= {BOUND * 1e6:.0f} us: {verdict}')
+    verdict = 'met' if times[SIX, 'tick'] <= RATIO * times[SIX, 'bare'] else 'MISSED'
+    print(f'tick / bare of six legs <= {RATIO:g}: {verdict}')
 
 
 @pytest.mark.parametrize('what', ['step', 'tick', 'bare'])
@@ -166,7 +174,7 @@ def test_tick(
 def test_costly_moments() -> None:
     """Print what orders cost, and the ticks while they are carried out.
 
-    A tick that takes longer than its time is late; the preview carries the robot over a few.
+    An order is answered at once, and the tick in which it comes has to be in time all the same.
     """
     robot = robot_of(SIX)
     legs = leg_solvers(robot)
@@ -185,18 +193,24 @@ def test_costly_moments() -> None:
         'velocity': lambda: None,
     }
     print()
+    longest = 0.0
     for name, order in orders.items():
         ordering, ticking = [], []
         for _ in range(20):
             ordering.append(seconds_of(order))
             command = Twist(chance.uniform(-0.1, 0.1), chance.uniform(-0.1, 0.1), 0.1)
             ticking += [seconds_of(partial(walker.step, TICK, command)) for _ in range(100)]
+        longest = max(longest, *ordering, *ticking)
         low, high = (float(np.percentile(ticking, share)) for share in (50, 99))
         print(
             f'another {name}: {median(ordering) * 1e3:.3g} ms; ticks then: median '
             f'{low * 1e6:.0f} us, 99 of 100 within {high * 1e6:.0f} us, '
             f'longest {max(ticking) * 1e6:.0f} us'
         )
+    verdict = 'met' if longest <= LONGEST else 'MISSED'
+    print(
+        f'order or tick of six legs <= {LONGEST * 1e3:.0f} ms: {verdict} ({longest * 1e3:.2f} ms)'
+    )
 
 
 def seconds_of(call: Callable[[], object]) -> float:

@@ -25,6 +25,12 @@ class MockProcess:
     port: Path
     log: Path
 
+    def kill(self) -> None:
+        """End it as a power cut would, its link too: that would lead to another's terminal."""
+        self.process.kill()
+        self.process.wait()
+        self.port.unlink(missing_ok=True)
+
     def records(self, *events: str) -> list[Record]:
         """Give what the log holds of some kinds of events."""
         return [record for record in read_log(self.log) if record.event in events]

@@ -181,7 +181,7 @@ def test_a_board_that_is_found_again_is_never_made_to_store(
     first = start_mock()
     link = make_link(store_limits=True)
     driver = start_up(link, until)
-    first.process.kill()
+    first.kill()
     second = start_mock('--memory', str(tmp_path / 'memory.json'))
     until(driver.until(lambda: 'stores other pulse limits' in link.status().last_error))
     assert link.status().state is LinkState.LOST
@@ -209,7 +209,7 @@ def test_a_restarted_board_waits_for_the_start_up(
     first = start_mock()
     link = make_link()
     driver = start_up(link, until)
-    first.process.kill()
+    first.kill()
     until(driver.until(lambda: link.status().state is LinkState.LOST))
     assert not driver.step()
     assert link.status().enabled == ON  # the last that was known

@@ -311,8 +311,8 @@ def test_command_that_is_not_finite_changes_nothing(
 def test_held_command_is_obeyed_or_its_limit_is_named(
     bracken: Robot, bracken_legs: tuple[LegSolver, ...], command: Twist, duty: float
 ) -> None:
-    """After the ramp the velocity is the command, or along it and the binding limit is told."""
-    life = Life(GaitParameters(duty_factor=duty), 0.01, (Episode('', command, 300),))
+    """After first steps and ramp it is the command, or along it and the binding limit is told."""
+    life = Life(GaitParameters(duty_factor=duty), 0.01, (Episode('', command, 700),))
     *_, (_, sample) = lived(walker_of(bracken, bracken_legs, life), life)
     if sample.limit:
         assert sample.twist != command

@@ -336,8 +336,7 @@ def test_a_board_that_restarts_waits_for_rearm(bench: Bench, start_board: StartB
     board = start_board()
     bench.start()
     bench.bring_up()
-    board.process.kill()
-    board.process.wait()
+    board.kill()
     assert bench.wait_for('lost board main') == DiagnosticStatus.ERROR
     before = len(read_log(bench.log))
     start_board()

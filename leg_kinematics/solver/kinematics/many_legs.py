@@ -169,14 +169,14 @@ class ManyLegs:
             radial = (x * u + y * v) / outwards
             along = radial * r + w * z
             across = 0.5 * (radial * rk + w * zk) / square
-            rates = np.array(
-                (
-                    (x * v - y * u) / (outwards * outwards),
-                    2.0 * (across - along) / bend,
-                    2.0 * along / bend,
-                )
-            )
-            rates[:, ~(reached & np.isfinite(rates).all(axis=0))] = np.inf
+            rates = np.empty((3, *x.shape))
+            np.divide(x * v - y * u, outwards * outwards, out=rates[0])
+            np.divide(across - along, bend, out=rates[1])
+            np.divide(along, bend, out=rates[2])
+            rates[1:] *= 2.0
+            # A sum is finite only where all are.
+            reached &= np.isfinite(rates[0] + rates[1] + rates[2])
+            np.copyto(rates, np.inf, where=~reached)
         return rates
 
     def _fold(self, feet: Floats) -> tuple[NDArray[np.bool_], Columns, Columns, tuple[Floats, ...]]:
@@ -191,22 +191,31 @@ class ManyLegs:
         farthest, nearest, difference = self.squares
         outwards = np.sqrt(x * x + y * y)
         r = outwards - coxa
-        square = r * r + z * z
+        square = r * r
+        square += z * z
         outer = farthest - square
         inner = square - nearest
         # Not a number where femur and tibia cannot span the distance.
-        bend = np.sqrt(outer * inner)
+        bend = outer * inner
+        np.sqrt(bend, out=bend)
+        inner -= outer
         k = square + difference
-        sines = (y, z * k + r * bend, -2.0 * bend)
-        cosines = (x, r * k - z * bend, inner - outer)
+        upwards, sideways = z * k, r * k
+        upwards += r * bend
+        sideways -= z * bend
+        sines = (y, upwards, -2.0 * bend)
+        cosines = (x, sideways, inner)
         sizes = (outwards, 2.0 * femur * square, farthest - nearest)
         reached = np.ones(x.shape, dtype=np.bool_)
         # tan(q/2) = sin q / (1 + cos q) grows with q all the way round.
         for sine, cosine, size, low, high in zip(
             sines, cosines, sizes, self.lowest, self.highest, strict=True
         ):
-            whole = np.maximum(size + cosine, NOTHING)
-            reached &= (sine >= low * whole) & (sine <= high * whole)
+            whole = size + cosine
+            np.maximum(whole, NOTHING, out=whole)
+            reached &= sine >= low * whole
+            whole *= high
+            reached &= sine <= whole
         return reached, sines, cosines, (outwards, r, z, square, bend)
 
 
