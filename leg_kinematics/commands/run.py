@@ -53,7 +53,8 @@ def _check_boards(given: Sequence[str], needed: Sequence[str]) -> None:
         options = ' '.join(f'--board {name}=DRIVER:PORT' for name in missing)
         raise click.BadParameter(
             f'the servo maps name the boards {", ".join(needed)}, but {", ".join(missing)} '
-            f'{"is" if len(missing) == 1 else "are"} not given (got {", ".join(names)}): add {options}',
+            f'{"is" if len(missing) == 1 else "are"} not given (got {", ".join(names)}): '
+            f'add {options}',
             param_hint='--board',
         )
 
