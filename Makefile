@@ -1,8 +1,9 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
 #
-# `make` alone sets up .venv. With a ROS 2 sourced that has rclpy, .venv stands on it and takes
-# its versions; elsewhere ROS 2 comes from the pinned wheels.
+# `make demo` sets up .venv with what runs, `make` alone and `make test` with what tests need as well.
+# With a ROS 2 sourced that has rclpy, .venv stands on it and takes its versions; elsewhere ROS 2
+# comes from wheels, and every file that is downloaded has its hash in constraints/.
 
 SHELL := bash
 .SHELLFLAGS := -euo pipefail -c
@@ -11,6 +12,8 @@ SHELL := bash
 
 VENV := .venv
 RUN := $(VENV)/bin
+# What is imported is compiled then, which takes less time than to compile everything now.
+PIP := $(RUN)/python -m pip install --quiet --disable-pip-version-check --no-compile
 
 SOURCED := $(if $(ROS_DISTRO),$(shell python3 -c 'import rclpy' 2>/dev/null && echo $(ROS_DISTRO)))
 
@@ -18,7 +21,8 @@ ifneq ($(SOURCED),)
 PYTHON ?= python3
 FLAVOUR := ros-$(SOURCED)
 VENV_OPTIONS := --system-site-packages
-INSTALL := -e '.[test,bench,lint]'
+INSTALL := $(PIP) -e .
+INSTALL_TESTS := $(PIP) -e '.[test,bench,lint]'
 else
 ifdef ROS_DISTRO
 $(warning ROS 2 $(ROS_DISTRO) is sourced, but python3 cannot import rclpy: taking the wheels instead)
@@ -27,18 +31,29 @@ PYTHON ?= $(shell command -v python3.11 || echo python3)
 WHEELS ?= kilted
 FLAVOUR := wheels-of-$(WHEELS)
 VENV_OPTIONS :=
-INSTALL := -c constraints/common.txt -c constraints/$(WHEELS).txt -e '.[ros,test,bench,lint]'
+HASHED := $(PIP) --require-hashes --no-build-isolation
+PINS := -r constraints/run.txt -r constraints/$(WHEELS).txt
+# The package itself has no hash, and whatever it needs is there.
+SELF := $(PIP) --no-index --no-build-isolation -e
+INSTALL := $(HASHED) -r constraints/build.txt && $(HASHED) $(PINS) && $(SELF) '.[ros]'
+INSTALL_TESTS := $(HASHED) $(PINS) -r constraints/test.txt && $(SELF) '.[ros,test,bench,lint]'
 endif
 
-# Says what .venv was made from. Another flavour, or a set-up cut short, starts afresh.
-STAMP := $(VENV)/installed-$(FLAVOUR)
+# Says what .venv was made from, and in which folder, since it does not survive a move. Another
+# flavour, another folder, or a set-up cut short starts afresh.
+STAMP := $(VENV)/installed-$(FLAVOUR)-$(shell pwd -P | cksum | cut -d ' ' -f 1)
+TESTS := $(STAMP)-tests
 
 .PHONY: venv
-venv: $(STAMP)  ## set up .venv
+venv: $(TESTS)  ## set up .venv
 
 $(STAMP): setup.py setup.cfg pyproject.toml $(wildcard constraints/*.txt)
 	$(PYTHON) -m venv $(if $(wildcard $(STAMP)),,--clear) $(VENV_OPTIONS) $(VENV)
-	$(RUN)/python -m pip install --quiet --disable-pip-version-check $(INSTALL)
+	$(INSTALL)
+	touch $@
+
+$(TESTS): $(STAMP)
+	$(INSTALL_TESTS)
 	touch $@
 
 .PHONY: demo
@@ -49,7 +64,7 @@ demo: $(STAMP)  ## walk the example robot against the mock board, with pictures
 # time, and have the machine for themselves.
 COMPUTING := $(addprefix test/,robot calibration solver gait gait_cases stages lockstep fuzz firmware) \
   $(addprefix test/board/,framed/test_frames.py simulated/test_simulated_board.py) \
-  $(addprefix test/design/,test_check.py test_straight_lines.py)
+  $(addprefix test/design/,test_check.py test_straight_lines.py test_tour.py)
 
 # With REPORTS=DIR both runs leave a report there.
 report = $(if $(REPORTS),--junit-xml=$(REPORTS)/$(1).xml)
@@ -60,23 +75,31 @@ test: lint  ## everything that must pass
 	$(RUN)/python -m pytest $(addprefix --ignore=,$(COMPUTING)) $(call report,others) $(PYTEST_OPTIONS)
 
 .PHONY: lint
-lint: $(STAMP)  ## style and types
+lint: $(TESTS)  ## style and types
 	$(RUN)/ruff check
 	$(RUN)/ruff format --check
 	$(RUN)/mypy
 
 .PHONY: bench
-bench: $(STAMP)  ## measure speed
+bench: $(TESTS)  ## measure speed
 	@# BLAS shall choose its kernels by the machine, for the libraries that we compare with.
 	env -u OPENBLAS_CORETYPE -u OPENBLAS_L2_SIZE $(RUN)/python -m pytest -m bench -s $(PYTEST_OPTIONS)
 
 .PHONY: soak
-soak: $(STAMP)  ## walk for minutes, and try examples that nobody has tried
+soak: $(TESTS)  ## walk for minutes, and try examples that nobody has tried
 	$(RUN)/python -m pytest -m 'soak or hypothesis' --hypothesis-profile=fresh --timeout=1800 -s \
 	  $(PYTEST_OPTIONS)
 
 # Not of `make test`: the .hex is shipped, and only who changes the source needs a compiler.
 include leg_kinematics/board/framed/firmware/firmware.mk
+
+.PHONY: pins
+pins:  ## write the hashes of the versions in constraints/ anew; wants uv
+	for file in constraints/*.txt; do \
+	  { grep '^#' $$file; grep == $$file | sed 's/ \\$$//' | uv pip compile - --quiet --no-deps \
+	    --universal --python-version 3.11 --generate-hashes --no-annotate --no-header; } > $$file.new; \
+	  mv $$file.new $$file; \
+	done
 
 .PHONY: clean
 clean:  ## remove everything that was made, .venv too

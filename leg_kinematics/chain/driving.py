@@ -139,6 +139,11 @@ class Driving:
         return self._following.positions
 
     @property
+    def velocities(self) -> tuple[float, ...]:
+        """How fast the joints shall move now, in the order of the robot, rad/s."""
+        return self._following.velocities
+
+    @property
     def status(self) -> BoardsStatus:
         """What the last step knew of the boards."""
         return self._status

@@ -64,6 +64,11 @@ class Following:
         return self._tracker.positions
 
     @property
+    def velocities(self) -> tuple[float, ...]:
+        """How fast the joints shall move now, rad/s."""
+        return self._tracker.velocities
+
+    @property
     def lag(self) -> float:
         """How far the joint that is farthest behind is from where the stream wants it, rad."""
         return self._tracker.lag

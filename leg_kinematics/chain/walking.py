@@ -24,12 +24,22 @@ from leg_kinematics.chain.values import (
     Condition,
     JointLimits,
     Level,
+    Odom,
     RobotReport,
     Walked,
 )
-from leg_kinematics.chain.walk import TAKING_OVER, Walk
+from leg_kinematics.chain.walk import TAKING_OVER, ZERO, Walk
 from leg_kinematics.errors import CommandError
-from leg_kinematics.gait import GaitParameters, GaitSample, Odometry, Offset, Twist, Walker
+from leg_kinematics.gait import (
+    BodyMotion,
+    Covariance,
+    GaitParameters,
+    GaitSample,
+    Odometry,
+    Offset,
+    Twist,
+    Walker,
+)
 from leg_kinematics.parameters import number
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import LegSolver
@@ -285,6 +295,19 @@ class Walking:
             self._led_at = now
         return Walked(targets, walk.odometry_until(stamp, now))
 
+    def odometry_at_rest(self, now: float, clock_offset: int) -> Odom | None:
+        """Where a robot that follows rests before it is taken over: at the origin of `odom`.
+
+        None when it is walked, does not follow, or when nobody knows where its feet are.
+        """
+        feet = self._feet if now - self._feet_at <= FEET_KNOWN_FOR else None
+        if self.walk is not None or self._waiting_for(now) or feet is None:
+            return None
+        height = -min(z for _, _, z in feet)
+        still = BodyMotion((0.0, 0.0, height), ZERO, ZERO, ZERO)
+        stamp = round(now * NANOSECONDS) + clock_offset
+        return Odom(stamp, still, Covariance(), Covariance())
+
     def _trouble(self, walk: Walk, now: float) -> str:
         """Why the robot does not follow; empty while it does."""
         report = self._report
@@ -355,7 +378,7 @@ class Walking:
         return self._schedule.missed
 
     def _waiting_for(self, now: float) -> str:
-        """Say what is missing until the robot can be taken over."""
+        """Say what is missing until the robot can be taken over; empty when nothing is."""
         report = self._report
         if report is None or now - self._reported_at > FEET_KNOWN_FOR:
             return 'waiting for the bridge'
@@ -363,7 +386,7 @@ class Walking:
             return f'waiting for the bridge, which is {report.state}'
         if self._feet is None:
             return 'waiting for foot_states'
-        return 'waiting for gait/stand'
+        return ''
 
     def condition(self, now: float) -> Condition:
         """Say how the walk is, at an instant, s."""
@@ -372,7 +395,7 @@ class Walking:
         if self._contradiction:
             return Condition(Level.ERROR, 'parameters contradict', self._contradiction)
         if self.walk is None:
-            return Condition(Level.OK, self._waiting_for(now))
+            return Condition(Level.OK, self._waiting_for(now) or 'waiting for gait/stand')
         if self.walk.paused == TAKING_OVER:
             return Condition(Level.OK, TAKING_OVER)
         if self.walk.paused:

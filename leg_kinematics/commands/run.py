@@ -5,18 +5,22 @@
 import re
 import sys
 import tempfile
+from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
 
 import click
 
+from leg_kinematics.board import BoardSpec
+from leg_kinematics.calibration import load_servo_maps
 from leg_kinematics.commands.confirm import confirm, yes_option
 from leg_kinematics.commands.files import InputFile, WrongFileError, config_folder
 from leg_kinematics.commands.parameter_names import check_names
-from leg_kinematics.errors import BoardError, DescriptionError
+from leg_kinematics.errors import BoardError, LegKinematicsError
 from leg_kinematics.nodes.caution import CAUTION
-from leg_kinematics.nodes.chain_processes import MockProcess
+from leg_kinematics.nodes.chain_processes import MockBoards
 from leg_kinematics.parameters import Value
+from leg_kinematics.robot import load_robot
 
 #: What ROS 2 takes as a namespace; the slash in front may be left out.
 NAMESPACE = re.compile(r'/|/?[a-z_]\w*(/[a-z_]\w*)*', re.ASCII | re.IGNORECASE)
@@ -30,6 +34,29 @@ def _namespace(_: click.Context, __: click.Parameter, name: str) -> str:
             f'do not begin with a digit, such as /bracken or /garden/bracken'
         )
     return '/' + name.removeprefix('/')
+
+
+def _check_boards(given: Sequence[str], needed: Sequence[str]) -> None:
+    """Refuse to start without a board that the servo maps name.
+
+    Raises
+    ------
+    click.BadParameter
+        One is missing, or an option is no board.
+
+    """
+    try:
+        names = [BoardSpec.parse(text).name for text in given]
+    except BoardError as error:
+        raise click.BadParameter(str(error), param_hint='--board') from error
+    if missing := [name for name in needed if name not in names]:
+        options = ' '.join(f'--board {name}=DRIVER:PORT' for name in missing)
+        raise click.BadParameter(
+            f'the servo maps name the boards {", ".join(needed)}, but {", ".join(missing)} '
+            f'{"is" if len(missing) == 1 else "are"} not given (got {", ".join(names)}): '
+            f'add {options}',
+            param_hint='--board',
+        )
 
 
 @click.command(
@@ -53,7 +80,7 @@ def _namespace(_: click.Context, __: click.Parameter, name: str) -> str:
     multiple=True,
     default=['mock'],
     show_default=True,
-    help='NAME=DRIVER:PORT of a servo board, as often as there are boards; or mock.',
+    help='NAME=DRIVER:PORT of a servo board, as often as there are boards; or mock for all.',
 )
 @click.option(
     '--params-file',
@@ -85,43 +112,44 @@ def run(
 ) -> None:
     """Run the three nodes in one process, until interrupted.
 
-    Without --robot and --servo-maps it is the example robot, without --board the mock. With a
-    real board, Ctrl-C ends kinematics, gait and bridge, but not the pulses: the board then acts
-    by the parameter board_silence_reaction, which is to hold.
+    Without --robot and --servo-maps it is the example robot, without --board there is a mock for
+    every board that the servo maps name. With a real board, Ctrl-C ends kinematics, gait and
+    bridge, but not the pulses: the board then acts by the parameter board_silence_reaction, which
+    is to hold.
     """
     # Imported here: --help shall not wait for ROS 2.
     from leg_kinematics.nodes.one_process import one_process  # noqa: PLC0415
     from leg_kinematics.nodes.process import run as run_nodes  # noqa: PLC0415
 
     config = config_folder()
+    described = robot or config / 'robots' / 'bracken.yaml'
+    mapped = servo_maps or config / 'servo_maps' / 'bracken.yaml'
     parameters = params_file or config / 'nodes.yaml'
     try:
         check_names(parameters)
-    except DescriptionError as error:
+        needed = load_servo_maps(mapped, load_robot(described)).boards
+    except LegKinematicsError as error:
         raise WrongFileError(str(error)) from error
-    files: dict[str, Value] = {
-        'robot': str(robot or config / 'robots' / 'bracken.yaml'),
-        'servo_maps': str(servo_maps or config / 'servo_maps' / 'bracken.yaml'),
-    }
+    files: dict[str, Value] = {'robot': str(described), 'servo_maps': str(mapped)}
     arguments = ['--ros-args', '-r', f'__ns:={namespace}']
     arguments += ['--params-file', str(parameters)]
     with ExitStack() as stack:
         if boards == ('mock',):
-            folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix='mock-board-')))
+            logs = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix='mock-boards-')))
             try:
-                mock = MockProcess(folder / 'board', folder / 'pulses.jsonl')
+                boards = tuple(stack.enter_context(MockBoards(needed, logs)).specs)
             except BoardError as error:
                 raise click.ClickException(str(error)) from error
-            stack.callback(mock.end)
-            boards = (f'main=framed:{folder / "board"}',)
-        elif enable:
-            confirm(
-                CAUTION,
-                'Shall the servos get their power as soon as the boards are there?',
-                yes=yes,
-            )
         else:
-            click.echo(CAUTION, err=True)
+            _check_boards(boards, needed)
+            if enable:
+                confirm(
+                    CAUTION,
+                    'Shall the servos get their power as soon as the boards are there?',
+                    yes=yes,
+                )
+            else:
+                click.echo(CAUTION, err=True)
         bridge: dict[str, Value] = files | {'boards': list(boards), 'enable': enable}
         code = run_nodes(lambda: one_process(files, bridge), arguments)
     sys.exit(code)

@@ -14,6 +14,7 @@ from leg_kinematics.chain.driving import DrivingParameters
 from leg_kinematics.chain.solving import SolvingParameters
 from leg_kinematics.chain.walking import WalkingParameters
 from leg_kinematics.gait import GaitParameters
+from leg_kinematics.nodes.frames import BodyFrame, Frames
 from leg_kinematics.parameters import Parameter, choice, count, flag, number, parameters_of, text
 
 #: Parameters that ROS itself gives every node.
@@ -51,7 +52,9 @@ class VelocityType(enum.StrEnum):
 class GaitNodeParameters:
     """How the gait node listens and tells."""
 
-    publish_tf: bool = flag(default=True, meaning='Tell odom to base_link on /tf as well')
+    publish_tf: bool = flag(
+        default=True, meaning='Tell odom_frame to footprint_frame to base_frame on /tf as well'
+    )
     cmd_vel_type: VelocityType = choice(VelocityType.TWIST_STAMPED, 'Message type of cmd_vel')
 
 
@@ -62,10 +65,15 @@ class BridgeNodeParameters:
     enable: bool = flag(default=False, meaning='Configure and activate at once: POWERS SERVOS')
 
 
-KINEMATICS = parameters_of(NodeParameters, SolvingParameters)
+KINEMATICS = parameters_of(NodeParameters, SolvingParameters, BodyFrame)
 
 GAIT = parameters_of(
-    NodeParameters, GaitParameters, WalkingParameters, OrderParameters, GaitNodeParameters
+    NodeParameters,
+    GaitParameters,
+    WalkingParameters,
+    OrderParameters,
+    GaitNodeParameters,
+    Frames,
 )
 
 BRIDGE = parameters_of(

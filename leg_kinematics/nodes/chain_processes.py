@@ -1,6 +1,6 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""The chain as processes: the mock board and the three nodes, started, watched and ended."""
+"""The chain as processes: mock boards and the three nodes, started, watched and ended."""
 
 import signal
 import subprocess
@@ -70,6 +70,59 @@ class MockProcess:
         if self.process.stdout is not None:
             self.process.stdout.close()
         self._link.unlink(missing_ok=True)
+
+
+class MockBoards:
+    """A mock board for every board that servo maps name, on entering.
+
+    Parameters
+    ----------
+    names
+        Of the boards.
+    folder
+        Where what they are told is logged.
+
+    Attributes
+    ----------
+    specs
+        The boards as the bridge takes them.
+    logs
+        By name.
+    exit_codes
+        By name, once they have ended.
+
+    """
+
+    def __init__(self, names: Sequence[str], folder: Path) -> None:
+        """Start nothing yet."""
+        self._temporary = tempfile.TemporaryDirectory(prefix='mock-boards-')
+        links = {name: Path(self._temporary.name) / name for name in names}
+        self._links = links
+        self._mocks: dict[str, MockProcess] = {}
+        self.specs = [f'{name}=framed:{link}' for name, link in links.items()]
+        self.logs = {name: folder / f'pulses-{name}.jsonl' for name in names}
+        self.exit_codes: dict[str, int] = {}
+
+    def __enter__(self) -> Self:
+        """Start them."""
+        try:
+            for name, link in self._links.items():
+                self.logs[name].unlink(missing_ok=True)
+                self._mocks[name] = MockProcess(link, self.logs[name])
+        except BoardError:
+            self.__exit__(None, None, None)
+            raise
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """End them; `exit_codes` tells how each ended."""
+        self.exit_codes = {f'board {name}': mock.end() for name, mock in self._mocks.items()}
+        self._temporary.cleanup()
 
 
 def end(process: 'subprocess.Popen[str]', number: int = signal.SIGINT) -> int:

@@ -10,7 +10,6 @@ from time import monotonic
 from typing import Any
 
 from geometry_msgs.msg import PoseStamped, Twist, TwistStamped
-from nav_msgs.msg import Odometry as OdometryMessage
 from rclpy.node import Node
 from rclpy.parameter import Parameter as RosParameter
 from sensor_msgs.msg import MultiDOFJointState
@@ -29,20 +28,16 @@ from leg_kinematics.nodes.catalogue import (
     VelocityType,
 )
 from leg_kinematics.nodes.diagnostics import Diagnostics
+from leg_kinematics.nodes.frames import Frames
 from leg_kinematics.nodes.markers import WalkMarkers
+from leg_kinematics.nodes.odometry_broadcaster import OdometryBroadcaster
 from leg_kinematics.nodes.orders import offer_order
 from leg_kinematics.nodes.process import run
 from leg_kinematics.nodes.senders import Senders
 from leg_kinematics.nodes.stamps import Stamps, refusal_of_age
 from leg_kinematics.nodes.start import start
 from leg_kinematics.nodes.status_values import gait_values
-from leg_kinematics.nodes.streams import (
-    FootStates,
-    FootTrajectories,
-    OdometryMessages,
-    RobotReports,
-)
-from leg_kinematics.nodes.transforms import TransformBroadcaster
+from leg_kinematics.nodes.streams import FootStates, FootTrajectories, RobotReports
 from leg_kinematics.robot import Vector
 
 MESSAGE_TYPES = {VelocityType.TWIST_STAMPED: TwistStamped, VelocityType.TWIST: Twist}
@@ -51,7 +46,8 @@ MESSAGE_TYPES = {VelocityType.TWIST_STAMPED: TwistStamped, VelocityType.TWIST: T
 class GaitNode(Node):
     """Has the robot walk.
 
-    Nothing is published until `gait/stand` is called.
+    No foot target is published until `gait/stand` is called; `odom` at rest is, once the robot
+    follows.
 
     Parameters
     ----------
@@ -78,9 +74,9 @@ class GaitNode(Node):
         self.stage = Walking(robot, legs, gait, walking)
         # In one process the kinematics listens as well, but only for others.
         self._own = int(direct)
-        self._foot_targets = FootTrajectories(robot.leg_names)
-        self._feet = FootStates(robot.leg_names)
-        self._odometry = OdometryMessages()
+        frames = settings.of(Frames)
+        self._foot_targets = FootTrajectories(robot.leg_names, frames.base_frame)
+        self._feet = FootStates(robot.leg_names, frames.base_frame)
         self._reports = RobotReports()
         self._max_age = settings.of(OrderParameters).max_command_age
         self._missed = 0
@@ -91,9 +87,8 @@ class GaitNode(Node):
         self._targets = self.create_publisher(
             MultiDOFJointTrajectory, 'foot_targets', qos.PUBLISHED
         )
-        self._odom = self.create_publisher(OdometryMessage, 'odom', qos.PUBLISHED)
-        self._transforms = TransformBroadcaster(self) if own.publish_tf else None
-        self._markers = WalkMarkers(self, robot, legs, lambda: self.stage.sample)
+        self._odometry = OdometryBroadcaster(self, frames, publish_tf=own.publish_tf)
+        self._markers = WalkMarkers(self, robot, legs, lambda: self.stage.sample, frames.odom_frame)
         self._senders = Senders(
             self,
             'cmd_vel',
@@ -193,15 +188,13 @@ class GaitNode(Node):
 
     def tell(self, walked: Walked | None) -> None:
         """Publish what a step of the stage gave."""
-        if walked is not None:
+        if walked is None:
+            rest = self.stage.odometry_at_rest(monotonic(), self._stamps.offset())
+            self._odometry.tell(() if rest is None else (rest,))
+        else:
             if walked.targets is not None and self._targets.get_subscription_count() > self._own:
                 self._targets.publish(self._foot_targets.write(walked.targets))
-            listened = self._odom.get_subscription_count() > 0
-            for odom in walked.odometry:
-                if listened:
-                    self._odom.publish(self._odometry.write(odom))
-                if self._transforms is not None:
-                    self._transforms.send(partial(messages.transform_message, odom))
+            self._odometry.tell(walked.odometry)
             if missed := self.stage.missed - self._missed:
                 self._missed += missed
                 self.get_logger().debug(f'ticks missed: {missed}')

@@ -18,6 +18,7 @@ from leg_kinematics.errors import CommandError, LegKinematicsError
 from leg_kinematics.nodes import messages, qos
 from leg_kinematics.nodes.catalogue import KINEMATICS
 from leg_kinematics.nodes.diagnostics import Diagnostics
+from leg_kinematics.nodes.frames import BodyFrame
 from leg_kinematics.nodes.process import run
 from leg_kinematics.nodes.senders import Senders
 from leg_kinematics.nodes.start import start
@@ -57,11 +58,11 @@ class KinematicsNode(Node):
         """Load the files, check both postures, then listen."""
         super().__init__('kinematics', parameter_overrides=list(overrides))
         settings, calibrated = start(self, KINEMATICS)
-        robot = calibrated.robot
-        self._foot_targets = FootTrajectories(robot.leg_names)
+        robot, frame = calibrated.robot, settings.of(BodyFrame).base_frame
+        self._foot_targets = FootTrajectories(robot.leg_names, frame)
         self._joint_targets = JointTrajectories(robot.joints)
         self._joint_states = JointStates(robot.joints)
-        self._feet = FootStates(robot.leg_names)
+        self._feet = FootStates(robot.leg_names, frame)
         self.stage = Solving(robot, calibrated.legs, settings.of(SolvingParameters))
         self.pass_on: Callable[[FootTargets], None] = self._solve
         # In one process the bridge listens as well, but only for others.

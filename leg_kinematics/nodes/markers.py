@@ -17,7 +17,8 @@ from transforms3d.euler import euler2mat
 from visualization_msgs.msg import Marker, MarkerArray
 
 from leg_kinematics.gait import BodyMotion, GaitSample
-from leg_kinematics.nodes.messages import ODOM_FRAME, duration_message
+from leg_kinematics.nodes.frames import FRAMES
+from leg_kinematics.nodes.messages import duration_message
 from leg_kinematics.nodes.qos import PUBLISHED
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import LegSolver, centre_of_mass, static_margin, support_polygon
@@ -51,6 +52,8 @@ class WalkMarkers:
         The description and its solvers.
     sample
         Gives the latest tick of the gait; None while nothing walks.
+    frame
+        In which it walks.
 
     """
 
@@ -60,12 +63,14 @@ class WalkMarkers:
         robot: Robot,
         legs: Sequence[LegSolver],
         sample: Callable[[], GaitSample | None],
+        frame: str,
     ) -> None:
         """Draw every so often."""
         self._node = node
         self._robot = robot
         self._legs = legs
         self._sample = sample
+        self._frame = frame
         self._publisher = node.create_publisher(MarkerArray, 'gait/markers', PUBLISHED)
         node.create_timer(INTERVAL, self._draw)
 
@@ -73,11 +78,17 @@ class WalkMarkers:
         sample = self._sample()
         if sample is not None and self._publisher.get_subscription_count() > 0:
             stamp = self._node.get_clock().now().to_msg()
-            self._publisher.publish(gait_markers(stamp, self._robot, self._legs, sample))
+            self._publisher.publish(
+                gait_markers(stamp, self._robot, self._legs, sample, self._frame)
+            )
 
 
 def gait_markers(
-    stamp: Time, robot: Robot, legs: Sequence[LegSolver], sample: GaitSample
+    stamp: Time,
+    robot: Robot,
+    legs: Sequence[LegSolver],
+    sample: GaitSample,
+    frame: str = FRAMES.odom_frame,
 ) -> MarkerArray:
     """Draw one tick of the gait.
 
@@ -89,6 +100,8 @@ def gait_markers(
         The description and its solvers.
     sample
         The tick.
+    frame
+        In which it walks.
 
     Returns
     -------
@@ -129,6 +142,7 @@ def gait_markers(
         markers.append(_marker('velocity', Marker.ARROW, ARROW_SIZE, BLUE, way))
     for marker in markers:
         marker.header.stamp = stamp
+        marker.header.frame_id = frame
     return MarkerArray(markers=markers)
 
 
@@ -142,7 +156,6 @@ def _marker(
     name: str, kind: int, size: Vector, color: ColorRGBA, points: Sequence[Vector]
 ) -> Marker:
     marker = Marker(ns=name, type=kind, action=Marker.ADD, color=color)
-    marker.header.frame_id = ODOM_FRAME
     marker.pose.orientation.w = 1.0
     marker.scale.x, marker.scale.y, marker.scale.z = size
     marker.points = [Point(x=x, y=y, z=z) for x, y, z in points]

@@ -40,11 +40,9 @@ from leg_kinematics.chain.values import (
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import Covariance, Offset
 from leg_kinematics.gait import Twist as BodyTwist
+from leg_kinematics.nodes.frames import FRAMES, Frames
 from leg_kinematics.robot import Vector
 from leg_kinematics.solver import Trajectory
-
-BASE_FRAME = 'base_link'
-ODOM_FRAME = 'odom'
 
 #: The states of power by their numbers in `bridge/state`; new ones are added at the end.
 POWER_STATES = tuple(PowerState)
@@ -105,11 +103,13 @@ def body_twist(message: Twist | TwistStamped) -> BodyTwist:
     return result
 
 
-def foot_targets_message(targets: FootTargets) -> MultiDOFJointTrajectory:
-    """Make foot targets in `base_link`."""
+def foot_targets_message(
+    targets: FootTargets, frame: str = FRAMES.base_frame
+) -> MultiDOFJointTrajectory:
+    """Make foot targets in the frame of the body."""
     message = MultiDOFJointTrajectory(joint_names=list(targets.legs))
     message.header.stamp = time_message(targets.stamp)
-    message.header.frame_id = BASE_FRAME
+    message.header.frame_id = frame
     velocities = targets.velocities or [()] * len(targets.feet)
     message.points = [
         MultiDOFJointTrajectoryPoint(
@@ -154,7 +154,7 @@ def body_offset(message: PoseStamped) -> Offset:
     return Offset((position.x, position.y, position.z), (roll, pitch, yaw))
 
 
-def foot_targets(message: MultiDOFJointTrajectory) -> FootTargets:
+def foot_targets(message: MultiDOFJointTrajectory, frame: str = FRAMES.base_frame) -> FootTargets:
     """Read foot targets: a stream if its points have velocities, straight moves if they have none.
 
     Raises
@@ -164,10 +164,8 @@ def foot_targets(message: MultiDOFJointTrajectory) -> FootTargets:
         and what was expected.
 
     """
-    if message.header.frame_id not in {'', BASE_FRAME}:
-        raise CommandError(
-            f"foot_targets must be in '{BASE_FRAME}' (got '{message.header.frame_id}')"
-        )
+    if message.header.frame_id not in {'', frame}:
+        raise CommandError(f"foot_targets must be in '{frame}' (got '{message.header.frame_id}')")
     count = len(message.joint_names)
     for point in message.points:
         if len(point.transforms) != count or len(point.velocities) not in {0, count}:
@@ -321,10 +319,10 @@ def robot_report(numbers: Sequence[float]) -> RobotReport:
 
 
 def joint_state_message(
-    stamp: int, joints: Sequence[str], positions: Sequence[float]
+    stamp: int, joints: Sequence[str], positions: Sequence[float], velocities: Sequence[float]
 ) -> JointState:
-    """Make joint states, rad."""
-    message = JointState(name=list(joints), position=list(positions))
+    """Make joint states, rad and rad/s."""
+    message = JointState(name=list(joints), position=list(positions), velocity=list(velocities))
     message.header.stamp = time_message(stamp)
     return message
 
@@ -338,12 +336,12 @@ def joint_positions(message: JointState, joints: Sequence[str]) -> tuple[float, 
 
 
 def foot_states_message(
-    stamp: int, legs: Sequence[str], feet: Sequence[Vector]
+    stamp: int, legs: Sequence[str], feet: Sequence[Vector], frame: str = FRAMES.base_frame
 ) -> MultiDOFJointState:
-    """Make foot states in `base_link`, m."""
+    """Make foot states in the frame of the body, m."""
     message = MultiDOFJointState(joint_names=list(legs))
     message.header.stamp = time_message(stamp)
-    message.header.frame_id = BASE_FRAME
+    message.header.frame_id = frame
     message.transforms = [_transform(foot) for foot in feet]
     return message
 
@@ -359,8 +357,8 @@ def feet_of(message: MultiDOFJointState, legs: Sequence[str]) -> tuple[Vector, .
     return tuple(feet[leg] for leg in legs)
 
 
-def odometry_message(odom: Odom) -> Odometry:
-    """Make odometry: pose of `base_link` in `odom`, its twist in `base_link`.
+def odometry_message(odom: Odom, frames: Frames = FRAMES) -> Odometry:
+    """Make odometry: pose of the body in `odom`, its twist in its own axes.
 
     The covariances are 6 x 6 row by row over x, y, z, roll, pitch, yaw (nav_msgs/Odometry). z,
     roll and pitch are known by the description only, as if the ground were flat and no servo
@@ -369,8 +367,8 @@ def odometry_message(odom: Odom) -> Odometry:
     motion = odom.motion
     message = Odometry()
     message.header.stamp = time_message(odom.stamp)
-    message.header.frame_id = ODOM_FRAME
-    message.child_frame_id = BASE_FRAME
+    message.header.frame_id = frames.odom_frame
+    message.child_frame_id = frames.base_frame
     message.pose.pose.position = _point(motion.position)
     message.pose.pose.orientation = _quaternion(motion.rpy)
     message.pose.covariance = six_by_six(odom.trust)
@@ -380,14 +378,33 @@ def odometry_message(odom: Odom) -> Odometry:
     return message
 
 
-def transform_message(odom: Odom) -> TransformStamped:
-    """Make the transform from `odom` to `base_link`, the same as the pose of odometry."""
+def transform_messages(odom: Odom, frames: Frames = FRAMES) -> list[TransformStamped]:
+    """Make the transforms from `odom` by the footprint to the body; in sequence they are its pose.
+
+    The footprint has the place on the ground and the yaw of the body, and neither height, roll nor
+    pitch (REP 120).
+    """
+    x, y, z = odom.motion.position
+    roll, pitch, yaw = odom.motion.rpy
+    stamp = time_message(odom.stamp)
+    return [
+        _transform_message(
+            stamp, (frames.odom_frame, frames.footprint_frame), (x, y, 0.0), (0.0, 0.0, yaw)
+        ),
+        _transform_message(
+            stamp, (frames.footprint_frame, frames.base_frame), (0.0, 0.0, z), (roll, pitch, 0.0)
+        ),
+    ]
+
+
+def _transform_message(
+    stamp: Time, ends: tuple[str, str], translation: Vector, rpy: Vector
+) -> TransformStamped:
     message = TransformStamped()
-    message.header.stamp = time_message(odom.stamp)
-    message.header.frame_id = ODOM_FRAME
-    message.child_frame_id = BASE_FRAME
-    message.transform.translation = _vector3(odom.motion.position)
-    message.transform.rotation = _quaternion(odom.motion.rpy)
+    message.header.stamp = stamp
+    message.header.frame_id, message.child_frame_id = ends
+    message.transform.translation = _vector3(translation)
+    message.transform.rotation = _quaternion(rpy)
     return message
 
 

@@ -61,4 +61,6 @@ class RobotBroadcaster:
             self._reports.publish(self._robot_reports.write(report))
         if self._stage.located and self._states.get_subscription_count():
             stamp = round(now * NANOSECONDS) + self._stamps.offset()
-            self._states.publish(self._joint_states.write(stamp, self._stage.positions))
+            self._states.publish(
+                self._joint_states.write(stamp, self._stage.positions, self._stage.velocities)
+            )

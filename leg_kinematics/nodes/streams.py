@@ -21,6 +21,7 @@ from leg_kinematics.chain.values import NANOSECONDS, FootTargets, JointTargets, 
 from leg_kinematics.gait import BodyMotion, Covariance
 from leg_kinematics.nodes import messages
 from leg_kinematics.nodes.cdr import FixedMessage, Number, Place, message_of
+from leg_kinematics.nodes.frames import FRAMES, Frames
 from leg_kinematics.robot import Vector
 from leg_kinematics.solver import Trajectory
 
@@ -121,18 +122,21 @@ class FootTrajectories:
     ----------
     legs
         Their names, in the order of all numbers.
+    frame
+        Of the body.
 
     """
 
-    def __init__(self, legs: Sequence[str]) -> None:
+    def __init__(self, legs: Sequence[str], frame: str = FRAMES.base_frame) -> None:
         """Know no count of points yet."""
         self._legs = tuple(legs)
+        self._frame = frame
         self._layouts = _ByCount(self._layout)
 
     def _layout(self, points: int) -> FixedMessage:
         still = ((STILL,) * len(self._legs),) * points
         message = messages.foot_targets_message(
-            FootTargets(0, self._legs, (0.0,) * points, still, still)
+            FootTargets(0, self._legs, (0.0,) * points, still, still), self._frame
         )
         places = [*_instant(message.header.stamp)]
         for point in message.points:
@@ -150,7 +154,7 @@ class FootTrajectories:
             or targets.legs != self._legs
             or not 0 < len(targets.times) <= MOST_POINTS
         ):
-            return serialize_message(messages.foot_targets_message(targets))
+            return serialize_message(messages.foot_targets_message(targets, self._frame))
         numbers: list[Number] = [*_split(targets.stamp)]
         for time, feet, velocities in zip(
             targets.times, targets.feet, targets.velocities, strict=True
@@ -171,7 +175,7 @@ class FootTrajectories:
         """
         numbers = self._layouts.read(data)
         if numbers is None:
-            targets = messages.foot_targets(message_of(data, MultiDOFJointTrajectory))
+            targets = messages.foot_targets(message_of(data, MultiDOFJointTrajectory), self._frame)
             self._layouts.learn(len(targets.times))
             return targets
         times, feet, velocities = _points(numbers[2:], 3 * len(self._legs))
@@ -197,13 +201,18 @@ class JointStates:
     def __init__(self, joints: Sequence[str]) -> None:
         """Find the places of the numbers."""
         self._joints = tuple(joints)
-        message = messages.joint_state_message(0, joints, [0.0] * len(joints))
-        places = [*_instant(message.header.stamp), *_elements(message.position)]
+        still = [0.0] * len(joints)
+        message = messages.joint_state_message(0, joints, still, still)
+        places = [
+            *_instant(message.header.stamp),
+            *_elements(message.position),
+            *_elements(message.velocity),
+        ]
         self._layout = FixedMessage(message, places)
 
-    def write(self, stamp: int, positions: Sequence[float]) -> bytes:
-        """Return the message of positions, rad, stamped in ns."""
-        return self._layout.write((*_split(stamp), *positions))
+    def write(self, stamp: int, positions: Sequence[float], velocities: Sequence[float]) -> bytes:
+        """Return the message of positions, rad, and velocities, rad/s, stamped in ns."""
+        return self._layout.write((*_split(stamp), *positions, *velocities))
 
     def read(self, data: bytes) -> tuple[int, tuple[float, ...] | None]:
         """Return stamp, ns, and positions; None unless every joint has a finite one.
@@ -219,7 +228,7 @@ class JointStates:
             message = message_of(data, JointState)
             stamp = messages.nanoseconds_of(message.header.stamp)
             return stamp, messages.joint_positions(message, self._joints)
-        positions = numbers[2:]
+        positions = numbers[2 : 2 + len(self._joints)]
         return _joined(*numbers[:2]), positions if all(map(isfinite, positions)) else None
 
 
@@ -230,20 +239,22 @@ class FootStates:
     ----------
     legs
         Their names, in the order of all numbers.
+    frame
+        Of the body.
 
     """
 
-    def __init__(self, legs: Sequence[str]) -> None:
+    def __init__(self, legs: Sequence[str], frame: str = FRAMES.base_frame) -> None:
         """Find the places of the numbers."""
         self._legs = tuple(legs)
-        message = messages.foot_states_message(0, legs, [STILL] * len(legs))
+        message = messages.foot_states_message(0, legs, [STILL] * len(legs), frame)
         places = [*_instant(message.header.stamp)]
         for transform in message.transforms:
             places += _components(transform.translation)
         self._layout = FixedMessage(message, places)
 
     def write(self, stamp: int, feet: Sequence[Vector]) -> bytes:
-        """Return the message of feet in `base_link`, m, stamped in ns."""
+        """Return the message of feet in the frame of the body, m, stamped in ns."""
         return self._layout.write((*_split(stamp), *chain.from_iterable(feet)))
 
     def read(self, data: bytes) -> tuple[int, tuple[Vector, ...] | None]:
@@ -294,11 +305,11 @@ class RobotReports:
 class OdometryMessages:
     """`odom`, which is only written."""
 
-    def __init__(self) -> None:
+    def __init__(self, frames: Frames = FRAMES) -> None:
         """Find the places of the numbers."""
         nothing = Covariance()
         motion = BodyMotion(STILL, STILL, STILL, STILL)
-        message = messages.odometry_message(Odom(0, motion, nothing, nothing))
+        message = messages.odometry_message(Odom(0, motion, nothing, nothing), frames)
         pose, twist = message.pose, message.twist
         self._layout = FixedMessage(
             message,

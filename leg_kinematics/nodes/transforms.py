@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Transforms on `/tf`, where ROS 2 has `tf2_msgs`: no wheel brings it to a plain machine."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from importlib.util import find_spec
 
 from geometry_msgs.msg import TransformStamped
@@ -17,7 +17,7 @@ if HAS_TF:
 
 
 class TransformBroadcaster:
-    """Tells a transform to all, or to nobody where there is no `tf2_msgs`.
+    """Tells transforms to all, or to nobody where there is no `tf2_msgs`.
 
     Parameters
     ----------
@@ -34,7 +34,7 @@ class TransformBroadcaster:
         else:
             node.get_logger().info('no transforms on /tf: tf2_msgs is not installed')
 
-    def send(self, make: Callable[[], TransformStamped]) -> None:
-        """Publish a transform, which is made only if somebody can be told."""
+    def send(self, make: Callable[[], Sequence[TransformStamped]]) -> None:
+        """Publish transforms, which are made only if somebody can be told."""
         if self._publisher is not None:
-            self._publisher.publish(TFMessage(transforms=[make()]))
+            self._publisher.publish(TFMessage(transforms=make()))

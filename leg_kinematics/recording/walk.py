@@ -1,9 +1,9 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""A recorded walk: what the mock board was told beside what the gait wanted, in figures."""
+"""A recorded walk: what the mock boards were told beside what the gait wanted, in figures."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from operator import itemgetter
 
@@ -47,9 +47,9 @@ class Walk:
     standing
         Feet that are on the ground, shape (n, legs).
     pose_times
-        When the board received each pose, s, shape (m,).
+        When the first board received each pose, s, shape (m,).
     pulses
-        What it was told, µs, shape (m, joints).
+        What all boards had been told by then, µs, shape (m, joints).
     angles
         The pulses through the servo maps, rad, shape (m, joints).
     told_feet
@@ -58,6 +58,8 @@ class Walk:
         s, shape (k,).
     odom
         x, y, yaw of the body and its twist vx, vy, yaw rate, shape (k, 6).
+    groups
+        Legs that hang on the same boards.
 
     """
 
@@ -71,6 +73,7 @@ class Walk:
     told_feet: Array
     odom_times: Array
     odom: Array
+    groups: tuple[tuple[int, ...], ...]
 
 
 def read_walk(
@@ -78,7 +81,7 @@ def read_walk(
     maps: ServoMaps,
     targets: Sequence[MultiDOFJointTrajectory],
     odometry: Sequence[Odometry],
-    records: Sequence[Record],
+    records: Mapping[str, Sequence[Record]],
     *,
     clock_offset: float,
 ) -> Walk:
@@ -93,7 +96,7 @@ def read_walk(
     odometry
         Everything that the gait published.
     records
-        The log of the mock board, which drives all joints.
+        The log of each mock board, by name.
     clock_offset
         ROS time minus monotonic time, s.
 
@@ -127,8 +130,7 @@ def read_walk(
         [[(v.linear.x, v.linear.y, v.linear.z) for v in point.velocities] for point in points]
     )
     ground = feet[:, :, 2].min(axis=1, keepdims=True)
-    poses = [each for each in records if each.event == 'pose' and each.time >= times[0]]
-    pulses = np.array([[each.pulses_us[m.channel] for m in maps.maps] for each in poses])
+    pose_times, pulses = _pulses(maps, records, times[0])
     angles = np.array(
         [[m.angle(pulse) for m, pulse in zip(maps.maps, row, strict=True)] for row in pulses]
     )
@@ -143,13 +145,45 @@ def read_walk(
         feet,
         velocities,
         feet[:, :, 2] - ground < ON_GROUND,
-        np.array([each.time for each in poses]),
+        pose_times,
         pulses,
         angles,
         told,
         np.array([messages.seconds_of(each.header.stamp) - clock_offset for each in odometry]),
         np.array([_odometry_row(each) for each in odometry]),
+        _groups(maps),
     )
+
+
+def _pulses(
+    maps: ServoMaps, records: Mapping[str, Sequence[Record]], since: float
+) -> tuple[Array, Array]:
+    """When the first board received each pose since an instant, and all pulses told by then."""
+    poses = [
+        (each.time, board, each.pulses_us)
+        for board, log in records.items()
+        for each in log
+        if each.event == 'pose'
+    ]
+    poses.sort(key=itemgetter(0))
+    outputs = [(each.board, each.channel) for each in maps.maps]
+    told: dict[tuple[str, int], float] = {}
+    times, rows = [], []
+    for time, board, pulses in poses:
+        told |= {(board, channel): pulse for channel, pulse in pulses.items()}
+        if board == maps.boards[0] and time >= since and told.keys() >= set(outputs):
+            times.append(time)
+            rows.append([told[output] for output in outputs])
+    return np.array(times), np.array(rows)
+
+
+def _groups(maps: ServoMaps) -> tuple[tuple[int, ...], ...]:
+    """Put together the legs, of three joints each, that hang on the same boards."""
+    groups: dict[frozenset[str], list[int]] = {}
+    for first in range(0, len(maps.maps), 3):
+        boards = frozenset(each.board for each in maps.maps[first : first + 3])
+        groups.setdefault(boards, []).append(first // 3)
+    return tuple(map(tuple, groups.values()))
 
 
 def _odometry_row(message: Odometry) -> tuple[float, ...]:
@@ -168,7 +202,7 @@ class FootErrors:
     errors
         Of each pose and foot, m, shape (m, legs).
     latencies
-        From the gait's target to its pose at the board, s, shape (m,).
+        From the gait's target to its pose at the board, s, of each pose in motion.
 
     """
 
@@ -179,8 +213,23 @@ class FootErrors:
 def foot_errors(walk: Walk) -> FootErrors:
     """Compare each pose with the gait's path at the instant that suits all its feet best.
 
-    One instant a pose, the same for all feet, takes the latency out and leaves the error.
+    One instant a pose, the same for all feet on a board, takes the latency out and leaves the
+    error. Boards hear of the same instant one after another.
     """
+    found = [_errors_of(walk, list(group)) for group in walk.groups]
+    errors = np.empty((len(found[0].errors), walk.feet.shape[1]))
+    for group, of_group in zip(walk.groups, found, strict=True):
+        errors[:, list(group)] = of_group.errors
+    return FootErrors(errors, np.concatenate([each.latencies for each in found]))
+
+
+def _errors_of(walk: Walk, group: list[int]) -> FootErrors:
+    walk = replace(
+        walk,
+        feet=walk.feet[:, group],
+        velocities=walk.velocities[:, group],
+        told_feet=walk.told_feet[:, group],
+    )
     inside = walk.pose_times < walk.times[-1] - LATENCY_RANGE[1]
     told = walk.told_feet[inside]
     received = walk.pose_times[inside]

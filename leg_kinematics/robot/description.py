@@ -79,7 +79,7 @@ class Link:
 
 @dataclass(frozen=True)
 class Mount:
-    """Where a leg is fastened: the pose of its coxa axis in ``base_link``.
+    """Where something is fastened: the pose of a coxa axis, or of an IMU, in ``base_link``.
 
     Attributes
     ----------
@@ -174,7 +174,8 @@ class Posture:
 class Robot:
     """A whole robot, as its description file says.
 
-    ``document`` is the file it came from, kept so that a later check can still name the line.
+    ``imu`` is where an inertial measurement unit is fastened, if there is one. ``document`` is the
+    file it came from, kept so that a later check can still name the line.
     """
 
     name: str
@@ -183,6 +184,7 @@ class Robot:
     resting: Posture
     standing: Posture
     document: Document = field(compare=False, repr=False)
+    imu: Mount | None = None
     battery: Battery | None = None
 
     @cached_property

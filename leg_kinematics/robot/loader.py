@@ -74,6 +74,7 @@ def load_robot(path: Path | str) -> Robot:
         resting=_posture(document, 'resting', legs),
         standing=_posture(document, 'standing', legs),
         document=document,
+        imu=_mount(document, 'imu') if document.keys('imu') else None,
         battery=_battery(document),
     )
     _check_torque(robot)
@@ -183,11 +184,14 @@ def _leg(
         for segment in document.keys(path)
         if segment in SEGMENTS
     }
-    mount = Mount(
-        position=_triple(document, f'{path}.mount.position', 'length'),
-        rpy=_triple(document, f'{path}.mount.rpy', 'angle'),
+    return Leg(name=name, mount=_mount(document, f'{path}.mount'), **(links | own))
+
+
+def _mount(document: Document, path: str) -> Mount:
+    return Mount(
+        position=_triple(document, f'{path}.position', 'length'),
+        rpy=_triple(document, f'{path}.rpy', 'angle'),
     )
-    return Leg(name=name, mount=mount, **(links | own))
 
 
 def _posture(document: Document, path: str, legs: tuple[Leg, ...]) -> Posture:

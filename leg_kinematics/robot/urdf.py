@@ -6,8 +6,13 @@ Joints carry the names of the description, such as ``left_front_coxa``. The link
 moves is named after it, ``left_front_coxa_link``; its frame lies in the joint axis with +x along
 the link. The empty link ``left_front_foot`` is the foot.
 
+The root is ``base_link``, which has the frame and nothing else: libraries built on KDL take no root
+with inertia. The trunk is the link ``body``, fastened to it, and so is ``imu_link`` where the
+description has an IMU. ``base_footprint`` is no link, since no joint of the robot leads to it: only
+whoever walks the robot knows how the body stands over the ground, and tells it on ``/tf``.
+
 The description knows mass and centre of mass of each part, but not how the mass is spread. The
-body is taken for a box around the origin of ``base_link`` and a link for a capsule from its joint
+trunk is taken for a box around the origin of ``base_link`` and a link for a capsule from its joint
 axis to the next one; about its centre of mass each has the moments of inertia that such a body
 has when it is uniform. The tibia's capsule ends in a ball around the foot, which therefore meets
 level ground one radius below the foot, however the leg stands.
@@ -16,7 +21,7 @@ level ground one radius below the foot, however the leg stands.
 from math import pi
 from xml.etree.ElementTree import Element, SubElement, indent, tostring
 
-from leg_kinematics.robot.description import Leg, Link, Robot, Vector
+from leg_kinematics.robot.description import Leg, Link, Mount, Robot, Vector
 
 # Of coxa, femur and tibia in the frame of their link.
 AXES: tuple[Vector, Vector, Vector] = ((0.0, 0.0, 1.0), (0.0, -1.0, 0.0), (0.0, -1.0, 0.0))
@@ -44,16 +49,27 @@ def urdf(robot: Robot) -> str:
     """
     root = Element('robot', name=robot.name)
     body = robot.body
-    base = SubElement(root, 'link', name='base_link')
+    SubElement(root, 'link', name='base_link')
+    trunk = _fasten(root, 'body', Mount(ZERO, ZERO))
     x2, y2, z2 = (side * side for side in body.size)
     twelfth = body.mass / 12.0
     moments = (twelfth * (y2 + z2), twelfth * (z2 + x2), twelfth * (x2 + y2))
-    _add_inertial(base, body.mass, body.centre_of_mass, moments)
-    _add_shape(base, ZERO, ZERO, 'box', size=_row(body.size))
+    _add_inertial(trunk, body.mass, body.centre_of_mass, moments)
+    _add_shape(trunk, ZERO, ZERO, 'box', size=_row(body.size))
+    if robot.imu is not None:
+        _fasten(root, 'imu_link', robot.imu)
     for leg in robot.legs:
         _add_leg(root, leg)
     indent(root)
     return f'<?xml version="1.0"?>\n{tostring(root, encoding="unicode")}\n'
+
+
+def _fasten(root: Element, name: str, mount: Mount) -> Element:
+    """Add a link that does not move in ``base_link``."""
+    joint = f'{name.removesuffix("_link")}_joint'
+    place, turn = mount.position, mount.rpy
+    _add_joint(root, joint, 'fixed', parent='base_link', child=name, place=place, turn=turn)
+    return SubElement(root, 'link', name=name)
 
 
 def _add_leg(root: Element, leg: Leg) -> None:

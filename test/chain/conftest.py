@@ -226,7 +226,7 @@ def walk_of(
             servo_maps,
             operator.targets_heard(),
             operator.odometry_heard(),
-            records,
+            dict.fromkeys(servo_maps.boards, records),
             clock_offset=clock_gettime(CLOCK_REALTIME) - clock_gettime(CLOCK_MONOTONIC),
         )
 

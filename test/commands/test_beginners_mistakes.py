@@ -130,19 +130,19 @@ MISTAKES = (
     robot(
         'a tab for indentation',
         put('  mass: 0.88 kg', '\tmass: 0.88 kg'),
-        'robot.yaml:12',
+        'robot.yaml:14',
         'a tab stands here: indent by blanks',
     ),
     robot(
         'a colon forgotten',
         put('height: 85 mm', 'height 85 mm'),
-        'robot.yaml:79',
+        'robot.yaml:84',
         'in the line above a colon is missing',
     ),
     robot(
         'no blank after a colon',
         put('height: 85 mm', 'height:85 mm'),
-        'robot.yaml:79',
+        'robot.yaml:84',
         'or the blank behind it',
     ),
     robot(
@@ -422,19 +422,19 @@ MISTAKES = (
     ),
     Mistake(
         'a port that is not there',
-        ('board', '/dev/ttyUSB77'),
+        ('board', '/dev/ttyUSB77', '--yes'),
         ('/dev/ttyUSB77 does not exist', 'plug the board in'),
         code=1,
     ),
     Mistake(
         'a folder for a port',
-        ('board', '/dev'),
+        ('board', '/dev', '--yes'),
         ('serial port /dev is a folder', 'name that of the board'),
         code=1,
     ),
     Mistake(
         'a file for a port',
-        ('board', 'nodes.yaml'),
+        ('board', 'nodes.yaml', '--yes'),
         ('serial port nodes.yaml is an ordinary file', 'name that of the board'),
         code=1,
     ),
@@ -451,7 +451,9 @@ MISTAKES = (
     nodes(
         'a tab in the parameters', put('    lift:', '\tlift:'), 'nodes.yaml:', 'a tab stands here'
     ),
-    nodes('a node misspelt', put('/**/gait:', '/**/giat:'), 'nodes.yaml:9', "did you mean 'gait'?"),
+    nodes(
+        'a node misspelt', put('/**/gait:', '/**/giat:'), 'nodes.yaml:12', "did you mean 'gait'?"
+    ),
 )
 
 

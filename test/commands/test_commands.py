@@ -13,6 +13,7 @@ from pathlib import Path
 
 import click
 import pytest
+import yaml
 from click.testing import CliRunner
 from rclpy.exceptions import InvalidNamespaceException
 from rclpy.validate_namespace import validate_namespace
@@ -29,6 +30,8 @@ from leg_kinematics.nodes.operator import Operator
 LEG_KINEMATICS = [sys.executable, '-c', 'from leg_kinematics.commands.main import main; main()']
 
 GOOD = Summary(
+    robot='bracken',
+    planned_distance_m=2.1,
     commanded_distance_m=2.0,
     walked_distance_m=2.009,
     odometry_difference_m=0.001,
@@ -38,6 +41,7 @@ GOOD = Summary(
     frames_refused=0,
     frames_bad=1,
     worst_foot_error_mm=0.49,
+    allowed_foot_error_mm=0.5,
     latency_median_ms=8.0,
     latency_p99_ms=20.0,
     pose_period_p50_ms=10.0,
@@ -46,6 +50,18 @@ GOOD = Summary(
     smallest_support_margin_mm=15.0,
     exit_codes={'kinematics': 0, 'gait': 0, 'bridge': 0, 'mock': 0},
 )
+
+
+@pytest.fixture
+def two_boards(tmp_path: Path) -> Path:
+    """Return servo maps of bracken with the right legs on a board of their own."""
+    source = config_folder() / 'servo_maps' / 'bracken.yaml'
+    content = yaml.safe_load(source.read_text(encoding='utf-8'))
+    for joint, entry in content['joints'].items():
+        entry['board'] = joint.partition('_')[0]
+    file = tmp_path / 'two_boards.yaml'
+    file.write_text(yaml.safe_dump(content, sort_keys=False), encoding='utf-8')
+    return file
 
 
 def commands(group: click.Group, path: tuple[str, ...] = ()) -> Iterator[tuple[str, ...]]:
@@ -168,6 +184,7 @@ def test_a_good_run_has_no_faults() -> None:
         (replace(GOOD, worst_foot_error_mm=0.51), 'a foot was 0.51 mm from its target'),
         (replace(GOOD, walked_distance_m=2.011), 'distance differ by 11.0 mm'),
         (replace(GOOD, walked_distance_m=1.989), 'distance differ by 11.0 mm'),
+        (replace(GOOD, planned_distance_m=3.4), 'walked 2.009 m only, of 3.400 m'),
         (replace(GOOD, frames_refused=2), 'the board refused 2 frames'),
         (replace(GOOD, smallest_support_margin_mm=0.0), 'left the support polygon'),
         (replace(GOOD, exit_codes={'gait': 0, 'bridge': -9}), 'bridge ended with exit code -9'),
@@ -216,20 +233,61 @@ def test_the_list_of_commands_is_not_cut_off() -> None:
 
 
 def test_run_refuses_a_board_that_is_none() -> None:
-    """A message instead of a traceback, exit code 2, no node left, and the cautions before."""
+    """A message instead of a traceback, exit code 2."""
+    done = CliRunner().invoke(main, ['run', '--board', 'nonsense'])
+    assert done.exit_code == 2
+    assert 'nonsense' in done.stderr
+    assert 'NAME=DRIVER:PORT' in done.stderr
+
+
+def test_run_shows_the_cautions_before_it_looks_for_boards() -> None:
+    """Here for one whose driver is none: a message, exit code 2, no node left."""
     done = subprocess.run(
-        [*LEG_KINEMATICS, 'run', '--board', 'nonsense'],
+        [*LEG_KINEMATICS, 'run', '--board', 'main=nonsense:/dev/null'],
         capture_output=True,
         text=True,
         check=False,
     )
     assert done.returncode == 2
     assert 'nonsense' in done.stderr
-    assert 'NAME=DRIVER:PORT' in done.stderr
     caution = ' '.join(done.stderr[: done.stderr.index('nonsense')].split())
     for words in ('full speed', 'Ctrl-C ends this program, not the pulses', 'licensed people'):
         assert words in caution
     assert 'Traceback' not in done.stderr
+
+
+def test_run_tells_which_board_is_missing(two_boards: Path) -> None:
+    """Exit code 2 with the boards of the servo maps and the option to add."""
+    done = subprocess.run(
+        [
+            *LEG_KINEMATICS, 'run', '--servo-maps', two_boards,
+            '--board', 'left=framed:/dev/null',
+        ],
+        capture_output=True,
+        text=True,
+        check=False,
+    )  # fmt: skip
+    assert done.returncode == 2
+    words = ' '.join(done.stderr.split())
+    assert 'the servo maps name the boards left, right, but right is not given (got left)' in words
+    assert '--board right=DRIVER:PORT' in words
+
+
+def test_demo_refuses_a_robot_with_too_few_legs(tmp_path: Path) -> None:
+    """Exit code 2 with the reason, before anything is started or written."""
+    config = config_folder()
+    robot = yaml.safe_load((config / 'robots' / 'bracken.yaml').read_text(encoding='utf-8'))
+    maps = yaml.safe_load((config / 'servo_maps' / 'bracken.yaml').read_text(encoding='utf-8'))
+    robot['legs'] = {leg: robot['legs'][leg] for leg in ('left_front', 'right_front')}
+    maps['joints'] = {joint: entry for joint, entry in maps['joints'].items() if '_front_' in joint}
+    for name, content in (('robot', robot), ('maps', maps)):
+        text = yaml.safe_dump(content, sort_keys=False)
+        (tmp_path / f'{name}.yaml').write_text(text, encoding='utf-8')
+    files = ['--robot', str(tmp_path / 'robot.yaml'), '--servo-maps', str(tmp_path / 'maps.yaml')]
+    done = CliRunner().invoke(main, ['demo', *files, '--output', str(tmp_path / 'output')])
+    assert done.exit_code == 2
+    assert 'bracken has 2 legs' in done.stderr
+    assert not (tmp_path / 'output').exists()
 
 
 @pytest.mark.parametrize('name', ['/', '/bracken', '/garden/bracken_2', '/_a', '/A__b'])
@@ -254,10 +312,10 @@ def test_run_refuses_what_is_no_namespace(name: str) -> None:
 
 
 @pytest.mark.parametrize('number', [signal.SIGINT, signal.SIGTERM])
-def test_run_is_the_whole_chain_in_one_process(number: signal.Signals) -> None:
-    """With the mock and enabled it can stand up; an interrupt ends all of it well."""
+def test_run_is_the_whole_chain_in_one_process(number: signal.Signals, two_boards: Path) -> None:
+    """Enabled, with a mock for each board, it can stand up; an interrupt ends all of it well."""
     namespace = f'/one_process_{number.name.lower()}'
-    command = [*LEG_KINEMATICS, 'run', '--enable']
+    command = [*LEG_KINEMATICS, 'run', '--enable', '--servo-maps', str(two_boards)]
     with subprocess.Popen(
         [*command, '--namespace', namespace[1:]], stderr=subprocess.PIPE
     ) as process:

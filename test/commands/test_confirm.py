@@ -17,7 +17,8 @@ from leg_kinematics.commands.main import main
 from leg_kinematics.nodes.chain_processes import MockProcess
 
 LEG_KINEMATICS = [sys.executable, '-c', 'from leg_kinematics.commands.main import main; main()']
-RUN = ['run', '--enable', '--board', 'nonsense']
+RUN = ['run', '--enable', '--board', 'main=nonsense:/dev/null']
+NO_DRIVER = "no driver named 'nonsense'"
 
 
 @pytest.fixture
@@ -54,14 +55,14 @@ def test_who_says_no_powers_nothing() -> None:
         done.stderr.index('[y/N]'),
     )
     assert caution < question
-    assert 'NAME=DRIVER:PORT' not in done.stderr
+    assert NO_DRIVER not in done.stderr
 
 
 def test_who_says_yes_goes_on() -> None:
-    """As far as the bridge, which refuses the board that is none."""
+    """As far as the bridge, which refuses the board whose driver is none."""
     done = at_a_terminal(RUN, 'y\n')
     assert done.returncode == 2
-    assert done.stderr.index('[y/N]') < done.stderr.index('NAME=DRIVER:PORT')
+    assert done.stderr.index('[y/N]') < done.stderr.index(NO_DRIVER)
 
 
 def test_the_flag_answers_the_question() -> None:
@@ -75,7 +76,7 @@ def test_the_flag_answers_the_question() -> None:
     )
     assert done.returncode == 2
     assert '[y/N]' not in done.stderr
-    assert done.stderr.index('servos start') < done.stderr.index('NAME=DRIVER:PORT')
+    assert done.stderr.index('servos start') < done.stderr.index(NO_DRIVER)
 
 
 def test_where_nobody_can_be_asked_servos_get_no_power() -> None:

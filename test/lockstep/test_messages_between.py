@@ -50,7 +50,7 @@ def by_objects(robot: Robot) -> Way:
         return cast('Feet', messages.feet_of(messages.foot_states_message(1, legs, places), legs))
 
     def states(positions: Positions) -> Positions:
-        message = messages.joint_state_message(1, joints, positions)
+        message = messages.joint_state_message(1, joints, positions, [0.0] * len(joints))
         return cast('Positions', messages.joint_positions(message, joints))
 
     return Way(
@@ -75,7 +75,10 @@ def by_bytes(robot: Robot) -> Way:
     return Way(
         lambda targets: heard_targets.read(sent_targets.write(targets)),
         lambda targets: heard_joints.read(sent_joints.write(targets)),
-        lambda positions: cast('Positions', heard_states.read(sent_states.write(1, positions))[1]),
+        lambda positions: cast(
+            'Positions',
+            heard_states.read(sent_states.write(1, positions, [0.0] * len(joints)))[1],
+        ),
         lambda feet: cast('Feet', heard_feet.read(sent_feet.write(1, feet))[1]),
         lambda report: heard_reports.read(sent_reports.write(report)),
     )

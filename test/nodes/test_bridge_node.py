@@ -352,7 +352,7 @@ def test_a_board_that_restarts_waits_for_rearm(bench: Bench, start_board: StartB
 def test_joint_trajectories_move_the_servos(
     active: Bench, bracken: Robot, servo_maps: ServoMaps, resting: tuple[float, ...]
 ) -> None:
-    """And joint states tell where the servos are told to be, by name."""
+    """And joint states tell where the servos are told to be and how fast they move, by name."""
     heard = active.probe.record(JointState, 'joint_states')
     goal = [angle + 0.05 for angle in resting]
     publisher = active.probe.publisher(JointTrajectory, 'joint_trajectory')
@@ -365,6 +365,8 @@ def test_joint_trajectories_move_the_servos(
         lambda: heard and list(heard[-1].position) == pytest.approx(goal), 'joint states'
     )
     assert tuple(heard[-1].name) == bracken.joints
+    assert list(heard[-1].velocity) == [0.0] * len(bracken.joints)
+    assert max(max(each.velocity) for each in heard) > 0.0
     assert active.probe.values['bridge']['main.positions'] == 'commanded'
     timer.destroy()
 

@@ -267,7 +267,7 @@ def transforms(probe: 'Probe') -> list[Any]:
 def test_transforms_are_told_where_ros_has_them(
     probe: 'Probe', start: Start, bracken: Robot, *, publish_tf: bool
 ) -> None:
-    """The same pose as odometry; without tf2_msgs or when it is not wanted, nobody offers /tf."""
+    """As `messages` makes them; without tf2_msgs or when it is not wanted, nobody offers /tf."""
     start(publish_tf=publish_tf)
     told = transforms(probe) if publish_tf else []
     odometry = probe.record(Odometry, 'odom')
@@ -281,12 +281,29 @@ def test_transforms_are_told_where_ros_has_them(
     known = [each for each in told if str(each.transforms[0].header.stamp) in poses]
     assert len(known) > 10
     for message in known:
-        (transform,) = message.transforms
-        pose = poses[str(transform.header.stamp)]
-        assert (transform.header.frame_id, transform.child_frame_id) == ('odom', 'base_link')
-        assert transform.transform.rotation == pose.orientation
-        place = transform.transform.translation
-        assert (place.x, place.y, place.z) == (pose.position.x, pose.position.y, pose.position.z)
+        footprint, body = message.transforms
+        pose = poses[str(footprint.header.stamp)]
+        assert (footprint.header.frame_id, footprint.child_frame_id) == ('odom', 'base_footprint')
+        assert (body.header.frame_id, body.child_frame_id) == ('base_footprint', 'base_link')
+        place, height = footprint.transform.translation, body.transform.translation.z
+        assert (place.x, place.y, height) == (pose.position.x, pose.position.y, pose.position.z)
+
+
+def test_odometry_is_told_before_the_first_stand(
+    probe: 'Probe', start: Start, bracken: Robot
+) -> None:
+    """At rest at the origin, which is where the robot lies; with the names that are given."""
+    start(odom_frame='field', base_frame='trunk')
+    odometry = probe.record(Odometry, 'odom')
+    puppet = Puppet(probe, bracken)
+    probe.until(lambda: len(odometry) > 3, 'odometry')
+    assert puppet.targets == []
+    last = odometry[-1]
+    assert (last.header.frame_id, last.child_frame_id) == ('field', 'trunk')
+    place, speed = last.pose.pose.position, last.twist.twist.linear
+    assert (place.x, place.y) == (0.0, 0.0)
+    assert place.z == pytest.approx(bracken.resting.height)
+    assert (speed.x, speed.y, speed.z) == (0.0, 0.0, 0.0)
 
 
 def test_it_draws_the_walk_for_whoever_looks(

@@ -108,7 +108,7 @@ def test_joint_states_become_foot_states_and_the_start_of_a_straight_move(
     ]
     row = [angle for leg in angles for angle in leg]
     publisher.publish(JointState(name=['camera'], position=[1.0]))
-    publisher.publish(messages.joint_state_message(STAMP_NS, bracken.joints, row))
+    publisher.publish(messages.joint_state_message(STAMP_NS, bracken.joints, row, row))
     probe.until(lambda: heard, 'foot states')
     assert len(heard) == 1
     assert heard[0].header.stamp == STAMP

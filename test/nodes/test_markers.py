@@ -33,6 +33,14 @@ def standing(bracken: Robot) -> GaitSample:
     )
 
 
+def test_they_are_in_the_frame_that_is_given(
+    bracken: Robot, bracken_legs: tuple[LegSolver, ...], standing: GaitSample
+) -> None:
+    """All of them."""
+    markers = gait_markers(STAMP, bracken, bracken_legs, standing, 'field').markers
+    assert {marker.header.frame_id for marker in markers} == {'field'}
+
+
 def draw(robot: Robot, legs: tuple[LegSolver, ...], sample: GaitSample) -> dict[str, Marker]:
     """Draw a tick, send it over the wire, and return the markers by name."""
     wired = deserialize_message(

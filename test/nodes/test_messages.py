@@ -12,6 +12,7 @@ from geometry_msgs.msg import Transform, TransformStamped, Twist, TwistStamped, 
 from hypothesis import given
 from hypothesis import strategies as st
 from nav_msgs.msg import Odometry
+from numpy.typing import NDArray
 from rclpy.serialization import deserialize_message, serialize_message
 from sensor_msgs.msg import JointState, MultiDOFJointState
 from std_msgs.msg import Float64MultiArray
@@ -21,6 +22,7 @@ from trajectory_msgs.msg import (
     MultiDOFJointTrajectory,
     MultiDOFJointTrajectoryPoint,
 )
+from transforms3d.affines import compose
 from transforms3d.quaternions import quat2mat
 
 from leg_kinematics.chain.power import PowerState
@@ -29,6 +31,7 @@ from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import BodyMotion, Covariance
 from leg_kinematics.gait import Twist as BodyTwist
 from leg_kinematics.nodes import messages
+from leg_kinematics.nodes.frames import Frames
 from leg_kinematics.robot import Vector
 from leg_kinematics.solver import Trajectory
 
@@ -307,8 +310,9 @@ def test_wrong_joint_trajectories_are_refused(
 
 def test_joint_states_are_read_in_any_order_and_with_more_joints() -> None:
     """Positions come in the order of the reader; sensor_msgs/JointState names each joint."""
-    message = messages.joint_state_message(STAMP_NS, JOINTS, (1.0, 2.0, 3.0))
+    message = messages.joint_state_message(STAMP_NS, JOINTS, (1.0, 2.0, 3.0), (0.1, 0.2, 0.3))
     assert message.header.stamp == STAMP
+    assert list(message.velocity) == [0.1, 0.2, 0.3]  # rad/s (sensor_msgs/JointState)
     message.name = ['tibia', 'camera', 'coxa', 'femur']
     message.position = [3.0, 9.0, 1.0, 2.0]
     assert messages.joint_positions(message, JOINTS) == (1.0, 2.0, 3.0)
@@ -361,10 +365,14 @@ def motion(
 
 
 @given(vectors, st.tuples(*[st.floats(-pi, pi)] * 3), vectors, vectors)
-def test_odometry_and_transform_turn_as_rep_103_says(
+def test_odometry_and_transforms_turn_as_rep_103_says(
     position: Vector, rpy: Vector, linear: Vector, angular: Vector
 ) -> None:
-    """Fixed axes: roll about x, then pitch about y, then yaw about z; the same in both.
+    """Fixed axes: roll about x, then pitch about y, then yaw about z; the same in all of them.
+
+    From `odom` the transforms lead to the footprint, which is on the ground and level and has the
+    yaw of the body (REP 120, `base_footprint`), and from there to the body (REP 105: every frame
+    has one parent).
 
     The axes are turned here by their rotation matrices, the quaternion is read by transforms3d.
     """
@@ -386,19 +394,51 @@ def test_odometry_and_transform_turn_as_rep_103_says(
     assert np.linalg.norm(quaternion) == pytest.approx(1.0, abs=1e-15)
     speed, spin = message.twist.twist.linear, message.twist.twist.angular
     assert ((speed.x, speed.y, speed.z), (spin.x, spin.y, spin.z)) == (linear, angular)
-    transform = messages.transform_message(odom)
-    transform = deserialize_message(serialize_message(transform), TransformStamped)
-    assert (transform.header.frame_id, transform.child_frame_id) == ('odom', 'base_link')
-    assert transform.header.stamp == STAMP
-    assert transform.transform.rotation == turn
-    way = transform.transform.translation
-    assert (way.x, way.y, way.z) == position
+    footprint, body = (
+        deserialize_message(serialize_message(each), TransformStamped)
+        for each in messages.transform_messages(odom)
+    )
+    assert footprint.header.stamp == body.header.stamp == STAMP
+    assert (footprint.header.frame_id, footprint.child_frame_id) == ('odom', 'base_footprint')
+    assert (body.header.frame_id, body.child_frame_id) == ('base_footprint', 'base_link')
+    assert footprint.transform.translation.z == 0.0
+    assert (footprint.transform.rotation.x, footprint.transform.rotation.y) == (0.0, 0.0)
+    found = affine(footprint) @ affine(body)
+    np.testing.assert_allclose(found[:3, :3], expected, atol=1e-12)
+    np.testing.assert_allclose(found[:3, 3], position, atol=1e-9)
+
+
+def affine(message: TransformStamped) -> NDArray[np.float64]:
+    """Return a transform as a matrix, by transforms3d."""
+    way, turn = message.transform.translation, message.transform.rotation
+    rotation = quat2mat((turn.w, turn.x, turn.y, turn.z))
+    matrix: NDArray[np.float64] = compose((way.x, way.y, way.z), rotation, (1.0, 1.0, 1.0))
+    return matrix
+
+
+def test_frames_have_the_names_that_are_given() -> None:
+    """Odometry, transforms, foot targets and foot states; another frame is refused by name."""
+    frames = Frames(odom_frame='field', footprint_frame='shadow', base_frame='trunk')
+    odom = Odom(STAMP_NS, motion(), Covariance(), Covariance())
+    message = messages.odometry_message(odom, frames)
+    assert (message.header.frame_id, message.child_frame_id) == ('field', 'trunk')
+    assert [
+        (each.header.frame_id, each.child_frame_id)
+        for each in messages.transform_messages(odom, frames)
+    ] == [('field', 'shadow'), ('shadow', 'trunk')]
+    feet = ((0.0, 0.0, 0.0),)
+    assert messages.foot_states_message(1, ('a',), feet, 'trunk').header.frame_id == 'trunk'
+    targets = FootTargets(1, ('a',), (1.0,), [list(feet)], None)
+    told = messages.foot_targets_message(targets, 'trunk')
+    assert messages.foot_targets(told, 'trunk') == targets
+    with pytest.raises(CommandError, match="must be in 'base_link' \\(got 'trunk'\\)"):
+        messages.foot_targets(told)
 
 
 def test_a_quarter_turn_to_the_left_by_hand() -> None:
     """Yaw 90 deg is the quaternion (w, z) = (cos 45 deg, sin 45 deg), order x, y, z, w apart."""
     odom = Odom(STAMP_NS, motion(rpy=(0.0, 0.0, pi / 2)), Covariance(), Covariance())
-    turn = messages.transform_message(odom).transform.rotation
+    turn = messages.transform_messages(odom)[0].transform.rotation
     assert (turn.w, turn.z) == pytest.approx((0.7071067811865476, 0.7071067811865476))
 
 

@@ -114,15 +114,16 @@ def test_trajectories_of_many_points_come_back_too() -> None:
     assert wire.read(wire.write(targets)) == targets
 
 
-@given(STAMPS, ROWS)
+@given(STAMPS, ROWS, ROWS)
 def test_joint_states_are_the_bytes_of_rclpy_and_come_back(
-    stamp: int, positions: tuple[float, ...]
+    stamp: int, positions: tuple[float, ...], velocities: tuple[float, ...]
 ) -> None:
     """Of joint states."""
     wire = JointStates(JOINTS)
-    made = messages.joint_state_message(stamp, JOINTS, positions)
-    assert is_as_rclpy_writes(wire.write(stamp, positions), made)
-    assert wire.read(wire.write(stamp, positions)) == (stamp, positions)
+    made = messages.joint_state_message(stamp, JOINTS, positions, velocities)
+    data = wire.write(stamp, positions, velocities)
+    assert is_as_rclpy_writes(data, made)
+    assert wire.read(data) == (stamp, positions)
 
 
 @given(STAMPS, FEET)
@@ -195,7 +196,7 @@ def test_numbers_that_are_not_finite_are_refused(bad: float) -> None:
         with pytest.raises(CommandError, match='not finite'):
             reader.read(data)
     states = JointStates(JOINTS)
-    assert states.read(states.write(1, row)) == (1, None)
+    assert states.read(states.write(1, row, ROW)) == (1, None)
 
 
 def test_every_truncated_message_is_refused() -> None:
@@ -224,7 +225,7 @@ def test_spoilt_bytes_are_refused_or_another_whole_trajectory(data: st.DataObjec
 
 def test_a_number_that_is_not_in_the_bytes_is_told() -> None:
     """The places must be given in the order of the message."""
-    message = messages.joint_state_message(0, ('a',), (0.0,))
+    message = messages.joint_state_message(0, ('a',), (0.0,), (0.0,))
     stamp = message.header.stamp
     with pytest.raises(ValueError, match='1 of 2 places'):
         FixedMessage(message, [(stamp, 'nanosec'), (stamp, 'sec')])

@@ -53,6 +53,18 @@ def test_rpy_is_about_fixed_axes(edited: Callable[[str, str], Path]) -> None:
     np.testing.assert_allclose(robot.standing.feet[0][:2], expected, atol=1e-12)
 
 
+def test_an_imu_may_be_described(edited: Callable[[str, str], Path], bracken_file: Path) -> None:
+    """Its pose is read as that of a leg is; without one there is none, and half of one is wrong."""
+    assert load_robot(bracken_file).imu is None
+    imu = 'imu: {position: [0 mm, 5 mm, 20 mm], rpy: [0 deg, 0 deg, 90 deg]}'
+    robot = load_robot(edited('legs:', f'{imu}\n\nlegs:'))
+    assert robot.imu is not None
+    assert robot.imu.position == pytest.approx((0.0, 0.005, 0.020))
+    assert robot.imu.rpy == pytest.approx((0.0, 0.0, np.pi / 2))
+    with pytest.raises(DescriptionError, match='rpy'):
+        load_robot(edited('legs:', 'imu: {position: [0 mm, 5 mm, 20 mm]}\n\nlegs:'))
+
+
 def test_leg_may_differ_from_the_others(edited: Callable[[str, str], Path]) -> None:
     """A leg with a link of its own uses it, and the other legs keep theirs."""
     own = (

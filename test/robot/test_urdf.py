@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from math import pi
 from pathlib import Path
+from xml.etree import ElementTree as ET
 
 import mujoco
 import numpy as np
@@ -136,9 +137,9 @@ def test_check_urdf_finds_no_fault(robot: Robot, tmp_path: Path) -> None:
     run = subprocess.run([check_urdf, file], capture_output=True, text=True, check=False)
     assert run.returncode == 0, run.stderr
     assert not run.stderr
-    assert f'root Link: base_link has {len(robot.legs)} child(ren)' in run.stdout
+    assert f'root Link: base_link has {1 + len(robot.legs)} child(ren)' in run.stdout
     links = [line.split()[-1] for line in run.stdout.splitlines() if 'child(' in line][1:]
-    assert links == [
+    assert links == ['body'] + [
         name
         for leg in robot.legs
         for name in (*(f'{joint}_link' for joint in leg.joints), f'{leg.name}_foot')
@@ -227,6 +228,33 @@ def test_inertias_are_those_of_uniform_box_and_capsules(
         np.testing.assert_allclose(found, expected, rtol=1e-9, atol=1e-15)
 
 
+def test_the_root_has_no_inertia(robot: Robot) -> None:
+    """KDL takes no root with inertia: kdl_parser, `treeFromUrdfModel` (from memory)."""
+    root = ET.fromstring(urdf(robot))
+    children = {child.get('link') for child in root.iterfind('joint/child')}
+    (base,) = [link for link in root.iter('link') if link.get('name') not in children]
+    assert base.get('name') == 'base_link'
+    assert not list(base)
+
+
+def test_the_imu_is_where_it_is_fastened(robot: Robot) -> None:
+    """A fixed frame, its axes turned as REP 103 says: about fixed axes (Pinocchio).
+
+    The name of the frame is common practice, no source.
+    """
+    mount = Mount((0.02, -0.01, 0.03), (0.1, -0.2, 1.3))
+    model = pinocchio.buildModelFromXML(urdf(replace(robot, imu=mount)))
+    data = model.createData()
+    pinocchio.framesForwardKinematics(model, data, pinocchio.neutral(model))
+    base, imu = (data.oMf[model.getFrameId(name)] for name in ('base_link', 'imu_link'))
+    found = base.actInv(imu)
+    np.testing.assert_allclose(found.translation, mount.position, atol=1e-12)
+    np.testing.assert_allclose(
+        found.rotation, pinocchio.rpy.rpyToMatrix(np.array(mount.rpy)), atol=1e-12
+    )
+    assert not pinocchio.buildModelFromXML(urdf(robot)).existFrame('imu_link')
+
+
 def test_inertias_could_be_those_of_a_real_body(
     robot: Robot, in_pinocchio: pinocchio.Model
 ) -> None:
@@ -242,7 +270,7 @@ def test_inertias_could_be_those_of_a_real_body(
 def test_shapes_to_bump_into_enclose_the_links(robot: Robot, in_mujoco: mujoco.MjModel) -> None:
     """The body is a box; a link is a cylinder and two balls from joint to joint (MuJoCo)."""
     model = in_mujoco
-    (box,) = np.flatnonzero(model.geom_bodyid == model.body('base_link').id)
+    (box,) = np.flatnonzero(model.geom_bodyid == model.body('body').id)
     assert model.geom_type[box] == mujoco.mjtGeom.mjGEOM_BOX
     np.testing.assert_allclose(2.0 * model.geom_size[box], robot.body.size)
     for leg in robot.legs:

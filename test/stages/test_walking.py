@@ -16,6 +16,7 @@ from transforms3d.euler import euler2mat
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import (
     LAGGING,
+    NANOSECONDS,
     Condition,
     FootTargets,
     Level,
@@ -231,6 +232,43 @@ def test_only_a_robot_that_follows_is_taken_over(
     assert not answer.success
     assert answer.words == f'the robot does not follow, it is {state}: {help_}'
     assert puppet.condition().state == f'waiting for the bridge, which is {state}'
+
+
+def test_odometry_at_rest_leads_over_into_that_of_the_walk(
+    make_puppet: MakePuppet, bracken: Robot
+) -> None:
+    """It is told once the robot follows and its feet are known, at the origin; then the walk does.
+
+    REP 105: the pose in `odom` goes on without a jump.
+    """
+    puppet = make_puppet()
+    stage = puppet.stage
+
+    def at_rest() -> Odom | None:
+        return stage.odometry_at_rest(puppet.now, CLOCK_OFFSET)
+
+    assert at_rest() is None
+    stage.locate(bracken.resting.feet, puppet.now)
+    assert at_rest() is None
+    stage.hear(replace(puppet.report, state=PowerState.ENABLING), puppet.now)
+    assert at_rest() is None
+    stage.hear(puppet.report, puppet.now)
+    last = at_rest()
+    assert last is not None
+    assert last.stamp == round(puppet.now * NANOSECONDS) + CLOCK_OFFSET
+    assert last.motion.position == pytest.approx((0.0, 0.0, bracken.resting.height))
+    still = (last.motion.rpy, last.motion.linear, last.motion.angular)
+    assert still == ((0.0, 0.0, 0.0),) * 3
+    assert last.trust == last.rate_trust == Covariance()
+    puppet.now += FEET_KNOWN_FOR + 0.01
+    stage.hear(puppet.report, puppet.now)
+    assert at_rest() is None
+    puppet.stand()
+    assert at_rest() is None
+    first = puppet.odometry[0]
+    assert first.stamp > last.stamp
+    assert first.motion.position == pytest.approx(last.motion.position, abs=1e-4)
+    assert first.motion.rpy == pytest.approx(last.motion.rpy)
 
 
 def test_the_robot_stands_up_from_where_its_feet_are(

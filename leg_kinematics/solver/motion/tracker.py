@@ -149,6 +149,11 @@ class Tracker:
         return self._positions
 
     @property
+    def velocities(self) -> tuple[float, ...]:
+        """How fast the joints shall move now, rad/s."""
+        return self._velocities
+
+    @property
     def time(self) -> float | None:
         """Instant of the stream, on our clock, that the joints have come to, s.
 

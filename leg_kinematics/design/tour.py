@@ -1,0 +1,105 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""The walk of a demonstration: in every direction, at a share of what the robot can do."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from leg_kinematics.design.design import FEWEST_LEGS, Design
+from leg_kinematics.errors import CommandError
+from leg_kinematics.gait import GaitParameters, GaitState, Twist, Walker
+from leg_kinematics.robot import Robot
+from leg_kinematics.solver import LegSolver
+
+#: Directions, each faster than any robot walks, with the time to walk so, s, and in words.
+DIRECTIONS = (
+    (Twist(x=10.0), 8.0, 'walking forward'),
+    (Twist(y=10.0), 6.0, 'walking sideways'),
+    (Twist(yaw=50.0), 6.0, 'turning'),
+    (Twist(x=10.0, yaw=35.0), 8.0, 'walking an arc'),
+)
+
+STOPPING_TIME = 3.0
+
+#: Of the fastest walk in a direction.
+SHARE = 2.0 / 3.0
+
+#: A robot that is slower than this does not walk, m/s.
+LEAST_SPEED = 1e-3
+
+TICK = 0.02
+
+#: The velocity is looked at when it has been asked for over so many cycles.
+CYCLES = 3
+
+
+@dataclass(frozen=True)
+class Tour:
+    """A walk through all directions.
+
+    Attributes
+    ----------
+    duty_factor
+        To walk with.
+    parts
+        Body velocity, how long it is commanded, s, and what that is in words.
+
+    """
+
+    duty_factor: float
+    parts: tuple[tuple[Twist, float, str], ...]
+
+    @property
+    def length(self) -> float:
+        """Length of the way, m, as if every velocity were reached at once."""
+        return sum(twist.speed * seconds for twist, seconds, _ in self.parts)
+
+
+def plan_tour(robot: Robot, legs: Sequence[LegSolver], parameters: GaitParameters) -> Tour:
+    """Plan a walk that suits a robot, with the smallest duty factor that it walks with.
+
+    That is at least the one of the parameters, and three feet stand on average.
+
+    Raises
+    ------
+    CommandError
+        The robot has fewer than four legs or cannot walk; the message says why.
+
+    """
+    if len(robot.legs) < FEWEST_LEGS:
+        raise CommandError(
+            f'{robot.name} has {len(robot.legs)} legs; a walk that never falls needs three feet on '
+            'the ground, so four legs or more'
+        )
+    reason = ''
+    least = 3.0 / len(robot.legs) - 1e-9
+    for duty_factor in Design(robot, None, parameters).duty_factors:
+        if duty_factor < least:
+            continue
+        tried = replace(parameters, duty_factor=duty_factor)
+        parts = []
+        for direction, seconds, words in DIRECTIONS:
+            twist, limit = fastest_walk(robot, legs, tried, direction)
+            parts.append((twist.scaled(SHARE), seconds, words))
+            reason = reason or limit
+        if parts[0][0].speed > LEAST_SPEED:
+            return Tour(duty_factor, (*parts, (Twist(), STOPPING_TIME, 'stopping')))
+    raise CommandError(
+        f'{robot.name} cannot walk with these parameters of the gait: {reason}; '
+        '`leg-kinematics check` says what would help'
+    )
+
+
+def fastest_walk(
+    robot: Robot, legs: Sequence[LegSolver], parameters: GaitParameters, direction: Twist
+) -> tuple[Twist, str]:
+    """Let the gait walk on its own, and see how fast it does so, and what limits it."""
+    walker = Walker(robot, legs, parameters, robot.resting.feet)
+    walker.stand()
+    sample = walker.step(TICK, Twist())
+    while sample.state is GaitState.STANDING_UP:
+        sample = walker.step(TICK, Twist())
+    cycle = parameters.swing_time / (1.0 - parameters.duty_factor)
+    for _ in range(round(CYCLES * cycle / TICK)):
+        sample = walker.step(TICK, direction)
+    return sample.twist, sample.limit
