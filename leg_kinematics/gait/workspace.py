@@ -75,8 +75,8 @@ def stride_radii(
     """
     between = np.hypot(*(neutral[:, None, :2] - neutral[None, :, :2]).transpose(2, 0, 1))
     np.fill_diagonal(between, np.inf)
-    room = np.tile(SHARE_OF_NEIGHBOUR * between.min(axis=1), len(offsets))
-    legs, neutral = carried(legs, offsets), _tiled(neutral, len(offsets))
+    room = _repeated(SHARE_OF_NEIGHBOUR * between.min(axis=1), len(offsets))
+    legs, neutral = carried(legs, offsets), _repeated(neutral, len(offsets))
     ground = (-depth, 0.0) if depth else (0.0,)
     heights = np.zeros((3, len(ground) + 1))
     heights[2] = *ground, lift
@@ -124,7 +124,8 @@ def liftable_radii(
     the answer, which is not above them.
     """
     count = len(offsets)
-    legs, neutral, speeds = carried(legs, offsets), _tiled(neutral, count), _tiled(speeds, count)
+    legs = carried(legs, offsets)
+    neutral, speeds = _repeated(neutral, count), _repeated(speeds, count)
     longest = radii.ravel()
     # The foot comes down as it went up.
     shares = np.linspace(0.0, 0.5, PARTS // 2 + 1)
@@ -191,8 +192,9 @@ def fastest_stances(
     )
     # There and back are one: the same swing the other way round, with every joint speed reversed.
     count = len(offsets)
-    legs, neutral, speeds = carried(legs, offsets), _tiled(neutral, count), _tiled(speeds, count)
-    radii = np.tile(radii, count)
+    legs = carried(legs, offsets)
+    neutral, speeds = _repeated(neutral, count), _repeated(speeds, count)
+    radii = _repeated(radii, count)
     leg, heading = np.divmod(np.arange(len(radii) * HEADINGS // 2), HEADINGS // 2)
     half_strides = radii[leg, None] * _directions(HEADINGS)[heading]
 
@@ -207,7 +209,8 @@ def fastest_stances(
 
     to_speed = 2.0 * (1.0 - duty_factor) / (duty_factor * swing_time)
     fastest = to_speed * radii[leg] * _crossings(effort, len(leg))
-    return np.tile(fastest.reshape(count, len(radii) // count, -1), 2)
+    fastest = fastest.reshape(count, len(radii) // count, -1)
+    return np.concatenate((fastest, fastest), axis=-1)
 
 
 def way_times(legs: ManyLegs, speeds: Floats, feet: Floats, way: Sequence[Offset]) -> Floats:
@@ -250,8 +253,9 @@ def fastest_towards(stances: Sequence[float], velocity: Point) -> float:
     return (1.0 - share) * stances[low % HEADINGS] + share * stances[(low + 1) % HEADINGS]
 
 
-def _tiled(rows: Floats, count: int) -> Floats:
-    return np.tile(rows, (count, 1))
+def _repeated(rows: Floats, count: int) -> Floats:
+    """Give all rows so many times over."""
+    return rows[np.arange(count * len(rows)) % len(rows)]
 
 
 def _directions(count: int) -> Floats:

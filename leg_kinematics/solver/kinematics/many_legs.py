@@ -109,15 +109,15 @@ class ManyLegs:
             Of the origin of this frame, in the others, m, shape (frames, 3).
 
         """
-        count = len(turns)
+        rows = np.arange(len(turns) * len(self)) % len(self)
         turns = turns[:, np.newaxis]
         return ManyLegs(
-            np.tile(self.lengths, (1, count, 1)),
-            np.tile(self.squares, (1, count, 1)),
+            self.lengths[:, rows],
+            self.squares[:, rows],
             (self.mount @ turns.swapaxes(-1, -2)).reshape(-1, 3, 3),
             (turns @ self.position + shifts[:, np.newaxis, :, np.newaxis]).reshape(-1, 3, 1),
-            np.tile(self.lowest, (1, count, 1)),
-            np.tile(self.highest, (1, count, 1)),
+            self.lowest[:, rows],
+            self.highest[:, rows],
         )
 
     def reached(self, feet: Floats) -> NDArray[np.bool_]:

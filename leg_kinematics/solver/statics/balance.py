@@ -92,17 +92,16 @@ def static_margin(feet: Sequence[Point], point: Point) -> float:
     polygon = support_polygon(feet)
     if not polygon:
         return -inf
-    edges = list(zip(polygon, polygon[1:] + polygon[:1], strict=True))
-    distance = min(_distance(a, b, point) for a, b in edges)
-    inside = len(polygon) >= TRIANGLE and all(_cross(a, b, point) >= 0.0 for a, b in edges)
+    inside = len(polygon) >= TRIANGLE
+    distance = inf
+    x, y = polygon[-1]
+    for end in polygon:
+        # Along the edge, and from its start to the point.
+        dx, dy = end[0] - x, end[1] - y
+        px, py = point[0] - x, point[1] - y
+        square = dx * dx + dy * dy
+        along = min(1.0, max(0.0, (px * dx + py * dy) / square)) if square > 0.0 else 0.0
+        distance = min(distance, hypot(px - along * dx, py - along * dy))
+        inside = inside and dx * py - dy * px >= 0.0
+        x, y = end
     return distance if inside else -distance
-
-
-def _distance(a: Point, b: Point, point: Point) -> float:
-    dx, dy = b[0] - a[0], b[1] - a[1]
-    square = dx * dx + dy * dy
-    along = 0.0
-    if square > 0.0:
-        along = ((point[0] - a[0]) * dx + (point[1] - a[1]) * dy) / square
-    along = min(1.0, max(0.0, along))
-    return hypot(point[0] - a[0] - along * dx, point[1] - a[1] - along * dy)
