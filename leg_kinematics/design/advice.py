@@ -166,7 +166,7 @@ TRIED: Mapping[str, Sequence[Change]] = {
     'servo speed used': (LESS_LIFT, SLOWER, *LONGER[:2], *HEIGHTS),
     'stall torque used': (LONGER[2], *SHORTER[:2], *HEIGHTS, _duty_factor()),
     'support margin': (FASTER, _duty_factor()),
-    'clearance': (FASTER, *SHORTER, _duty_factor()),
+    'clearance': (FASTER, LESS_LIFT, *SHORTER, LONGER[2], HEIGHTS[1], _duty_factor()),
 }
 
 

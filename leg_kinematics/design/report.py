@@ -133,6 +133,8 @@ def _questions(design: Design) -> Iterator[tuple[str, Question]]:
     for factor in factors:
         yield 'support', partial(_support, factor)
     yield 'clearance', _clearance
+    yield 'clearance', _body
+    yield 'clearance', _ground
 
 
 def _reach(design: Design) -> list[Finding]:
@@ -191,9 +193,15 @@ def _support(factor: int, design: Design) -> list[Finding]:
 
 def _clearance(design: Design) -> list[Finding]:
     walks = design.fastest_walks
-    between = [clearance_finding(design.robot, design.legs, walks)] if walks else []
-    body = body_finding(design.robot, design.bare, design.postures, design.all_walks)
-    return [*between, body, *ground_findings(design.robot, design.parameters.lift)]
+    return [clearance_finding(design.robot, design.legs, walks)] if walks else []
+
+
+def _body(design: Design) -> list[Finding]:
+    return [body_finding(design.robot, design.bare, design.postures, design.fastest_walks)]
+
+
+def _ground(design: Design) -> list[Finding]:
+    return ground_findings(design.robot, design.parameters.lift)
 
 
 def _lines(design: Design, maps: ServoMaps) -> tuple[tuple[Finding, ...], tuple[DrawnLine, ...]]:
