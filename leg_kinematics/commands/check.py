@@ -10,16 +10,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
-from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.markup import escape
 from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
-from rich.table import Table
 
 from leg_kinematics.calibration import load_servo_maps
-from leg_kinematics.commands.files import WrongFileError, make_output_folder
-from leg_kinematics.design.finding import Verdict
-from leg_kinematics.errors import DescriptionError
+from leg_kinematics.commands.files import WrongFileError, gait_parameters_of, make_output_folder
+from leg_kinematics.commands.page import page_width, print_folded, print_line
+from leg_kinematics.design.finding import Finding, Verdict
+from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.robot import load_robot
 
 if TYPE_CHECKING:
@@ -27,7 +26,11 @@ if TYPE_CHECKING:
 
 COLOURS = {Verdict.PASS: 'green', Verdict.TIGHT: 'yellow', Verdict.FAIL: 'red'}
 
-CAPTION = 'In brackets: beyond this a line fails. Torques in percent of the stall torque.'
+CAPTION = (
+    'After each value stands what it takes to pass and, in brackets, where the line fails. Torques '
+    'are in percent of the stall torque, joint speeds of the no-load speed. The walks are the '
+    'fastest that the gait walks with its parameters, each "at" a duty factor.'
+)
 
 
 @click.command(epilog='Example: leg-kinematics check config/robots/bracken.yaml')
@@ -38,6 +41,12 @@ CAPTION = 'In brackets: beyond this a line fails. Torques in percent of the stal
     help='Of this robot; then the pulses are checked as well.',
 )
 @click.option(
+    '--params-file',
+    type=click.Path(path_type=Path),
+    help='Parameters of the nodes, as `run` takes them: how the gait shall walk. Default: as it '
+    'walks by default.',
+)
+@click.option(
     '--output',
     type=click.Path(file_okay=False, writable=True, path_type=Path),
     default=Path('check-output'),
@@ -45,19 +54,29 @@ CAPTION = 'In brackets: beyond this a line fails. Torques in percent of the stal
     help='Folder for the pictures.',
 )
 @click.option('--json', 'as_json', is_flag=True, help='Print the report for a script to read.')
-def check(*, robot: Path, servo_maps: Path | None, output: Path, as_json: bool) -> None:
+def check(
+    *,
+    robot: Path,
+    servo_maps: Path | None,
+    params_file: Path | None,
+    output: Path,
+    as_json: bool,
+) -> None:
     """Question the design that the file ROBOT describes.
 
-    Reach, freedom of the body, speed, torque, support, clearance of legs, body and ground, how
-    long the battery lasts and, with servo maps, pulses and straight lines: each line says pass,
-    tight or fail, and what would help. What may be a slip of the pen, such as a leg on the wrong
-    side, is told as a doubt, and the leg is red in the picture of the robot. Exit code 0 when
-    nothing fails, 1 when something does, 2 when a file is wrong.
+    Reach, freedom of the body, the fastest walks of the gait with their joint speeds, torques,
+    support, clearance of legs, body and ground, how long the battery lasts and, with servo maps,
+    pulses and straight lines: each line says pass, tight or fail, and what would help. For the
+    worst failing line of each kind single changes are tried, and those that are enough told with
+    their amounts. What may be a mistake, such as a leg on the wrong side, is told as a doubt, and
+    the leg is red in the picture of the robot. Exit code 0 when nothing fails, 1 when something
+    does, 2 when a file is wrong.
     """
     try:
         described = load_robot(robot)
         maps = None if servo_maps is None else load_servo_maps(servo_maps, described)
-    except DescriptionError as error:
+        parameters = gait_parameters_of(params_file)
+    except LegKinematicsError as error:
         raise WrongFileError(str(error)) from error
     make_output_folder(output)
     console = Console(stderr=as_json)
@@ -68,7 +87,7 @@ def check(*, robot: Path, servo_maps: Path | None, output: Path, as_json: bool) 
         from leg_kinematics.design.report import check_robot  # noqa: PLC0415
 
         report = check_robot(
-            described, maps, lambda doing: progress.update(task, description=doing)
+            described, maps, lambda doing: progress.update(task, description=doing), parameters
         )
         progress.update(task, description='drawing')
         from leg_kinematics.design.pictures import draw  # noqa: PLC0415
@@ -95,43 +114,55 @@ def check(*, robot: Path, servo_maps: Path | None, output: Path, as_json: bool) 
 
 
 def _print(name: str, report: 'Report', console: Console) -> None:
-    table = Table(
-        title=f'{name}: {report.verdict}',
-        title_justify='left',
-        caption=CAPTION,
-        caption_justify='left',
-        box=SIMPLE_HEAD,
-        pad_edge=False,
-    )
-    table.add_column('check', no_wrap=True)
-    table.add_column('value', justify='right', no_wrap=True)
-    table.add_column('to pass (fail)', no_wrap=True)
-    table.add_column('where', overflow='fold')
-    table.add_column('', no_wrap=True)
+    console.print(f'[bold]{escape(name)}: {_coloured(report.verdict)}[/]', highlight=False)
+    columns = [max(map(len, column)) for column in zip(*map(_cells, report.findings), strict=True)]
     for group, findings in groupby(report.findings, key=lambda finding: finding.group):
-        table.add_section()
-        table.add_row(f'[bold]{group}[/]')
+        console.print(f'\n[bold]{escape(group)}[/]', highlight=False)
         for finding in findings:
-            table.add_row(
-                finding.name,
-                finding.shown(finding.value),
-                finding.shown_bounds,
-                finding.detail,
-                f'[{COLOURS[finding.verdict]}]{finding.verdict}[/]',
+            named, value, bounds = (
+                f'{cell:{side}{width}}'
+                for cell, side, width in zip(_cells(finding), '<><', columns, strict=True)
             )
-    console.print(table)
+            row = f'  {named}  {value}  {bounds}  {finding.verdict:5}'
+            shown = escape(row.removesuffix(f'{finding.verdict:5}')) + _coloured(finding.verdict)
+            if finding.detail and len(row) + 2 + len(finding.detail) <= page_width(console):
+                padding = ' ' * (7 - len(finding.verdict))
+                print_line(console, f'{shown}{padding}{escape(finding.detail)}')
+            else:
+                print_line(console, shown)
+                print_folded(console, finding.detail, 4)
+    console.print()
+    print_folded(console, CAPTION)
     for doubt in report.doubts:
-        console.print(f'[yellow]doubt[/] {escape(doubt.seen)}', highlight=False, soft_wrap=True)
-        console.print(f'     Cure: {escape(doubt.cure)}.', highlight=False, soft_wrap=True)
+        print_folded(console, f'doubt {doubt.seen}', style='yellow')
+        print_folded(console, f'Cure: {doubt.cure}.', 5)
     for remark in report.remarks:
-        console.print(f'[cyan]note[/] {escape(remark)}', highlight=False, soft_wrap=True)
-    failing: dict[tuple[Verdict, str, str], list[str]] = {}
+        print_folded(console, f'note {remark}', style='cyan')
+    _print_remedies(report, console)
+
+
+def _print_remedies(report: 'Report', console: Console) -> None:
+    """Tell what would help the lines that do not pass, once for those that need the same."""
+    failing: dict[tuple[Verdict, str, str], list[Finding]] = {}
     for finding in report.findings:
         if finding.verdict is not Verdict.PASS:
             key = (finding.verdict, finding.group, finding.remedy)
-            failing.setdefault(key, []).append(finding.name)
-    for (verdict, group, remedy), names in failing.items():
-        console.print(
-            f'[{COLOURS[verdict]}]{verdict}[/] {group}: {", ".join(names)}', highlight=False
-        )
-        console.print(f'     What would help: {remedy}.', highlight=False)
+            failing.setdefault(key, []).append(finding)
+    for (verdict, group, remedy), told in failing.items():
+        names = '; '.join(finding.name for finding in told)
+        print_folded(console, f'{verdict} {group}: {names}', style=COLOURS[verdict])
+        print_folded(console, f'What would help: {remedy}.', 5)
+        for finding in told:
+            if finding.advice:
+                tried = '; or '.join(finding.advice)
+                print_folded(
+                    console, f"Tried for the line '{finding.name}', each alone: {tried}.", 5
+                )
+
+
+def _cells(finding: Finding) -> tuple[str, str, str]:
+    return (finding.name, finding.shown(finding.value), finding.shown_bounds)
+
+
+def _coloured(verdict: Verdict) -> str:
+    return f'[{COLOURS[verdict]}]{verdict}[/]'

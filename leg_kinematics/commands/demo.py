@@ -22,14 +22,14 @@ from leg_kinematics.commands.files import (
     InputFile,
     WrongFileError,
     config_folder,
+    gait_parameters_of,
     make_output_folder,
 )
+from leg_kinematics.design.design import Design
 from leg_kinematics.design.tour import Tour, plan_tour
 from leg_kinematics.errors import LegKinematicsError
-from leg_kinematics.gait import GaitParameters
 from leg_kinematics.nodes.chain_processes import NODES, Chain, MockBoards
-from leg_kinematics.robot import Robot, load_robot
-from leg_kinematics.solver import LegSolver, leg_solvers
+from leg_kinematics.robot import load_robot
 
 #: Of the planned way; a part of it is lost to starting and to turning round.
 SHORTEST_WALK = 0.6
@@ -121,8 +121,20 @@ class Summary:
     show_default=True,
     help='Folder for pictures, logs and summary.json.',
 )
+@click.option(
+    '--params-file',
+    type=click.Path(path_type=Path),
+    help='Parameters of the nodes, as `run` takes them. Default: their default values.',
+)
 @click.option('--json', 'as_json', is_flag=True, help='Print the summary for a script to read.')
-def demo(*, robot: Path | None, servo_maps: Path | None, output: Path, as_json: bool) -> None:
+def demo(
+    *,
+    robot: Path | None,
+    servo_maps: Path | None,
+    output: Path,
+    params_file: Path | None,
+    as_json: bool,
+) -> None:
     """Walk the example robot, or your own, against mock servo boards.
 
     Starts a mock for every board that the servo maps name and the three nodes as processes, stands
@@ -138,14 +150,14 @@ def demo(*, robot: Path | None, servo_maps: Path | None, output: Path, as_json: 
     try:
         described = load_robot(files[0])
         maps = load_servo_maps(files[1], described)
-        legs = leg_solvers(described, {each.joint: each.angle_range for each in maps.maps})
-        tour = plan_tour(described, legs, GaitParameters())
+        design = Design(described, maps, gait_parameters_of(params_file))
+        tour = plan_tour(design)
     except LegKinematicsError as error:
         raise WrongFileError(str(error)) from error
     make_output_folder(output)
     console = Console(stderr=as_json)
     try:
-        summary = _walk(files, described, maps, legs, tour, output=output, console=console)
+        summary = _walk(files, params_file, design, maps, tour, output=output, console=console)
     except LegKinematicsError as error:
         console.print(f'[red]{error}[/red]\nThe logs of the nodes are in {output}.')
         sys.exit(2)
@@ -163,14 +175,15 @@ def demo(*, robot: Path | None, servo_maps: Path | None, output: Path, as_json: 
 
 def _walk(
     files: tuple[Path, Path],
-    robot: Robot,
+    params_file: Path | None,
+    design: Design,
     maps: ServoMaps,
-    legs: tuple[LegSolver, ...],
     tour: Tour,
     *,
     output: Path,
     console: Console,
 ) -> Summary:
+    robot, legs = design.robot, design.legs
     namespace = f'/demo_{getpid()}'
     columns = (SpinnerColumn(), TextColumn('{task.description}'), TimeElapsedColumn())
     with Progress(*columns, console=console, transient=True) as progress:
@@ -180,6 +193,7 @@ def _walk(
             *files,
             namespace,
             output,
+            params_file=params_file,
             parameters={
                 'gait': {'duty_factor': tour.duty_factor},
                 'bridge': {'boards': mocks.specs},
@@ -245,8 +259,8 @@ def _walk(
 
 def _table(summary: Summary) -> Table:
     table = Table(title=f'The walk of {summary.robot}, measured from the pulses told to the boards')
-    table.add_column('figure')
-    table.add_column('value', justify='right')
+    table.add_column('figure', overflow='fold')
+    table.add_column('value', justify='right', overflow='fold')
     rows = (
         ('planned distance', f'{summary.planned_distance_m:.4f} m'),
         ('commanded distance (limited velocity)', f'{summary.commanded_distance_m:.4f} m'),

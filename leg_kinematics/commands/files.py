@@ -7,6 +7,9 @@ from pathlib import Path
 
 import click
 
+from leg_kinematics.commands.parameter_names import check_names
+from leg_kinematics.gait import GaitParameters
+from leg_kinematics.nodes.parameter_file import read_gait_parameters
 from leg_kinematics.robot.near import did_you_mean_file
 
 ROOT = Path(__file__).parents[2]
@@ -74,3 +77,18 @@ def config_folder() -> Path:
     raise FileNotFoundError(
         f'no example configuration in {" or ".join(map(str, PLACES))}; install the package again'
     )
+
+
+def gait_parameters_of(params_file: Path | None) -> GaitParameters:
+    """Read how the gait shall walk; without a file, as it walks by default.
+
+    Raises
+    ------
+    LegKinematicsError
+        The file is wrong; the message names it.
+
+    """
+    if params_file is None:
+        return GaitParameters()
+    check_names(params_file)
+    return read_gait_parameters(params_file)

@@ -34,7 +34,7 @@ CLEAR_OF_THE_BODY = slice(1, 3)
 BISECTIONS = 52
 
 #: Every so many-th instant of a cycle is compared.
-STRIDE = 3
+STRIDE = 2
 
 
 def clearance_finding(

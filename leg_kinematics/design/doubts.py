@@ -1,6 +1,6 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""Doubts: what is most often a slip of the pen, though it may be meant, with cause and cure."""
+"""Doubts: what is most often a mistake, though it may be meant, with cause and cure."""
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace

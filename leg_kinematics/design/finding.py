@@ -11,7 +11,9 @@ SHOWN = {
     'm': ('mm', 1e3),
     'rad': ('deg', degrees(1.0)),
     'm/s': ('mm/s', 1e3),
+    'rad/s': ('deg/s', degrees(1.0)),
     'of stall': ('%', 1e2),
+    'of no-load': ('%', 1e2),
     'us': ('µs', 1.0),
     's': ('min', 1.0 / 60.0),
 }
@@ -63,6 +65,9 @@ class Finding:
         Where and when the value was found, or why there is none.
     remedy
         What would help.
+    advice
+        Single changes that were tried and are enough for this line to pass, in words; or that
+        none was found.
 
     """
 
@@ -73,6 +78,7 @@ class Finding:
     bounds: Bounds
     detail: str
     remedy: str
+    advice: tuple[str, ...] = ()
 
     @property
     def verdict(self) -> Verdict:

@@ -49,7 +49,7 @@ def standing_torque(
 
 def walking_torque(robot: Robot, legs: Sequence[LegSolver], walks: Sequence[SteadyWalk]) -> Finding:
     """Worst share of stall torque over the cycles of walks, each posture as if held."""
-    name = f'walking, at {walks[0].cycle.duty_factor:.2f}'
+    name = f'walking, at {walks[0].duty_factor:.2f}'
     worst = []
     for walk in walks:
         try:
@@ -102,7 +102,7 @@ def support_finding(
     value, detail = min(margins)
     return Finding(
         'support margin',
-        f'duty factor {walks[0].cycle.duty_factor:.2f}',
+        f'duty factor {walks[0].duty_factor:.2f}',
         value,
         'm',
         SUPPORT,

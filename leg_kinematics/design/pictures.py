@@ -44,7 +44,7 @@ def draw(robot: Robot, report: Report, folder: Path) -> list[Path]:
     Pictures of an earlier design are removed.
     """
     mpl.use('Agg')
-    walks = report.walks[: len(HEADINGS)]
+    walks = tuple(walk for walk in report.walks if walk.duty_factor == report.walks[0].duty_factor)
     pictures = {
         'robot.png': draw_robot(robot, report.legs, report.doubts),
         'reach.png': _draw_reach(robot, report.legs, walks),
@@ -124,9 +124,7 @@ def _draw_ground(robot: Robot, ground: Section, walks: tuple[SteadyWalk, ...]) -
     _fill(axes, ground)
     for walk in walks:
         for leg in range(len(robot.legs)):
-            order = np.argsort((walk.phases - walk.cycle.touchdown[leg]) % 1.0)
-            stance = order[walk.standing[order, leg]]
-            away = walk.feet[stance, leg] - feet[leg]
+            away = walk.feet[walk.stance(leg), leg] - feet[leg]
             label = walk.heading if leg == 0 else None
             color = f'C{list(HEADINGS).index(walk.heading)}'
             axes.plot(*(MM * away[:, :2].T), color=color, linewidth=0.8, label=label)
@@ -163,10 +161,11 @@ def _fill(axes: Axes, section: Section) -> None:
 
 def _draw_torque(robot: Robot, legs: tuple[LegSolver, ...], walk: SteadyWalk) -> Figure:
     shares = 100.0 * walking_shares(robot, legs, walk)
+    order = np.argsort(walk.phases)
     figure, row = plt.subplots(1, 3, figsize=(14, 4.6), sharey=True, layout='constrained')
     for joint, (axes, segment) in enumerate(zip(row, SEGMENTS, strict=True)):
         for leg, name in enumerate(robot.leg_names):
-            axes.plot(walk.phases, shares[:, leg, joint], label=name.replace('_', ' '))
+            axes.plot(walk.phases[order], shares[order, leg, joint], label=name.replace('_', ' '))
         axes.axhline(100.0 * WALKING.good, color='tab:orange', linestyle='--')
         axes.axhline(100.0 * WALKING.bound, color='tab:red', linestyle='--')
         axes.set(title=segment, xlabel='phase of the cycle')
@@ -174,8 +173,8 @@ def _draw_torque(robot: Robot, legs: tuple[LegSolver, ...], walk: SteadyWalk) ->
     row[0].set_ylabel('torque (% of stall)')
     row[0].set_ylim(bottom=0.0)
     figure.suptitle(
-        f'Walking {walk.heading} with the longest stride, duty factor '
-        f'{walk.cycle.duty_factor:.3g}; dashed: tight, fail'
+        f'Walking {walk.heading} at its fastest, duty factor {walk.duty_factor:.3g}; dashed: '
+        f'tight, fail'
     )
     figure.legend(*row[0].get_legend_handles_labels(), loc='outside lower center', ncols=6)
     return figure

@@ -11,6 +11,7 @@ from transforms3d.axangles import axangle2mat
 
 from leg_kinematics.design.finding import Bounds, Finding
 from leg_kinematics.errors import JointLimitError, LegKinematicsError, MapRangeError, ReachError
+from leg_kinematics.gait import Walker
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import LegReach, LegSolver, posture_angles
 
@@ -101,17 +102,18 @@ def _angles(legs: Sequence[LegSolver], feet: Sequence[Vector]) -> tuple[Vector, 
     return tuple(leg.angles(foot) for leg, foot in zip(legs, feet, strict=True))
 
 
-def stride_finding(robot: Robot, radii: Sequence[float]) -> Finding:
-    """How far the worst foot may stray from where it stands, on the ground and lifted."""
-    radius, leg = min(zip(radii, robot.leg_names, strict=True))
+def stride_finding(walker: Walker, names: Sequence[str]) -> Finding:
+    """How far the gait lets the worst foot stray from where it stands, on the ground and lifted."""
+    radius, leg = min(zip(walker.radii, names, strict=True))
     return Finding(
         GROUP,
         'stride radius',
         radius,
         'm',
         STRIDE,
-        detail=leg,
-        remedy='longer femur and tibia, feet farther apart, wider limits, another height',
+        detail=walker.hindrance or leg,
+        remedy='longer femur and tibia, feet farther apart, wider limits, another height; where '
+        'support binds, the centre of mass nearer to the middle or a higher duty factor',
     )
 
 

@@ -2,35 +2,35 @@
 # SPDX-License-Identifier: Apache-2.0
 """The whole report on one robot."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 
 from leg_kinematics.calibration import ServoMaps
+from leg_kinematics.design.advice import Question, advised
 from leg_kinematics.design.battery import battery_findings
-from leg_kinematics.design.clearance import (
-    body_finding,
-    clearance_finding,
-    ground_findings,
-)
+from leg_kinematics.design.clearance import body_finding, clearance_finding, ground_findings
+from leg_kinematics.design.design import Design
 from leg_kinematics.design.doubts import Doubt, find_doubts
 from leg_kinematics.design.finding import Finding, Verdict
 from leg_kinematics.design.lines import DrawnLine, lines_finding
 from leg_kinematics.design.load import standing_torque, support_finding, walking_torque
 from leg_kinematics.design.pulses import pulse_findings
-from leg_kinematics.design.reach import freedom_findings, reach_findings, stride_finding
-from leg_kinematics.design.speed import speed_bounds, speed_finding
-from leg_kinematics.design.steady_walk import (
-    DEFAULTS,
-    DUTY_FACTORS,
-    HEADINGS,
-    SteadyWalk,
-    duty_factors,
-    usable_radii,
-    widest_walk,
+from leg_kinematics.design.reach import freedom_findings, stride_finding
+from leg_kinematics.design.speed import (
+    joint_speed_findings,
+    speed_finding,
+    standstill_finding,
+    together,
 )
+from leg_kinematics.design.steady_walk import HEADINGS, SteadyWalk
 from leg_kinematics.errors import LegKinematicsError
+from leg_kinematics.gait import GaitParameters, Walker
 from leg_kinematics.robot import Robot
-from leg_kinematics.solver import LegSolver, leg_solvers
+from leg_kinematics.solver import LegReach, LegSolver
+
+#: Of three legs none can swing while three stand.
+FEWEST_LEGS = 4
 
 
 @dataclass(frozen=True)
@@ -44,12 +44,12 @@ class Report:
     legs
         Solvers within joint limits and, if given, servo maps.
     walks
-        The walks that were looked at, the first one forward with the lowest duty factor; none
-        when the robot cannot walk.
+        The walks that were looked at, those with the lowest duty factor first; none when the robot
+        cannot walk.
     lines
         What the foot of the first leg draws through its servo maps; none without maps.
     doubts
-        What may be a slip of the pen; none of it fails.
+        What may be a mistake; none of it fails.
     remarks
         What was assumed, or could not be looked at and why.
 
@@ -69,7 +69,12 @@ class Report:
         return next(each for each in reversed(Verdict) if each in verdicts)
 
 
-def check_robot(robot: Robot, maps: ServoMaps | None, tell: Callable[[str], None]) -> Report:
+def check_robot(
+    robot: Robot,
+    maps: ServoMaps | None,
+    tell: Callable[[str], None],
+    parameters: GaitParameters | None = None,
+) -> Report:
     """Question a design.
 
     Parameters
@@ -80,6 +85,8 @@ def check_robot(robot: Robot, maps: ServoMaps | None, tell: Callable[[str], None
         Of its servos, if there are any yet.
     tell
         Called with what is being done.
+    parameters
+        Of the gait; the defaults if none are given.
 
     Returns
     -------
@@ -88,60 +95,119 @@ def check_robot(robot: Robot, maps: ServoMaps | None, tell: Callable[[str], None
 
     """
     doubts = find_doubts(robot, maps)
+    design = Design(robot, maps, parameters or GaitParameters())
     tell('reach')
-    bare = leg_solvers(robot)
-    findings, postures = reach_findings(robot, bare)
-    if not postures:
-        return Report(tuple(findings), bare, (), doubts=doubts)
-    legs = bare
-    if maps is not None:
-        legs = leg_solvers(robot, {each.joint: each.angle_range for each in maps.maps})
-    walks: tuple[SteadyWalk, ...] = ()
-    radii: tuple[float, ...] = ()
-    try:
-        radii = usable_radii(robot, legs)
-        findings += [stride_finding(robot, radii), *freedom_findings(robot, legs)]
-        tell('walking')
-        factors = duty_factors(robot)
-        walks = tuple(
-            widest_walk(robot, legs, radii, factor, heading)
-            for factor in factors
-            for heading in HEADINGS
-        )
-    except LegKinematicsError as error:
-        findings.append(
-            Finding(
-                'fastest walk',
-                'any',
-                None,
-                'm/s',
-                speed_bounds(DUTY_FACTORS[0]),
-                detail=str(error),
-                remedy='first what fails above and below',
-            )
-        )
-    by_factor = [walks[i : i + len(HEADINGS)] for i in range(0, len(walks), len(HEADINGS))]
-    findings += [speed_finding(robot, legs, each[0]) for each in by_factor]
-    tell('loads')
-    findings.append(standing_torque(robot, bare, postures))
-    if by_factor:
-        findings.append(walking_torque(robot, legs, by_factor[0]))
-        findings += [support_finding(robot, legs, each) for each in by_factor]
-    tell('clearance')
-    if by_factor:
-        findings.append(clearance_finding(robot, legs, by_factor[0]))
-    findings.append(body_finding(robot, bare, postures, walks))
-    findings += ground_findings(robot, DEFAULTS.lift)
-    tell('battery')
-    found, remark = battery_findings(robot, legs, postures[-1], walks[:1])
-    findings += found
+    asked: list[tuple[Question, list[Finding]]] = [(_reach, _reach(design))]
+    if design.postures:
+        for topic, question in _questions(design):
+            tell(topic)
+            asked.append((question, question(design)))
+    tell('what would help')
+    findings = together(advised(design, asked))
+    if not design.postures:
+        return Report(findings, design.bare, (), doubts=doubts)
+    walks = design.all_walks
     lines: tuple[DrawnLine, ...] = ()
     if maps is not None:
-        findings += pulse_findings(maps, postures, walks)
-    if maps is not None and radii:
+        findings += tuple(pulse_findings(maps, design.postures, walks))
         tell('straight lines')
-        finding, lines = lines_finding(
-            robot.legs[0], legs[0], maps, robot.standing.feet[0], radii[0]
+        drawn, lines = _lines(design, maps)
+        findings += drawn
+    tell('battery')
+    minutes, remark = battery_findings(
+        robot, design.legs, design.postures[-1], design.fastest_walks[:1]
+    )
+    findings += tuple(minutes)
+    return Report(findings, design.legs, walks, lines, doubts, (remark,))
+
+
+def _questions(design: Design) -> Iterator[tuple[str, Question]]:
+    """Give what is asked about a robot that stands, and what to tell meanwhile."""
+    factors = range(len(design.duty_factors))
+    yield 'reach', _stride
+    yield 'reach', _freedom
+    for factor in factors:
+        for heading in HEADINGS:
+            yield f'walking {heading}', partial(_speed, factor, heading)
+    for factor in factors:
+        yield 'joint speeds', partial(_joint_speeds, factor)
+    yield 'loads', _standing_torque
+    yield 'loads', _walking_torque
+    for factor in factors:
+        yield 'support', partial(_support, factor)
+    yield 'clearance', _clearance
+
+
+def _reach(design: Design) -> list[Finding]:
+    return list(design.reach[0])
+
+
+def _stride(design: Design) -> list[Finding]:
+    try:
+        walker = Walker(
+            design.robot,
+            design.legs,
+            design.with_duty_factor(design.duty_factors[0]),
+            design.robot.standing.feet,
         )
-        findings.append(finding)
-    return Report(tuple(findings), legs, walks, lines, doubts, (remark,))
+    except LegKinematicsError:
+        # The line of its speed tells why the robot does not walk.
+        return []
+    return [stride_finding(walker, design.robot.leg_names)]
+
+
+def _freedom(design: Design) -> list[Finding]:
+    return freedom_findings(design.robot, design.legs)
+
+
+def _speed(factor: int, heading: str, design: Design) -> list[Finding]:
+    duty_factor = design.duty_factors[factor]
+    try:
+        return [speed_finding(design.walk(duty_factor, heading), design.parameters)]
+    except LegKinematicsError as error:
+        reason = str(error)
+        if len(design.robot.legs) < FEWEST_LEGS:
+            reason += (
+                '; a walk that never falls needs three feet on the ground, so four legs or more'
+            )
+        return [standstill_finding(heading, duty_factor, design.parameters, reason)]
+
+
+def _joint_speeds(factor: int, design: Design) -> list[Finding]:
+    walks = design.walks(design.duty_factors[factor])
+    return joint_speed_findings(design.robot, walks) if walks else []
+
+
+def _standing_torque(design: Design) -> list[Finding]:
+    return [standing_torque(design.robot, design.bare, design.postures)]
+
+
+def _walking_torque(design: Design) -> list[Finding]:
+    walks = design.fastest_walks
+    return [walking_torque(design.robot, design.legs, walks)] if walks else []
+
+
+def _support(factor: int, design: Design) -> list[Finding]:
+    walks = design.walks(design.duty_factors[factor])
+    return [support_finding(design.robot, design.legs, walks)] if walks else []
+
+
+def _clearance(design: Design) -> list[Finding]:
+    walks = design.fastest_walks
+    between = [clearance_finding(design.robot, design.legs, walks)] if walks else []
+    body = body_finding(design.robot, design.bare, design.postures, design.all_walks)
+    return [*between, body, *ground_findings(design.robot, design.parameters.lift)]
+
+
+def _lines(design: Design, maps: ServoMaps) -> tuple[tuple[Finding, ...], tuple[DrawnLine, ...]]:
+    """Draw lines around the standing foot of the first leg, as far as it reaches on all sides."""
+    leg, foot = design.legs[0], design.robot.standing.feet[0]
+    try:
+        leg.angles(foot)
+    except LegKinematicsError:
+        # The line of its pulses tells that the foot cannot stand.
+        return (), ()
+    finding, lines = lines_finding(
+        design.robot.legs[0], leg, maps, foot, LegReach(leg).margin(foot)
+    )
+    return (finding,), lines

@@ -1,82 +1,94 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""A steady walk over one cycle, in closed form: what the other checks look at."""
+"""One cycle of the gait at its fastest, recorded: what the other checks look at."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from math import ceil, fsum
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leg_kinematics.errors import CommandError, LegKinematicsError
-from leg_kinematics.gait import (
-    TETRAPOD,
-    TRIPOD,
-    WAVE,
-    Cycle,
-    GaitParameters,
-    Twist,
-    touchdown_phases,
-)
-from leg_kinematics.gait.envelope import USABLE_SHARE
-from leg_kinematics.gait.limits import limit_stride
-from leg_kinematics.gait.swing import Swing
-from leg_kinematics.gait.workspace import stride_radii
+from leg_kinematics.errors import CommandError
+from leg_kinematics.gait import GaitParameters, GaitSample, GaitState, Twist, Walker
 from leg_kinematics.robot import Robot, Vector
-from leg_kinematics.solver import LegSolver, ManyLegs
+from leg_kinematics.solver import LegSolver
 
 Array = NDArray[np.float64]
 
-#: With 3, 4 and 5 of six feet on the ground.
-DUTY_FACTORS = (TRIPOD, TETRAPOD, WAVE)
+#: Ways to walk: what is asked for of `max_speed` ahead and to the left, and of `max_yaw_rate`.
+HEADINGS = {'forward': (1.0, 0.0, 0.0), 'sideways': (0.0, 1.0, 0.0), 'turning': (0.0, 0.0, 1.0)}
 
-#: Ways to walk, each faster than any stride allows.
-HEADINGS = {'forward': Twist(x=10.0), 'sideways': Twist(y=10.0), 'turning': Twist(yaw=10.0)}
+#: Ticks of a cycle.
+INSTANTS = 120
 
-#: The walk is looked at in the middle of so many equal parts of its cycle.
-INSTANTS = 240
+#: The walk is steady when no foot is farther than this from where it was a cycle before, m.
+STEADY = 1e-4
 
-HALVINGS = 12
+#: So many cycles after the ramp of the velocity a walk is taken as it is.
+SETTLING = 12
 
-#: As the gait walks when nobody sets its parameters.
-DEFAULTS = GaitParameters()
+#: However slow the ramp is, nobody waits for more cycles than this.
+MOST_CYCLES = 60
+
+#: Ticks, each as long as standing up, in which a robot that stands has got up; a leg that is
+#: carried has to be raised.
+RISING = 20
+
+#: A foot that comes down and is so near to the ground closes its contact, m.
+CONTACT = 1e-3
 
 
 @dataclass(frozen=True)
 class SteadyWalk:
-    """One cycle of a walk whose velocity does not change.
+    """One cycle of a walk, with the shape (INSTANTS, legs, …) where a leg is told of.
 
     Attributes
     ----------
     heading
         A key of `HEADINGS`.
-    cycle
-        Its timing.
+    duty_factor
+        Share of the cycle in which a leg stands.
+    period
+        Of the cycle, s.
     twist
-        Of the body.
+        Of the body, the mean of the cycle.
+    limit
+        What bound the velocity, in the words of the gait; empty when nothing did.
+    phases
+        Share of the cycle that has passed, shape (INSTANTS,).
     feet, velocities
-        In `base_link`, m and m/s, shape (INSTANTS, legs, 3).
+        In `base_link`, m and m/s.
     standing
-        Whether each foot is on the ground, shape (INSTANTS, legs).
+        Whether each foot is on the ground.
     angles, rates
-        Of coxa, femur and tibia, rad and rad/s, shape (INSTANTS, legs, 3).
+        Of coxa, femur and tibia, rad and rad/s.
 
     """
 
     heading: str
-    cycle: Cycle
+    duty_factor: float
+    period: float
     twist: Twist
+    limit: str
+    phases: Array
     feet: Array
     velocities: Array
     standing: NDArray[np.bool_]
     angles: Array
     rates: Array
 
-    @cached_property
-    def phases(self) -> Array:
-        """Of the instants, shape (INSTANTS,)."""
-        return (np.arange(INSTANTS) + 0.5) / INSTANTS
+    @property
+    def speed(self) -> float:
+        """Of the body, m/s, or rad/s when it turns."""
+        return abs(self.twist.yaw) if self.heading == 'turning' else self.twist.speed
+
+    def stance(self, leg: int) -> NDArray[np.intp]:
+        """Give the instants of a stance in the order of time."""
+        standing = self.standing[:, leg]
+        touchdown = int(np.argmax(standing & ~np.roll(standing, 1)))
+        order = (touchdown + np.arange(len(standing))) % len(standing)
+        return order[standing[order]]
 
     def postures(self) -> Iterator[tuple[tuple[Vector, ...], tuple[bool, ...]]]:
         """Give the angles of all legs, rad, and who stands, instant by instant."""
@@ -84,109 +96,120 @@ class SteadyWalk:
             yield tuple((q1, q2, q3) for q1, q2, q3 in angles), tuple(standing)
 
 
-def duty_factors(robot: Robot) -> tuple[float, ...]:
-    """Duty factors with three feet on the ground on average or more, the fastest walk first.
-
-    Raises
-    ------
-    CommandError
-        The legs are too few or not the same number on both sides.
-
-    """
-    factors = tuple(each for each in DUTY_FACTORS if each * len(robot.legs) >= 3.0 - 1e-9)
-    if not factors:
-        raise CommandError(
-            f'{robot.name} has {len(robot.legs)} legs; a walk that never falls needs three feet '
-            'on the ground, so four legs or more'
-        )
-    touchdown_phases(robot, factors[0])
-    return factors
-
-
-def usable_radii(robot: Robot, legs: Sequence[LegSolver]) -> tuple[float, ...]:
-    """How far the gait lets each foot stray from its neutral point, m."""
-    radii = stride_radii(ManyLegs.of(legs), np.array(robot.standing.feet), DEFAULTS.lift)
-    return tuple((USABLE_SHARE * radii[0]).tolist())
-
-
-def widest_walk(
+def steady_walk(
     robot: Robot,
     legs: Sequence[LegSolver],
-    radii: Sequence[float],
-    duty_factor: float,
+    parameters: GaitParameters,
     heading: str,
+    instants: int = INSTANTS,
 ) -> SteadyWalk:
-    """Walk with the longest stride that reach allows, at the default swing time.
+    """Let the gait walk as fast as it does, until it is steady, and record a cycle.
+
+    Parameters
+    ----------
+    robot
+        The description.
+    legs
+        Its solvers, with the ranges of the servo maps if those shall bind.
+    parameters
+        How to walk, with one duty factor.
+    heading
+        A key of `HEADINGS`.
+    instants
+        Ticks of a cycle.
 
     Raises
     ------
-    ReachError, JointLimitError, MapRangeError
-        Not even stepping on the spot is within reach.
+    LegKinematicsError
+        The gait refuses the robot, or does not move it; the message is the gait's own.
 
     """
-    cycle = Cycle(DEFAULTS.swing_time, duty_factor, touchdown_phases(robot, duty_factor))
-    neutral = [(x, y) for x, y, _ in robot.standing.feet]
-    full = limit_stride(HEADINGS[heading], neutral, radii, robot.leg_names, cycle.stance_time).twist
-    try:
-        return steady_walk(robot, legs, cycle, heading, full)
-    except LegKinematicsError:
-        walk = steady_walk(robot, legs, cycle, heading, Twist())
-    # A swinging foot overshoots the disc of its stance, so that less than the full stride may be
-    # all that reach allows.
-    low, high = 0.0, 1.0
-    for _ in range(HALVINGS):
-        fraction = 0.5 * (low + high)
-        try:
-            walk = steady_walk(robot, legs, cycle, heading, full.scaled(fraction))
-        except LegKinematicsError:
-            high = fraction
-        else:
-            low = fraction
-    return walk
-
-
-def steady_walk(
-    robot: Robot, legs: Sequence[LegSolver], cycle: Cycle, heading: str, twist: Twist
-) -> SteadyWalk:
-    """Walk with a twist, each foot passing its neutral point at mid stance.
-
-    Raises
-    ------
-    ReachError, JointLimitError, MapRangeError
-        A foot cannot follow.
-
-    """
-    shape = (INSTANTS, len(legs), 3)
-    feet, velocities, angles, rates = (np.empty(shape) for _ in range(4))
-    standing = np.empty(shape[:2], dtype=np.bool_)
-    for leg, solver in enumerate(legs):
-        for instant in range(INSTANTS):
-            phase = (instant + 0.5) / INSTANTS
-            since = cycle.since_touchdown(leg, phase) * cycle.period
-            foot, velocity = _foot(robot.standing.feet[leg], cycle, twist, since)
-            joints = solver.angles(foot)
-            feet[instant, leg], velocities[instant, leg] = foot, velocity
-            angles[instant, leg] = joints
-            rates[instant, leg] = solver.velocity(joints, velocity)
-            standing[instant, leg] = not cycle.swinging(leg, phase)
-    return SteadyWalk(heading, cycle, twist, feet, velocities, standing, angles, rates)
-
-
-def _foot(neutral: Vector, cycle: Cycle, twist: Twist, since: float) -> tuple[Vector, Vector]:
-    """Position and velocity in `base_link` of a foot so many seconds after its touchdown.
-
-    The world is the body's frame when the foot passes its neutral point.
-    """
-    x, y, ground = neutral
-    foot = Swing.from_rest((x, y, 0.0), cycle.swing_time, lift=DEFAULTS.lift, end=0.0)
-    if since > cycle.stance_time:
-        foot.aim(twist.over(cycle.period).place((x, y)))
-        foot.advance(since - cycle.stance_time, 0.0)
-    pose = twist.over(since - 0.5 * cycle.stance_time)
-    place = pose.locate((foot.x.position, foot.y.position))
-    u, v = pose.turn_back((foot.x.velocity, foot.y.velocity))
-    body_u, body_v = twist.at(place)
-    return (
-        (*place, ground + foot.z.position),
-        (u - body_u, v - body_v, foot.z.velocity),
+    walker = standing_walker(robot, legs, parameters)
+    if walker.hindrance:
+        raise CommandError(walker.hindrance)
+    ahead, left, turn = HEADINGS[heading]
+    speed, yaw_rate = parameters.max_speed, parameters.max_yaw_rate
+    command = Twist(ahead * speed, left * speed, turn * yaw_rate)
+    period = parameters.swing_time / (1.0 - parameters.duty_factor)
+    tick = period / instants
+    # No instant is one at which a foot lands or lifts.
+    samples = [walker.step(0.5 * tick, command)]
+    feet = np.zeros((instants, len(legs), 3))
+    for _ in range(_cycles(parameters, period)):
+        before, last = feet, samples[-1]
+        samples = []
+        for _ in range(instants):
+            if parameters.contacts:
+                _feel_level_ground(walker, robot, last)
+            last = walker.step(tick, command)
+            samples.append(last)
+        feet = np.array([sample.feet for sample in samples])
+        if np.abs(feet - before).max() < STEADY:
+            break
+    twist = Twist(
+        *(
+            fsum(getattr(sample.twist, axis) for sample in samples) / instants
+            for axis in ('x', 'y', 'yaw')
+        )
     )
+    if not twist:
+        raise CommandError(samples[-1].limit or 'the gait takes no step, and gives no reason')
+    angles = [
+        [leg.angles(foot) for leg, foot in zip(legs, sample.feet, strict=True)]
+        for sample in samples
+    ]
+    rates = [
+        [
+            leg.velocity(joints, velocity)
+            for leg, joints, velocity in zip(legs, posture, sample.velocities, strict=True)
+        ]
+        for sample, posture in zip(samples, angles, strict=True)
+    ]
+    return SteadyWalk(
+        heading=heading,
+        duty_factor=parameters.duty_factor,
+        period=period,
+        twist=twist,
+        limit=samples[-1].limit,
+        phases=np.array([sample.phase or 0.0 for sample in samples]),
+        feet=feet,
+        velocities=np.array([sample.velocities for sample in samples]),
+        standing=np.array([sample.standing for sample in samples]),
+        angles=np.array(angles),
+        rates=np.array(rates),
+    )
+
+
+def standing_walker(robot: Robot, legs: Sequence[LegSolver], parameters: GaitParameters) -> Walker:
+    """Make a gait that stands and waits for a velocity.
+
+    Raises
+    ------
+    LegKinematicsError
+        The gait refuses the robot.
+
+    """
+    walker = Walker(robot, legs, parameters, robot.standing.feet)
+    walker.stand()
+    for _ in range(RISING):
+        walker.step(parameters.stand_time, Twist())
+        if walker.state is GaitState.STANDING:
+            return walker
+    raise CommandError(f'the gait does not come to stand; it is {walker.state}')
+
+
+def _cycles(parameters: GaitParameters, period: float) -> int:
+    """Tell for how many cycles a steady walk is waited for."""
+    ramp = max(
+        parameters.max_speed / parameters.acceleration,
+        parameters.max_yaw_rate / parameters.yaw_acceleration,
+    )
+    return min(MOST_CYCLES, ceil(ramp / period) + SETTLING)
+
+
+def _feel_level_ground(walker: Walker, robot: Robot, sample: GaitSample) -> None:
+    for leg, (foot, velocity, stands) in enumerate(
+        zip(sample.feet, sample.velocities, sample.standing, strict=True)
+    ):
+        comes_down = velocity[2] < 0.0 and foot[2] + robot.standing.height < CONTACT
+        walker.touch(leg, stands or comes_down)

@@ -7,7 +7,7 @@ and are worked out when one of them changes, not in every tick.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property, lru_cache, partial
 from itertools import chain, compress, pairwise, repeat
 from math import ceil, floor, hypot
@@ -38,6 +38,9 @@ from leg_kinematics.solver import (
 )
 
 Floats = NDArray[np.float64]
+
+#: Of each leg, for some directions, m/s.
+Speeds = tuple[tuple[float, ...], ...]
 
 #: A foot that cannot go this far from its neutral point cannot walk, m.
 SMALLEST_STRIDE = 5e-3
@@ -71,7 +74,7 @@ PARTS_OF_WAY = 16
 SAME = 1e-6
 
 
-@dataclass(frozen=True)
+@dataclass
 class Envelope:
     """What a walk may ask, leg by leg; a leg that is carried is `UNBOUNDED`.
 
@@ -91,15 +94,26 @@ class Envelope:
     radii: tuple[float, ...]
     margin: float
     labels: tuple[str, ...]
-    look_how_fast: Callable[[], tuple[tuple[float, ...], ...]]
+    look_how_fast: Callable[[], Speeds]
+    _fastest: Speeds | None = field(default=None, init=False)
 
-    @cached_property
-    def fastest(self) -> tuple[tuple[float, ...], ...]:
+    @property
+    def fastest_is_known(self) -> bool:
+        """Tell whether `fastest` has been worked out, which takes as long as ten ticks."""
+        return self._fastest is not None
+
+    def work_out_fastest(self) -> Speeds:
+        """Work out `fastest`."""
+        self._fastest = fastest = self.look_how_fast()
+        return fastest
+
+    @property
+    def fastest(self) -> Speeds:
         """Highest speed of the ground under each foot in a steady walk, m/s.
 
         For the directions of `fastest_stances`.
         """
-        return self.look_how_fast()
+        return self.work_out_fastest() if self._fastest is None else self._fastest
 
     @cached_property
     def narrowest(self) -> int:

@@ -57,6 +57,7 @@ class Pace:
         self._family = phases.depends_on_duty_factor
         self._envelopes = envelopes
         self._smallest, self._largest = parameters.duty_factor, parameters.largest_duty_factor
+        self._due: Envelope | None = None
         self._question: tuple[Limited, Envelope, float] | None = None
         self._answer = Limited(Twist())
 
@@ -93,18 +94,22 @@ class Pace:
         self._envelopes.check_margin(f'duty_factor cannot be {duty_factor:g}', envelope)
         self._smallest = self._largest = duty_factor
 
-    def duty_factor(self, wanted: Twist, now: float, way: Sequence[Offset]) -> float:
+    def duty_factor(self, wanted: Twist, clock: Clock, way: Sequence[Offset]) -> float:
         """Choose the steadiest duty factor that leaves time for what is asked.
 
         At the longest stride the speed is proportional to (1 - beta)/beta, since the swing takes
         its time; what the servos allow falls more slowly. The last steps keep what they have.
 
+        What the velocity must keep is worked out at once. What the choice needs can wait: where the
+        way is new to a walk, it comes a tick later, and the choice another, so that no tick has to
+        work out both.
+
         Parameters
         ----------
         wanted
             Twist that is asked for.
-        now
-            The present duty factor.
+        clock
+            Of the walk.
         way
             Poses that the body may take.
 
@@ -113,8 +118,13 @@ class Pace:
         if largest <= smallest:
             return largest
         if not wanted:
-            return now
+            return clock.cycle.duty_factor
         envelope = self._envelopes.at(way, smallest, smallest)
+        if clock.running and not envelope.fastest_is_known:
+            if envelope is self._due:
+                envelope.work_out_fastest()
+            self._due = envelope
+            return clock.goal
         stance_time = self._stance_time(smallest)
         share = demand(wanted, self._neutral, envelope.radii, envelope.fastest, stance_time)
         steadiest = 1.0 / (1.0 + HEADROOM * share * (1.0 - smallest) / smallest)

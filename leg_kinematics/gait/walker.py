@@ -222,7 +222,7 @@ class Walker:
     def _next_twist(self, dt: float, wanted: Limited) -> Limited:
         """Choose the duty factor for what is wanted, and the twist on the way there."""
         clock, pace = self._clock, self._pace
-        clock.aim(pace.duty_factor(wanted.twist, clock.cycle.duty_factor, self._posing.way))
+        clock.aim(pace.duty_factor(wanted.twist, clock, self._posing.way))
         envelope = self._envelope
         target = pace.steady(wanted, envelope, max(clock.cycle.duty_factor, clock.goal))
         stances = self._stepping.stances(self._pose, clock, envelope.radii, target.twist)

@@ -150,6 +150,8 @@ class Chain:
         Of the nodes, such as `/demo`.
     folder
         Where the logs go.
+    params_file
+        Parameters of the nodes.
     parameters
         More parameters of each node, by node name.
     mock_options
@@ -166,6 +168,7 @@ class Chain:
         namespace: str,
         folder: Path,
         *,
+        params_file: Path | None = None,
         parameters: Mapping[str, Mapping[str, object]] | None = None,
         mock_options: Sequence[str] = (),
         at_once: Sequence[str] = ('mock', *NODES),
@@ -174,6 +177,7 @@ class Chain:
         self._files = (robot, servo_maps)
         self._namespace = namespace
         self._folder = folder
+        self._params_file = params_file
         self._parameters = parameters or {}
         self._mock_options = mock_options
         self._at_once = at_once
@@ -245,6 +249,8 @@ class Chain:
         logger = f'{self._namespace.strip("/").replace("/", ".")}.{name}'
         arguments = ['--ros-args', '-r', f'__ns:={self._namespace}']
         arguments += ['--log-level', f'{logger}:=debug']
+        if self._params_file is not None:
+            arguments += ['--params-file', str(self._params_file)]
         for key, value in given.items():
             arguments += ['-p', f'{key}:={value}']
         output = self.log(name).open('a', encoding='utf-8')
