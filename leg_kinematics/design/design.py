@@ -17,6 +17,9 @@ from leg_kinematics.solver import LegSolver, leg_solvers
 #: With 3, 4 and 5 of six feet on the ground.
 DUTY_FACTORS = (TRIPOD, TETRAPOD, WAVE)
 
+#: Of three legs none can swing while three stand.
+FEWEST_LEGS = 4
+
 #: Duty factors that differ by less are looked at once.
 SAME = 0.01
 

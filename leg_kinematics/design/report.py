@@ -10,7 +10,7 @@ from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.design.advice import Question, advised
 from leg_kinematics.design.battery import battery_findings
 from leg_kinematics.design.clearance import body_finding, clearance_finding, ground_findings
-from leg_kinematics.design.design import Design
+from leg_kinematics.design.design import FEWEST_LEGS, Design
 from leg_kinematics.design.doubts import Doubt, find_doubts
 from leg_kinematics.design.finding import Finding, Verdict
 from leg_kinematics.design.lines import DrawnLine, lines_finding
@@ -28,9 +28,6 @@ from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.gait import GaitParameters, Walker
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegReach, LegSolver
-
-#: Of three legs none can swing while three stand.
-FEWEST_LEGS = 4
 
 
 @dataclass(frozen=True)

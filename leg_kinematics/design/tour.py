@@ -4,7 +4,7 @@
 
 from dataclasses import dataclass, replace
 
-from leg_kinematics.design.design import Design
+from leg_kinematics.design.design import FEWEST_LEGS, Design
 from leg_kinematics.design.steady_walk import standing_walker
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import Twist
@@ -68,14 +68,15 @@ def plan_tour(design: Design) -> Tour:
 
     """
     robot = design.robot
-    factors = [each for each in design.duty_factors if each * len(robot.legs) >= FEET_DOWN]
-    if not factors:
+    if len(robot.legs) < FEWEST_LEGS:
         raise CommandError(
             f'{robot.name} has {len(robot.legs)} legs; a walk that never falls needs three feet '
             'on the ground, so four legs or more'
         )
     reason = ''
-    for duty_factor in factors:
+    steady = [each for each in design.duty_factors if each * len(robot.legs) >= FEET_DOWN]
+    # With phases of the user's own there is one duty factor, and the gait judges it.
+    for duty_factor in steady or design.duty_factors:
         parts = []
         for direction, seconds, words in DIRECTIONS:
             twist, limit = fastest_walk(design, duty_factor, direction)
