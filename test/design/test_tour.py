@@ -77,6 +77,11 @@ def test_the_duty_factor_of_the_parameters_is_kept() -> None:
     [
         (robot_with('left_front', 'right_front', 'left_rear'), EDGE, 'has 3 legs'),
         (robot_with(*FOUR), GaitParameters(), 'bracken cannot walk .* to keep 0.01 m'),
+        (
+            robot_with(*FOUR),
+            GaitParameters(phases=dict(zip(FOUR, (0.0, 0.25, 0.5, 0.75), strict=True))),
+            'bracken cannot walk .* to keep 0.01 m',
+        ),
     ],
 )
 def test_a_robot_that_cannot_walk_is_refused(
