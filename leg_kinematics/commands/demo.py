@@ -25,11 +25,11 @@ from leg_kinematics.commands.files import (
     gait_parameters_of,
     make_output_folder,
 )
+from leg_kinematics.design.design import Design
 from leg_kinematics.design.tour import Tour, plan_tour
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.nodes.chain_processes import NODES, Chain, MockBoards
-from leg_kinematics.robot import Robot, load_robot
-from leg_kinematics.solver import LegSolver, leg_solvers
+from leg_kinematics.robot import load_robot
 
 #: Of the planned way; a part of it is lost to starting and to turning round.
 SHORTEST_WALK = 0.6
@@ -150,24 +150,14 @@ def demo(
     try:
         described = load_robot(files[0])
         maps = load_servo_maps(files[1], described)
-        legs = leg_solvers(described, {each.joint: each.angle_range for each in maps.maps})
-        # What is wrong in the parameters is told at once, and not by a node that does not start.
-        tour = plan_tour(described, legs, gait_parameters_of(params_file))
+        design = Design(described, maps, gait_parameters_of(params_file))
+        tour = plan_tour(design)
     except LegKinematicsError as error:
         raise WrongFileError(str(error)) from error
     make_output_folder(output)
     console = Console(stderr=as_json)
     try:
-        summary = _walk(
-            files,
-            described,
-            maps,
-            legs,
-            tour,
-            params_file=params_file,
-            output=output,
-            console=console,
-        )
+        summary = _walk(files, params_file, design, maps, tour, output=output, console=console)
     except LegKinematicsError as error:
         console.print(f'[red]{error}[/red]\nThe logs of the nodes are in {output}.')
         sys.exit(2)
@@ -185,15 +175,15 @@ def demo(
 
 def _walk(
     files: tuple[Path, Path],
-    robot: Robot,
+    params_file: Path | None,
+    design: Design,
     maps: ServoMaps,
-    legs: tuple[LegSolver, ...],
     tour: Tour,
     *,
-    params_file: Path | None,
     output: Path,
     console: Console,
 ) -> Summary:
+    robot, legs = design.robot, design.legs
     namespace = f'/demo_{getpid()}'
     columns = (SpinnerColumn(), TextColumn('{task.description}'), TimeElapsedColumn())
     with Progress(*columns, console=console, transient=True) as progress:

@@ -124,7 +124,7 @@ def steady_walk(
         The gait refuses the robot, or does not move it; the message is the gait's own.
 
     """
-    walker = _standing_walker(robot, legs, parameters)
+    walker = standing_walker(robot, legs, parameters)
     if walker.hindrance:
         raise CommandError(walker.hindrance)
     ahead, left, turn = HEADINGS[heading]
@@ -180,7 +180,15 @@ def steady_walk(
     )
 
 
-def _standing_walker(robot: Robot, legs: Sequence[LegSolver], parameters: GaitParameters) -> Walker:
+def standing_walker(robot: Robot, legs: Sequence[LegSolver], parameters: GaitParameters) -> Walker:
+    """Make a gait that stands and waits for a velocity.
+
+    Raises
+    ------
+    LegKinematicsError
+        The gait refuses the robot.
+
+    """
     walker = Walker(robot, legs, parameters, robot.standing.feet)
     walker.stand()
     for _ in range(RISING):

@@ -2,14 +2,12 @@
 # SPDX-License-Identifier: Apache-2.0
 """The walk of a demonstration: in every direction, at a share of what the robot can do."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from leg_kinematics.design.design import FEWEST_LEGS, Design
+from leg_kinematics.design.steady_walk import standing_walker
 from leg_kinematics.errors import CommandError
-from leg_kinematics.gait import GaitParameters, GaitState, Twist, Walker
-from leg_kinematics.robot import Robot
-from leg_kinematics.solver import LegSolver
+from leg_kinematics.gait import Twist
 
 #: Directions, each faster than any robot walks, with the time to walk so, s, and in words.
 DIRECTIONS = (
@@ -28,6 +26,9 @@ SHARE = 2.0 / 3.0
 LEAST_SPEED = 1e-3
 
 TICK = 0.02
+
+#: On average, with what is lost to rounding.
+FEET_DOWN = 3.0 - 1e-9
 
 #: The velocity is looked at when it has been asked for over so many cycles.
 CYCLES = 3
@@ -55,31 +56,30 @@ class Tour:
         return sum(twist.speed * seconds for twist, seconds, _ in self.parts)
 
 
-def plan_tour(robot: Robot, legs: Sequence[LegSolver], parameters: GaitParameters) -> Tour:
+def plan_tour(design: Design) -> Tour:
     """Plan a walk that suits a robot, with the smallest duty factor that it walks with.
 
     That is at least the one of the parameters, and three feet stand on average.
 
     Raises
     ------
-    CommandError
+    LegKinematicsError
         The robot has fewer than four legs or cannot walk; the message says why.
 
     """
+    robot = design.robot
     if len(robot.legs) < FEWEST_LEGS:
         raise CommandError(
-            f'{robot.name} has {len(robot.legs)} legs; a walk that never falls needs three feet on '
-            'the ground, so four legs or more'
+            f'{robot.name} has {len(robot.legs)} legs; a walk that never falls needs three feet '
+            'on the ground, so four legs or more'
         )
     reason = ''
-    least = 3.0 / len(robot.legs) - 1e-9
-    for duty_factor in Design(robot, None, parameters).duty_factors:
-        if duty_factor < least:
-            continue
-        tried = replace(parameters, duty_factor=duty_factor)
+    steady = [each for each in design.duty_factors if each * len(robot.legs) >= FEET_DOWN]
+    # With phases of the user's own there is one duty factor, and the gait judges it.
+    for duty_factor in steady or design.duty_factors:
         parts = []
         for direction, seconds, words in DIRECTIONS:
-            twist, limit = fastest_walk(robot, legs, tried, direction)
+            twist, limit = fastest_walk(design, duty_factor, direction)
             parts.append((twist.scaled(SHARE), seconds, words))
             reason = reason or limit
         if parts[0][0].speed > LEAST_SPEED:
@@ -90,16 +90,12 @@ def plan_tour(robot: Robot, legs: Sequence[LegSolver], parameters: GaitParameter
     )
 
 
-def fastest_walk(
-    robot: Robot, legs: Sequence[LegSolver], parameters: GaitParameters, direction: Twist
-) -> tuple[Twist, str]:
+def fastest_walk(design: Design, duty_factor: float, direction: Twist) -> tuple[Twist, str]:
     """Let the gait walk on its own, and see how fast it does so, and what limits it."""
-    walker = Walker(robot, legs, parameters, robot.resting.feet)
-    walker.stand()
-    sample = walker.step(TICK, Twist())
-    while sample.state is GaitState.STANDING_UP:
-        sample = walker.step(TICK, Twist())
-    cycle = parameters.swing_time / (1.0 - parameters.duty_factor)
+    parameters = replace(design.parameters, duty_factor=duty_factor)
+    walker = standing_walker(design.robot, design.legs, parameters)
+    cycle = parameters.swing_time / (1.0 - duty_factor)
+    sample = walker.step(TICK, direction)
     for _ in range(round(CYCLES * cycle / TICK)):
         sample = walker.step(TICK, direction)
     return sample.twist, sample.limit

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from leg_kinematics.design.design import Design
 from leg_kinematics.design.tour import plan_tour
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import GaitParameters
 from leg_kinematics.robot import Robot, load_robot
-from leg_kinematics.solver import leg_solvers
 
 BRACKEN = Path(__file__).parents[2] / 'config' / 'robots' / 'bracken.yaml'
 
@@ -44,7 +44,7 @@ def test_a_robot_walks_at_two_thirds_of_what_it_can(speed: float, rate: float) -
     """By hand, where the bounds of speed and yaw rate are what binds; and it stops in the end."""
     robot = load_robot(BRACKEN)
     parameters = GaitParameters(max_speed=speed, max_yaw_rate=rate)
-    tour = plan_tour(robot, leg_solvers(robot), parameters)
+    tour = plan_tour(Design(robot, None, parameters))
     (forward, _, _), (sideways, _, _), (turn, _, _), (arc, _, _), (stop, _, _) = tour.parts
     assert forward.x == pytest.approx(speed / 1.5)
     assert turn.yaw == pytest.approx(rate / 1.5)
@@ -60,7 +60,7 @@ def test_a_robot_walks_at_two_thirds_of_what_it_can(speed: float, rate: float) -
 def test_four_legs_walk_with_three_feet_on_the_ground() -> None:
     """By hand: 3/4 of the cycle or more each, of which 5/6 is the next that the gait knows."""
     robot = robot_with(*FOUR)
-    tour = plan_tour(robot, leg_solvers(robot), EDGE)
+    tour = plan_tour(Design(robot, None, EDGE))
     assert tour.duty_factor == pytest.approx(5.0 / 6.0)
     assert tour.length > 0.1
 
@@ -68,7 +68,7 @@ def test_four_legs_walk_with_three_feet_on_the_ground() -> None:
 def test_the_duty_factor_of_the_parameters_is_kept() -> None:
     """It is not lowered to a faster one."""
     robot = load_robot(BRACKEN)
-    tour = plan_tour(robot, leg_solvers(robot), GaitParameters(duty_factor=0.75))
+    tour = plan_tour(Design(robot, None, GaitParameters(duty_factor=0.75)))
     assert tour.duty_factor == 0.75
 
 
@@ -77,6 +77,11 @@ def test_the_duty_factor_of_the_parameters_is_kept() -> None:
     [
         (robot_with('left_front', 'right_front', 'left_rear'), EDGE, 'has 3 legs'),
         (robot_with(*FOUR), GaitParameters(), 'bracken cannot walk .* to keep 0.01 m'),
+        (
+            robot_with(*FOUR),
+            GaitParameters(phases=dict(zip(FOUR, (0.0, 0.25, 0.5, 0.75), strict=True))),
+            'bracken cannot walk .* to keep 0.01 m',
+        ),
     ],
 )
 def test_a_robot_that_cannot_walk_is_refused(
@@ -84,4 +89,4 @@ def test_a_robot_that_cannot_walk_is_refused(
 ) -> None:
     """With the reason."""
     with pytest.raises(CommandError, match=words):
-        plan_tour(robot, leg_solvers(robot), parameters)
+        plan_tour(Design(robot, None, parameters))
