@@ -598,10 +598,10 @@ def test_a_busy_port_says_what_to_do(start_mock: Callable[..., Any], make_driver
 
 
 def test_a_file_is_not_a_port(tmp_path: Path, make_driver: Made) -> None:
-    """Something that can be opened but is no terminal is an error as well."""
+    """Something that can be opened but is no terminal is told as what it is."""
     file = tmp_path / 'file'
     file.touch()
-    with pytest.raises(PortError, match='cannot be opened as a serial port'):
+    with pytest.raises(PortError, match='is an ordinary file, and no port'):
         make_driver(file).open()
 
 
