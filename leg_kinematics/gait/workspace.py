@@ -38,8 +38,8 @@ SHARE_OF_NEIGHBOUR = 0.45
 #: Directions in which the speed of a foot is tried; between two of them it is interpolated.
 HEADINGS = 16
 
-#: Strides that are tried, as parts of the longest.
-STRIDES = 5
+#: Strides that are tried, as parts of the longest, and the one that is tried after the longest.
+STRIDES, HALF = 5, 2
 
 
 def stride_radii(
@@ -301,11 +301,26 @@ def _crossings(effort: Callable[[Indices, Floats], Floats], count: int) -> Float
     longest = effort(np.arange(count), parts[-1:])
     crossings: Floats = 1.0 / longest[:, 0]
     (rows,) = np.nonzero(longest[:, 0] > 1.0)
-    if rows.size:
-        efforts = np.hstack((effort(rows, parts[:-1]), longest[rows]))
-        beyond = np.maximum((efforts > 1.0).argmax(axis=1), 1)
-        low, high = (efforts[np.arange(len(rows)), part] for part in (beyond - 1, beyond))
-        with np.errstate(all='ignore'):
-            shares = np.where(np.isfinite(high), (1.0 - low) / (high - low), 0.0)
-        crossings[rows] = np.where(low < 1.0, (beyond - 1 + shares) / STRIDES, 0.0)
+    if not rows.size:
+        return crossings
+    # Only the half in which it comes to 1 is looked at more closely.
+    middle = effort(rows, parts[HALF : HALF + 1])
+    near = middle[:, 0] > 1.0
+    if near.any():
+        first = effort(rows[near], parts[:HALF])
+        steps = _steps_to_one(np.hstack((first, middle[near])))
+        crossings[rows[near]] = steps / STRIDES
+    if not near.all():
+        second = effort(rows[~near], parts[HALF + 1 : -1])
+        steps = _steps_to_one(np.hstack((middle[~near], second, longest[rows[~near]])))
+        crossings[rows[~near]] = (HALF + steps) / STRIDES
     return crossings
+
+
+def _steps_to_one(efforts: Floats) -> Floats:
+    """Count the steps along each row until it comes to 1, between two of them in proportion."""
+    beyond = np.maximum((efforts > 1.0).argmax(axis=1), 1)
+    low, high = (efforts[np.arange(len(efforts)), step] for step in (beyond - 1, beyond))
+    with np.errstate(all='ignore'):
+        shares = np.where(np.isfinite(high), (1.0 - low) / (high - low), 0.0)
+    return np.where(low < 1.0, beyond - 1 + shares, 0.0)
