@@ -1,10 +1,9 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""What standing costs: forces at the feet, torques in the joints, energy to tip over."""
+"""What standing costs: forces at the feet and torques in the joints."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,10 +15,8 @@ from leg_kinematics.robot import STANDARD_GRAVITY, Leg, Robot, Vector
 from leg_kinematics.solver.kinematics.leg import LegGeometry, jacobian
 from leg_kinematics.solver.kinematics.leg_solver import LegSolver
 from leg_kinematics.solver.statics.balance import (
-    TRIANGLE,
     centre_of_mass,
     static_margin,
-    support_polygon,
 )
 
 Array = NDArray[np.float64]
@@ -231,40 +228,3 @@ def _least_solution(matrix: Array, bounds: Array) -> Array | None:
     if np.linalg.norm(residual) <= ROUNDING:
         return None
     return np.asarray(-residual[:-1] / residual[-1])
-
-
-def energy_margin(feet: Sequence[Vector], centre_of_mass: Vector, mass: float) -> float:
-    """Least energy that tips the robot over an edge of its support polygon.
-
-    Over an edge the centre of mass moves on a circle; the energy lifts it from where it is to
-    the top. Messuri and Klein, IEEE Journal of Robotics and Automation 1 (1985) 132-141 (formula
-    from memory).
-
-    Parameters
-    ----------
-    feet
-        The feet that stand, in a frame with z up, m; they may stand at different heights.
-    centre_of_mass
-        In the same frame, m.
-    mass
-        kg.
-
-    Returns
-    -------
-    float
-        J; zero where the robot tips over by itself.
-
-    """
-    ground = {(x, y): z for x, y, z in feet}
-    polygon = support_polygon(list(ground))
-    if len(polygon) < TRIANGLE or static_margin(polygon, centre_of_mass[:2]) <= 0.0:
-        return 0.0
-    corners = [np.array([x, y, ground[x, y]]) for x, y in polygon]
-    rises = []
-    for start, end in pairwise([*corners, corners[0]]):
-        edge = (end - start) / np.linalg.norm(end - start)
-        lever = centre_of_mass - start
-        lever -= (lever @ edge) * edge
-        top = np.linalg.norm(lever) * np.sqrt(1.0 - edge[2] ** 2)
-        rises.append(float(top - lever[2]))
-    return mass * STANDARD_GRAVITY * min(rises)

@@ -1,6 +1,6 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""Foot forces, joint torques and tipping energy against textbooks, Pinocchio and MuJoCo."""
+"""Foot forces and joint torques against textbooks, Pinocchio and MuJoCo."""
 
 from dataclasses import replace
 from math import atan, cos, pi, radians, sin
@@ -19,7 +19,6 @@ from leg_kinematics.errors import BalanceError
 from leg_kinematics.robot import STANDARD_GRAVITY, Leg, Mount, Robot, Vector, load_robot
 from leg_kinematics.solver import centre_of_mass, leg_solvers, posture_angles
 from leg_kinematics.solver.statics.load import (
-    energy_margin,
     foot_forces,
     joint_torques,
     standing_loads,
@@ -386,40 +385,3 @@ def test_holding_torques_balance_the_work_of_a_small_sinking() -> None:
     before, after = (centre_of_mass(BRACKEN, legs, q)[2] for q in (angles, sunk))
     lost = BRACKEN.mass * STANDARD_GRAVITY * (after - 1e-6 - before)
     assert work == pytest.approx(lost, rel=1e-4)
-
-
-def test_energy_margin_over_a_level_edge() -> None:
-    """Height 0.10 m, nearest edge 0.05 m away, 2 kg: 0.2315036 J (Messuri & Klein, from memory)."""
-    feet = [(0.05, 0.3, 0.0), (-0.2, 0.3, 0.0), (-0.2, -0.3, 0.0), (0.05, -0.3, 0.0)]
-    assert energy_margin(feet, (0.0, 0.0, 0.10), 2.0) == pytest.approx(0.2315036, abs=1e-7)
-    lift = energy_margin(feet, (0.0, 0.0, 0.10), 1.0 / STANDARD_GRAVITY)
-    assert lift == pytest.approx(0.0118034, abs=1e-7)
-
-
-def test_energy_margin_over_a_sloping_edge() -> None:
-    """Turned about its lowest edge point by point, the centre of mass rises as far (brute force).
-
-    Rodrigues' rotation of the centre of mass about each edge, in a hundred thousand steps.
-    """
-    feet = [(0.12, 0.1, 0.0), (-0.1, 0.13, 0.03), (-0.12, -0.1, -0.02), (0.1, -0.11, 0.04)]
-    centre = np.array([0.01, -0.02, 0.11])
-    turns = np.linspace(-pi / 2, pi / 2, 100_001)[:, np.newaxis]
-    rises = []
-    for start, end in zip(np.array(feet), np.roll(feet, -1, axis=0), strict=True):
-        edge = (end - start) / np.linalg.norm(end - start)
-        arm = centre - start
-        turned = (
-            arm * np.cos(turns)
-            + np.cross(edge, arm) * np.sin(turns)
-            + edge * (edge @ arm) * (1.0 - np.cos(turns))
-        )
-        rises.append(turned[:, 2].max() - arm[2])
-    expected = 3.0 * STANDARD_GRAVITY * min(rises)
-    found = energy_margin(feet, (0.01, -0.02, 0.11), 3.0)
-    assert found == pytest.approx(expected, rel=1e-7)
-
-
-@pytest.mark.parametrize('feet', [TRIANGLE[:2], TRIANGLE], ids=['two feet', 'beside three feet'])
-def test_energy_margin_of_what_tips_by_itself_is_zero(feet: tuple[Vector, ...]) -> None:
-    """With fewer than three feet, or the centre of mass beside them, no energy is needed."""
-    assert energy_margin(feet, (3.0, 2.0, 1.0), 2.0) == 0.0
