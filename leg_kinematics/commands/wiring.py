@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass
 
 from leg_kinematics.board.framed.pins import PINS
 from leg_kinematics.calibration import ServoMap
-from leg_kinematics.design.supply import EFFICIENCY, VOLTS, servo_demands
+from leg_kinematics.design.supply import EFFICIENCY, servo_demands, supply_voltage
 from leg_kinematics.robot import Robot
 
 WIRES = """\
@@ -25,13 +25,15 @@ power off.
             too. `leg-kinematics board PORT` sets it up.
   PD0, PD1  (D0, D1) receive from and send to the host: 500000 baud, 8N1"""
 
-ESTIMATE = """\
-This is estimated from stall torque and speed in the description, with {volts:g} V and an efficiency
-of {efficiency:.0%} assumed (common practice, no source). The description names no voltage: take
-that for which the servos' sheet promises torque and speed, and its stall current where it names
-one. Walking takes less, legs that are caught take all of it. A supply for half of the sum is common
+ADVICE = """\
+Walking takes less, legs that are caught take all of it. A supply for half of the sum is common
 practice (no source), with wires and fuse to fit. A weaker one sags, and the robot falls;
 `leg-kinematics board PORT --low-voltage VOLTS` has that reported early."""
+
+ESTIMATE = """\
+These currents are estimated from stall torque and speed, with an efficiency of {efficiency:.0%}
+assumed (common practice, no source). Where the servo's sheet names its stall current, put it into
+the description as stall_current."""
 
 HEADING = f'{"channel":<9}{"pin":<6}label on many boards'
 
@@ -77,7 +79,15 @@ def wiring_in_words(robot: Robot, maps: Sequence[ServoMap]) -> str:
     ]
     total = sum(each.count * each.stall_current for each in demands)
     lines.append(f'  all held fast at once: about {total:.0f} A')
-    lines.append(ESTIMATE.format(volts=VOLTS, efficiency=EFFICIENCY))
+    volts = supply_voltage(robot)
+    lines.append(
+        f'  at {volts:g} V, as the battery in the description'
+        if robot.battery
+        else f'  at {volts:g} V, assumed (common practice, no source), as no battery is described'
+    )
+    if any(each.estimated for each in demands):
+        lines.append(ESTIMATE.format(efficiency=EFFICIENCY))
+    lines.append(ADVICE)
     return '\n'.join(lines)
 
 
@@ -93,10 +103,15 @@ def wiring_facts(robot: Robot, maps: Sequence[ServoMap]) -> dict[str, object]:
     return {
         'joints': [asdict(wire) for wire in joint_wires(maps)],
         'supply': {
-            'assumed_volts': VOLTS,
-            'assumed_efficiency': EFFICIENCY,
+            'volts': supply_voltage(robot),
+            'volts_assumed': robot.battery is None,
             'servos': [
-                {'servo': each.servo, 'count': each.count, 'stall_amperes': each.stall_current}
+                {
+                    'servo': each.servo,
+                    'count': each.count,
+                    'stall_amperes': each.stall_current,
+                    'estimated': each.estimated,
+                }
                 for each in servo_demands(robot)
             ],
         },

@@ -12,7 +12,7 @@ from click.testing import CliRunner, Result
 
 from leg_kinematics.board.framed.pins import PINS
 from leg_kinematics.commands.main import main
-from leg_kinematics.design.supply import VOLTS, stall_current
+from leg_kinematics.design.supply import VOLTS, estimated_stall_current
 from leg_kinematics.robot import ServoModel
 
 CONFIG = Path(__file__).parents[2] / 'config'
@@ -91,7 +91,23 @@ def test_the_wiring_is_that_of_the_maps(tmp_path: Path) -> None:
     }  # fmt: skip
     assert known['joints'][-1]['pin'] is None
     (demand,) = known['supply']['servos']
-    assert (demand['servo'], demand['count']) == ('standard', 18)
+    # As the example robot is described.
+    assert demand == {'servo': 'standard', 'count': 18, 'stall_amperes': 2.5, 'estimated': False}
+    assert (known['supply']['volts'], known['supply']['volts_assumed']) == (7.4, False)
+
+
+def test_what_the_description_does_not_tell_of_the_supply_is_estimated(tmp_path: Path) -> None:
+    """Without battery and stall current both are assumed, and it says so and what to write."""
+    text = ROBOT.read_text(encoding='utf-8')
+    text = re.sub(r'battery:\n(  .*\n)+', '', text)
+    bare = tmp_path / 'bare.yaml'
+    bare.write_text(re.sub(r'    stall_current: .*\n', '', text), encoding='utf-8')
+    told = firmware('--robot', bare, '--servo-maps', MAPS).output
+    for words in ('at 6 V, assumed', 'estimated from stall torque', 'as stall_current'):
+        assert words in told
+    supply = json.loads(firmware('--robot', bare, '--servo-maps', MAPS, '--json').output)['supply']
+    (demand,) = supply['servos']
+    assert (supply['volts_assumed'], demand['estimated']) == (True, True)
 
 
 def test_files_that_are_wrong_or_alone_are_refused(tmp_path: Path) -> None:
@@ -113,7 +129,8 @@ def test_the_stall_current_is_between_theory_and_what_sheets_print() -> None:
     By hand: 1.4710 N·m times 6.545 rad/s are 9.628 W, an ideal motor's 1.605 A at 6 V. Sellers
     print 2 to 3 A for such servos (from memory; such sheets have no number).
     """
-    current = stall_current(ServoModel('standard', 1.4710, 6.545, 4.0, (500.0, 2500.0)))
+    servo = ServoModel('standard', 1.4710, 6.545, 4.0, (500.0, 2500.0))
+    current = estimated_stall_current(servo, VOLTS)
     assert VOLTS == 6.0
     assert 2.0 < current < 3.0
 
