@@ -34,7 +34,11 @@ def load_servo_maps(path: Path | str, robot: Robot) -> ServoMaps:
     document = Document(path, files('leg_kinematics.calibration') / 'servo_maps.schema.json')
     name = document.text('robot')
     if name != robot.name:
-        raise document.error('robot', f'these maps are of {name!r}, the robot is {robot.name!r}')
+        raise document.error(
+            'robot',
+            f'these maps are of {name!r}, the robot is {robot.name!r}; take the maps that were '
+            'measured on it, or write its name here if these were',
+        )
     _check_joints(document, robot)
     servos = {
         joint: link.servo
