@@ -201,11 +201,11 @@ ARRANGEMENTS: Mapping[str, Arrangement] = {
 
 
 def use_of_walk(running: Running, *, watched: bool) -> Use:
-    """Measure a walk straight on, with or without an onlooker on `foot_targets` and `odom`."""
+    """Measure a walk straight on, with or without an onlooker on targets, odometry and state."""
     node = running.operator.node
     if not watched:
         for subscription in list(node.subscriptions):
-            if subscription.topic_name.endswith(('/foot_targets', '/odom')):
+            if subscription.topic_name.endswith(('/foot_targets', '/odom', '/bridge/state')):
                 node.destroy_subscription(subscription)
     walk = Twist(x=0.08)
     running.operator.drive(walk, 2.0, 'setting off')
