@@ -60,8 +60,8 @@ $(TESTS): $(STAMP)
 demo: $(STAMP)  ## walk the example robot against the mock board, with pictures
 	$(RUN)/leg-kinematics demo
 
-# These tests only compute, and share all processors. The others watch processes and lines in real
-# time, which wait for most of it: two at a time, file by file, however many processors there are.
+# These tests only compute, and share the processors. The others watch processes and lines in real
+# time, and have the machine for themselves.
 COMPUTING := $(addprefix test/,robot calibration solver gait design gait_cases stages lockstep fuzz) \
   $(addprefix test/,firmware commands/test_beginners_mistakes.py) \
   $(addprefix test/board/,framed/test_frames.py simulated/test_simulated_board.py)
@@ -72,8 +72,7 @@ report = $(if $(REPORTS),--junit-xml=$(REPORTS)/$(1).xml)
 .PHONY: test
 test: lint  ## everything that must pass
 	$(RUN)/python -m pytest -n auto $(COMPUTING) $(call report,computing) $(PYTEST_OPTIONS)
-	$(RUN)/python -m pytest -n 2 --dist loadfile $(addprefix --ignore=,$(COMPUTING)) \
-	  $(call report,others) $(PYTEST_OPTIONS)
+	$(RUN)/python -m pytest $(addprefix --ignore=,$(COMPUTING)) $(call report,others) $(PYTEST_OPTIONS)
 
 .PHONY: lint
 lint: $(TESTS)  ## style and types

@@ -62,14 +62,14 @@ class MockProcess:
     def kill(self) -> None:
         """End it as a power cut would.
 
-        The link goes as well, as the system takes the name of an adapter away: it would lead
+        The link goes first, as the system takes the name of an adapter away: it would lead
         whoever looks for this board to the next terminal of the same number, whosever that is.
         """
+        self._link.unlink(missing_ok=True)
         self.process.kill()
         self.process.wait()
         if self.process.stdout is not None:
             self.process.stdout.close()
-        self._link.unlink(missing_ok=True)
 
 
 class MockBoards:

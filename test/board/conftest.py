@@ -26,10 +26,10 @@ class MockProcess:
     log: Path
 
     def kill(self) -> None:
-        """End it as a power cut would, its link too: that would lead to another's terminal."""
+        """End it as a power cut would, its link first: that would lead to another's terminal."""
+        self.port.unlink(missing_ok=True)
         self.process.kill()
         self.process.wait()
-        self.port.unlink(missing_ok=True)
 
     def records(self, *events: str) -> list[Record]:
         """Give what the log holds of some kinds of events."""
