@@ -7,7 +7,6 @@ from pathlib import Path
 
 import click
 
-from leg_kinematics.commands.parameter_names import check_names
 from leg_kinematics.gait import GaitParameters
 from leg_kinematics.nodes.parameter_file import read_gait_parameters
 from leg_kinematics.robot.near import did_you_mean_file
@@ -88,7 +87,4 @@ def gait_parameters_of(params_file: Path | None) -> GaitParameters:
         The file is wrong; the message names it.
 
     """
-    if params_file is None:
-        return GaitParameters()
-    check_names(params_file)
-    return read_gait_parameters(params_file)
+    return GaitParameters() if params_file is None else read_gait_parameters(params_file)

@@ -7,8 +7,8 @@ from dataclasses import asdict
 
 import click
 from rich.console import Console
-from rich.table import Table
 
+from leg_kinematics.commands.page import print_folded
 from leg_kinematics.nodes.catalogue import NODES
 from leg_kinematics.parameters import Parameter
 
@@ -23,16 +23,25 @@ def parameters(*, as_json: bool) -> None:
         return
     console = Console()
     for node, declared in NODES.items():
-        table = Table(title=node, title_justify='left')
-        for heading in ('parameter', 'default', 'unit', 'bounds', 'meaning'):
-            table.add_column(heading)
+        console.print(f'[bold]{node}[/]', highlight=False)
+        names = max(len(each.name) for each in declared)
         for each in declared:
-            bounds = ', '.join(each.choices)
-            if each.lowest is not None:
-                bounds = f'{each.lowest:g} ... {each.highest:g}'
-            default = '' if each.default in ('', []) else str(each.default)
-            table.add_row(each.name, default, each.unit, bounds, each.meaning)
-        console.print(table)
+            print_folded(console, f'  {each.name:<{names}}  {_values(each)}')
+            print_folded(console, each.meaning, 4)
+        console.print()
+
+
+def _values(parameter: Parameter) -> str:
+    """Say what a parameter is by default, and what it may be."""
+    if parameter.default in ('', []):
+        default = 'must be set' if parameter.required else 'none'
+    else:
+        default = f'{parameter.default} {parameter.unit}'.rstrip()
+    if parameter.choices:
+        return f'{default}  ({" or ".join(parameter.choices)})'
+    if parameter.lowest is not None:
+        return f'{default}  ({parameter.lowest:g} to {parameter.highest:g})'
+    return default
 
 
 def _facts(parameter: Parameter) -> dict[str, object]:

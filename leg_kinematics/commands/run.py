@@ -15,10 +15,10 @@ from leg_kinematics.board import BoardSpec
 from leg_kinematics.calibration import load_servo_maps
 from leg_kinematics.commands.confirm import confirm, yes_option
 from leg_kinematics.commands.files import InputFile, WrongFileError, config_folder
-from leg_kinematics.commands.parameter_names import check_names
 from leg_kinematics.errors import BoardError, LegKinematicsError
 from leg_kinematics.nodes.caution import CAUTION
 from leg_kinematics.nodes.chain_processes import MockBoards
+from leg_kinematics.nodes.parameter_file import check_node_names
 from leg_kinematics.parameters import Value
 from leg_kinematics.robot import load_robot
 
@@ -126,7 +126,7 @@ def run(
     mapped = servo_maps or config / 'servo_maps' / 'bracken.yaml'
     parameters = params_file or config / 'nodes.yaml'
     try:
-        check_names(parameters)
+        check_node_names(parameters)
         needed = load_servo_maps(mapped, load_robot(described)).boards
     except LegKinematicsError as error:
         raise WrongFileError(str(error)) from error

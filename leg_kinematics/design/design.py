@@ -19,6 +19,7 @@ DUTY_FACTORS = (TRIPOD, TETRAPOD, WAVE)
 
 #: Of three legs none can swing while three stand.
 FEWEST_LEGS = 4
+FOUR_LEGS = 'a walk that never falls needs three feet on the ground, so four legs or more'
 
 #: Duty factors that differ by less are looked at once.
 SAME = 0.01

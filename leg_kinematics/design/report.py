@@ -10,7 +10,7 @@ from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.design.advice import Question, advised
 from leg_kinematics.design.battery import battery_findings
 from leg_kinematics.design.clearance import body_finding, clearance_finding, ground_findings
-from leg_kinematics.design.design import FEWEST_LEGS, Design
+from leg_kinematics.design.design import FEWEST_LEGS, FOUR_LEGS, Design
 from leg_kinematics.design.doubts import Doubt, find_doubts
 from leg_kinematics.design.finding import Finding, Verdict
 from leg_kinematics.design.lines import DrawnLine, lines_finding
@@ -166,9 +166,7 @@ def _speed(factor: int, heading: str, design: Design) -> list[Finding]:
     except LegKinematicsError as error:
         reason = str(error)
         if len(design.robot.legs) < FEWEST_LEGS:
-            reason += (
-                '; a walk that never falls needs three feet on the ground, so four legs or more'
-            )
+            reason += f'; {FOUR_LEGS}'
         return [standstill_finding(heading, duty_factor, design.parameters, reason)]
 
 

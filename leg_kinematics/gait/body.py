@@ -19,10 +19,10 @@ from leg_kinematics.solver import PEAK_SPEED, ManyLegs, State, minimum_jerk
 SHORTEST_MOVE = 0.3
 
 #: Instants at which a way is looked at before it is taken.
-LOOKS = 40
+WAY_SAMPLES = 40
 
 #: What the body may pass its goal by, m.
-SLACK = 1e-4
+WAY_TOLERANCE = 1e-4
 
 
 @dataclass(frozen=True)
@@ -187,10 +187,10 @@ class SmoothMove:
 
     def may_turn(self, goal: tuple[float, ...], duration: float) -> bool:
         """Tell whether a way to another goal leads beyond neither end: that goal and this one."""
-        times = [duration * look / LOOKS for look in range(1, LOOKS)]
+        times = [duration * look / WAY_SAMPLES for look in range(1, WAY_SAMPLES)]
         for state, old, new in zip(self.states, self.goal, goal, strict=True):
             ends = (new, old, state.position)
-            low, high = min(ends) - SLACK, max(ends) + SLACK
+            low, high = min(ends) - WAY_TOLERANCE, max(ends) + WAY_TOLERANCE
             way = (minimum_jerk(state, new, duration, time).position for time in times)
             if not all(low <= position <= high for position in way):
                 return False

@@ -41,8 +41,8 @@ AIRBORNE = 2e-3
 #: Landing points closer than this are the same, m.
 SAME_PLACE = 1e-9
 
-#: In which every so many ticks the landing point of a swing follows the command.
-TURNS = 3
+#: So many ticks lie between two at which the landing point of a swing follows the command.
+AIMED_EVERY = 3
 
 #: Parts of its way that a landing point is tried at, where the servos cannot make all of it.
 PARTS_OF_WAY = (0.9, 0.75, 0.5, 0.25, 0.0)
@@ -202,7 +202,7 @@ class Stepping:
             if isinstance(motion, Swing):
                 if clock.running and not self.seeking:
                     motion.end_within(clock.cycle.until_touchdown(leg, clock.phase))
-                if motion.progress == 0.0 or (self._ticks + leg) % TURNS == 0:
+                if motion.progress == 0.0 or (self._ticks + leg) % AIMED_EVERY == 0:
                     self._aim(leg, motion, dt, body, clock.cycle)
                 self._swing(foot, motion, dt, clock.cycle)
             elif isinstance(motion, Seeking):

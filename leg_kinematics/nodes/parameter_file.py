@@ -1,6 +1,6 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""The parameters of the gait in a ROS 2 parameter file, without a node."""
+"""ROS 2 parameter files, read without a node: whom they are for, and how the gait shall walk."""
 
 import re
 from collections.abc import Iterator, Mapping
@@ -10,8 +10,9 @@ import yaml
 
 from leg_kinematics.errors import CommandError, DescriptionError
 from leg_kinematics.gait import GaitParameters
-from leg_kinematics.nodes.catalogue import GAIT, OF_ROS
+from leg_kinematics.nodes.catalogue import GAIT, NODES, OF_ROS
 from leg_kinematics.parameters import Settings, validate
+from leg_kinematics.robot import did_you_mean
 from leg_kinematics.robot.bounded_yaml import compose
 from leg_kinematics.robot.text_file import read_text
 
@@ -24,6 +25,9 @@ NODE = 'gait'
 #: Parameters that name files and have no default.
 FILES = ('robot', 'servo_maps')
 
+#: Stand for any node.
+WILDCARDS = ('*', '**')
+
 
 class _Loader(yaml.SafeLoader):
     """Takes numbers such as 1e-3 for numbers, as ROS 2 does, and PyYAML does not."""
@@ -32,6 +36,43 @@ class _Loader(yaml.SafeLoader):
 _Loader.add_implicit_resolver(
     'tag:yaml.org,2002:float', re.compile(r'[-+]?\d+(\.\d*)?[eE][-+]?\d+'), list('-+0123456789')
 )
+
+
+def check_node_names(file: Path) -> None:
+    """Refuse a parameter file in which the name of one of our nodes is misspelt.
+
+    Nodes of other packages may stand in the same file. So only a name that begins as one of ours
+    does, is about as long, and is near to it, is taken for misspelt.
+
+    Raises
+    ------
+    DescriptionError
+        A name is misspelt, or the file is no YAML; says which line.
+
+    """
+    for key in _nodes_in(compose(read_text(file), file)):
+        name = key.value.rpartition('/')[2]
+        if name in (*NODES, *WILDCARDS):
+            continue
+        alike = [each for each in NODES if each[0] == name[:1] and abs(len(each) - len(name)) < 2]
+        if meant := did_you_mean(name, alike):
+            raise DescriptionError(
+                f'no node {key.value!r}, so that nobody would take its parameters; our nodes are '
+                f'{", ".join(NODES)}{meant}',
+                file=file,
+                line=key.start_mark.line + 1,
+            )
+
+
+def _nodes_in(node: yaml.Node) -> Iterator[yaml.ScalarNode]:
+    """Give the keys right above parameters."""
+    if not isinstance(node, yaml.MappingNode):
+        return
+    for key, value in node.value:
+        if isinstance(value, yaml.MappingNode) and isinstance(key, yaml.ScalarNode):
+            if any(inner.value == PARAMETERS for inner, _ in value.value):
+                yield key
+            yield from _nodes_in(value)
 
 
 def read_gait_parameters(file: Path) -> GaitParameters:
@@ -46,12 +87,12 @@ def read_gait_parameters(file: Path) -> GaitParameters:
     Raises
     ------
     DescriptionError
-        It cannot be read, is no parameter file, or a value in it is wrong.
+        It cannot be read, is no parameter file, the name of a node is misspelt, or a value in it
+        is wrong.
 
     """
-    text = read_text(file)
-    compose(text, file)
-    content = yaml.load(text, _Loader)  # noqa: S506  a safe loader
+    check_node_names(file)
+    content = yaml.load(read_text(file), _Loader)  # noqa: S506  a safe loader
     values: dict[str, object] = {}
     blocks = list(_blocks(content, ''))
     if not blocks:
@@ -88,4 +129,4 @@ def _blocks(content: object, name: str) -> Iterator[tuple[str, object]]:
 def _fits(name: str) -> bool:
     """Tell whether a name, with wildcards, is that of the gait node in some namespace."""
     last = name.rpartition('/')[2]
-    return last in {NODE, '*', '**'}
+    return last in (NODE, *WILDCARDS)

@@ -127,16 +127,21 @@ def test_the_parameters_are_listed_for_scripts() -> None:
     }
 
 
-def test_the_parameters_are_listed_for_people() -> None:
-    """A table a node, with unit and bounds."""
-    done = CliRunner().invoke(main, ['parameters'], env={'COLUMNS': '200'})
+@pytest.mark.parametrize('columns', ['60', '80', '200', None])
+def test_the_parameters_are_listed_for_people(columns: str | None) -> None:
+    """Node by node with unit, bounds and meaning; every word is there at any width."""
+    done = CliRunner().invoke(main, ['parameters'], env={'COLUMNS': columns})
     assert done.exit_code == 0
+    told = ' '.join(done.stdout.split())
     for node, declared in NODES.items():
-        assert node in done.stdout
+        assert f' {node} ' in f' {told} '
         for each in declared:
-            assert each.name in done.stdout
-    assert '10 ... 500' in done.stdout
-    assert 'TwistStamped, Twist' in done.stdout
+            assert f' {each.name} ' in told
+            assert each.meaning in told
+    assert '(10 to 500)' in told
+    assert '(TwistStamped or Twist)' in told
+    if columns:
+        assert max(map(len, done.stdout.splitlines())) <= int(columns)
 
 
 def test_the_example_configuration_is_found() -> None:

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from leg_kinematics.gait import GaitParameters
-from leg_kinematics.gait.body import SLACK
+from leg_kinematics.gait.body import WAY_TOLERANCE
 from leg_kinematics.gait.envelope import Envelopes
 from leg_kinematics.gait.phases import wave_phases
 from leg_kinematics.gait.posing import Posing
@@ -53,8 +53,8 @@ def test_turned_round_it_passes_no_end(resting: Resting, ticks: list[int]) -> No
             body.go_to_height(goal, DT)
             heights.append(body.rise.position)
             speeds.append(body.rise.velocity)
-    assert min(heights) >= LOW - SLACK
-    assert max(heights) <= HIGH + SLACK
+    assert min(heights) >= LOW - WAY_TOLERANCE
+    assert max(heights) <= HIGH + WAY_TOLERANCE
     # Twice the peak acceleration of a whole way, 5.7735 D/T^2 (Flash and Hogan 1985).
     most = 2.0 * 5.7735 * (HIGH - LOW) / TIME**2 * DT
     assert max(abs(b - a) for a, b in pairwise(speeds)) <= most

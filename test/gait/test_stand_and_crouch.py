@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import GaitParameters, GaitSample, GaitState, Twist, Walker
-from leg_kinematics.gait.body import SLACK
+from leg_kinematics.gait.body import WAY_TOLERANCE
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import LegSolver
 
@@ -152,7 +152,7 @@ def test_change_of_mind_on_the_way(
         samples += [walker.step(DT, STILL) for _ in range(length)]
     # Turned round at speed it goes on until it can do so without passing either end.
     low, high = bracken.resting.height, bracken.standing.height
-    assert all(low - SLACK <= sample.height <= high + SLACK for sample in samples)
+    assert all(low - WAY_TOLERANCE <= sample.height <= high + WAY_TOLERANCE for sample in samples)
     walker.stand()
     if samples[-1].state is not GaitState.STANDING:
         samples += until(walker, GaitState.STANDING)

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from leg_kinematics.commands.files import config_folder
-from leg_kinematics.commands.parameter_names import check_names
 from leg_kinematics.errors import DescriptionError
+from leg_kinematics.nodes.parameter_file import check_node_names
 
 BLOCK = '\n  ros__parameters:\n    rate: 50.0\n'
 
@@ -20,7 +20,7 @@ def test_names_of_ours_and_of_others_are_taken(tmp_path: Path, name: str) -> Non
     """As ROS 2 takes them (design.ros2.org, "ROS 2 Parameter File"), wildcards too."""
     file = tmp_path / 'nodes.yaml'
     file.write_text(f'{name}:{BLOCK}')
-    check_names(file)
+    check_node_names(file)
 
 
 @pytest.mark.parametrize(
@@ -34,7 +34,7 @@ def test_a_name_that_is_nearly_one_of_ours_is_refused(
     file = tmp_path / 'nodes.yaml'
     file.write_text(f'gait:{BLOCK}{name}:{BLOCK}')
     with pytest.raises(DescriptionError, match=f"did you mean '{meant}'") as caught:
-        check_names(file)
+        check_node_names(file)
     assert caught.value.line == 4
 
 
@@ -43,9 +43,9 @@ def test_names_below_a_namespace_are_seen(tmp_path: Path) -> None:
     file = tmp_path / 'nodes.yaml'
     file.write_text('bracken:\n  giat:\n    ros__parameters:\n      lift: 0.02\n')
     with pytest.raises(DescriptionError, match=rf'{file}:2: no node'):
-        check_names(file)
+        check_node_names(file)
 
 
 def test_the_example_is_right() -> None:
     """All its names are ours."""
-    check_names(config_folder() / 'nodes.yaml')
+    check_node_names(config_folder() / 'nodes.yaml')
