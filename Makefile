@@ -63,8 +63,10 @@ demo: $(STAMP)  ## walk the example robot against the mock board, with pictures
 # These tests only compute, and share the processors. The others watch processes and lines in real
 # time, and have the machine for themselves.
 COMPUTING := $(addprefix test/,robot calibration solver gait design gait_cases stages lockstep fuzz) \
-  $(addprefix test/,firmware commands/test_beginners_mistakes.py) \
-  $(addprefix test/board/,framed/test_frames.py simulated/test_simulated_board.py)
+  $(addprefix test/,firmware recording) \
+  $(addprefix test/board/,framed/test_frames.py simulated/test_simulated_board.py) \
+  $(addprefix test/nodes/test_,messages.py streams.py parameter_file.py parameter_names.py) \
+  $(addprefix test/commands/test_,beginners_mistakes.py params_file.py report_layout.py)
 
 # With REPORTS=DIR both runs leave a report there.
 report = $(if $(REPORTS),--junit-xml=$(REPORTS)/$(1).xml)
