@@ -1,30 +1,17 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""The walk of one robot, from its taking over until it is given up: led on, and paused."""
+"""The walk of one robot, from its taking over until it is given up, and its odometry."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from leg_kinematics.chain.path import Path
-from leg_kinematics.chain.power import PowerState
-from leg_kinematics.chain.values import FootTargets, Odom, RobotReport
+from leg_kinematics.chain.leading import Leading, scaled
+from leg_kinematics.chain.values import Odom, RobotReport
 from leg_kinematics.gait import BodyMotion, Covariance, GaitSample, Odometry, Twist, Walker
 from leg_kinematics.robot import Vector
-from leg_kinematics.solver import hermite
-
-#: A robot that has come on by less between two reports stands still, in ticks.
-STANDSTILL_TICKS = 0.1
-
-#: A robot that stands where it is led to is no farther from it, rad.
-ARRIVED_WITHIN = 0.005
 
 #: Odometry goes on for so long after the robot was last heard of, s.
 EXTRAPOLATED_FOR = 0.03
-
-#: Why nothing moves until the robot stands where it is led to for the first time.
-TAKING_OVER = 'taking the robot over'
-
-ZERO = (0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,8 +21,18 @@ class Tick:
     sample: GaitSample
     trust: Covariance
 
+    @property
+    def feet(self) -> tuple[Vector, ...]:
+        """In `base_link`, m."""
+        return self.sample.feet
 
-class Walk:
+    @property
+    def velocities(self) -> tuple[Vector, ...]:
+        """In `base_link`, m/s."""
+        return self.sample.velocities
+
+
+class Walk(Leading[Tick]):
     """Leads a robot along the path that its walker works out.
 
     Parameters
@@ -44,25 +41,17 @@ class Walk:
         Of the robot.
     odometry
         How far its pose can be trusted.
-    names
-        Of its legs.
-    rate
-        Ticks, 1/s.
-    ahead
-        Ticks from now that every message has points for; the first is 0.
     cycle
         Time of a cycle of the gait by its duty factor, s.
-    report
-        What the robot did when it was taken over, at an instant, s.
+    names, rate, ahead, report, now, from_instant
+        As for `Leading`.
 
     Attributes
     ----------
     walker
         Of the robot.
-    path
-        What was worked out, and where the robot is on it.
-    paused
-        Why it is not led on; empty while it is.
+    command
+        Body velocity that is asked for.
 
     """
 
@@ -77,122 +66,29 @@ class Walk:
         cycle: Callable[[float], float],
         report: RobotReport,
         now: float,
+        from_instant: float,
     ) -> None:
         """Begin with a pause, until the robot stands where it is led to."""
+        super().__init__(
+            names, rate=rate, ahead=ahead, report=report, now=now, from_instant=from_instant
+        )
         self.walker = walker
+        self.command = Twist()
         self._odometry = odometry
-        self._names = names
-        self._tick = 1.0 / rate
-        self._ahead = tuple(ahead)
         self._cycle = cycle
-        self._whose = (report.session, report.losses)
-        self._report = report
-        self._reported_at = now
-        self.path: Path[Tick] = Path(self._tick, rate)
-        self.path.begin(self._advance(Twist()))
         self._told = 0
         # When it was heard last, and where it was then.
         self._stood_at = (0.0, 0.0)
-        self.paused = ''
-        self.pause(TAKING_OVER, now)
+        self.begin(now)
 
     @property
     def sample(self) -> GaitSample:
         """The walk where the robot is led to."""
         return self.path.around(self.path.at)[0].sample
 
-    def hear(self, report: RobotReport, received: float) -> bool:
-        """Take in what the robot does; tell whether it is still the one that was taken over."""
-        off = report.state in {PowerState.RELEASED, PowerState.UNPOWERED}
-        if off or self._whose != (report.session, report.losses):
-            return False
-        self._report = report
-        self._reported_at = received
-        if report.stamp is not None:
-            way = self.path.reach(report.stamp, going_back=bool(self.paused))
-            self._rests = abs(way) < STANDSTILL_TICKS
-        return True
-
-    def pause(self, reason: str, now: float) -> None:
-        """Lead the robot on no more, from an instant on, s."""
-        self.paused = reason
-        self._paused_at = now
-        self._rests = not self.path.pace
-        self._stood_since: int | None = None
-        self.path.stop()
-
-    def go_on(self, trouble: str) -> None:
-        """End a pause, once there is no trouble and the robot stands where it is led to."""
-        report = self._report
-        if trouble:
-            self.paused = trouble
-            self._stood_since = None
-        elif (
-            self._stood_since is not None
-            and report.stamp is not None
-            and report.stamp >= self._stood_since
-            and report.lag <= ARRIVED_WITHIN
-        ):
-            self.paused = ''
-            self._stood_since = None
-            self.path.set_off()
-
-    def stand_still(self, stamp: int) -> FootTargets | None:
-        """Lead the robot to stand where it is on the path, once it has come to rest there."""
-        if (
-            self._report.state is not PowerState.FOLLOWING
-            or self._reported_at < self._paused_at
-            or not (self._rests or self._stood_since is not None)
-        ):
-            return None
-        if self._stood_since is None:
-            self._stood_since = stamp
-        feet, _ = self.between(self.path.at)
-        self.path.publish(stamp, (0.0,), (self.path.at,))
-        still = (ZERO,) * len(self._names)
-        return FootTargets(stamp, self._names, (0.0,), (feet,), (still,))
-
-    def lead_on(self, stamp: int, count: int, command: Twist) -> FootTargets:
-        """Go on along the path by so many ticks."""
-        path = self.path
-        path.advance(count)
-        times = tuple(ticks * self._tick for ticks in self._ahead)
-        coming = [path.ahead(ticks) for ticks in self._ahead]
-        while path.front < coming[-1][0]:
-            path.append(self._advance(command))
-        points = [self.between(position) for position, _ in coming]
-        path.publish(stamp, times, tuple(position for position, _ in coming))
-        return FootTargets(
-            stamp,
-            self._names,
-            times,
-            tuple(feet for feet, _ in points),
-            tuple(
-                _scaled(velocities, pace)
-                for (_, velocities), (_, pace) in zip(points, coming, strict=True)
-            ),
-        )
-
-    def between(self, position: float) -> tuple[tuple[Vector, ...], tuple[Vector, ...]]:
-        """Feet and their velocities at a position of the path, in ticks."""
-        before, after, share = self.path.around(position)
-        if share == 0.0:
-            return before.sample.feet, before.sample.velocities
-        feet, velocities = [], []
-        for p, v, q, w in zip(
-            before.sample.feet,
-            before.sample.velocities,
-            after.sample.feet,
-            after.sample.velocities,
-            strict=True,
-        ):
-            (x, y, z), (dx, dy, dz) = hermite(share, self._tick, (p, v), (q, w))
-            feet.append((x, y, z))
-            velocities.append((dx, dy, dz))
-        return tuple(feet), tuple(velocities)
-
-    def _advance(self, command: Twist) -> Tick:
-        sample = self.walker.step(self._tick, command)
+    def work_out(self) -> Tick:
+        """Have the walker work out the next tick."""
+        sample = self.walker.step(self._tick, self.command)
         cycle = self._cycle(sample.duty_factor)
         self._odometry.go(sample.pose, sample.twist, self._tick, cycle)
         return Tick(sample, self._odometry.pose)
@@ -224,12 +120,6 @@ class Walk:
     def _odom(self, stamp: int, pace: float) -> Odom:
         tick, _, _ = self.path.around(float(self._told))
         motion = BodyMotion.of(tick.sample)
-        linear, angular = _scaled((motion.linear, motion.angular), pace)
+        linear, angular = scaled((motion.linear, motion.angular), pace)
         rate = self._odometry.twist(tick.sample.twist) if pace else Covariance()
         return Odom(stamp, replace(motion, linear=linear, angular=angular), tick.trust, rate)
-
-
-def _scaled(vectors: tuple[Vector, ...], factor: float) -> tuple[Vector, ...]:
-    if factor == 1.0:
-        return vectors
-    return tuple((factor * x, factor * y, factor * z) for x, y, z in vectors)

@@ -1,24 +1,17 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""The first stage: a body velocity in, foot targets and odometry out, as long as the robot follows.
-
-The walk is a path that is worked out a little ahead of the robot. Where the robot has come to on
-it, the robot tells. When it does not follow, the path ends there for now: nothing is worked out any
-more, and when the robot can be led again it is first led to stand where it is on the path, and then
-on along it, from slow to fast. So no foot is dragged over the ground, however long the pause.
-"""
+"""The first stage: a body velocity in, foot targets and odometry out, while the robot follows."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
-from math import ceil
 
 from leg_kinematics.chain.contradiction import contradiction
 from leg_kinematics.chain.following import PAUSE_AFTER_LOSS
+from leg_kinematics.chain.leading import TAKING_OVER, ZERO, ticks_ahead
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.schedule import Schedule
 from leg_kinematics.chain.values import (
-    LAGGING,
     NANOSECONDS,
     Answer,
     Condition,
@@ -28,7 +21,7 @@ from leg_kinematics.chain.values import (
     RobotReport,
     Walked,
 )
-from leg_kinematics.chain.walk import TAKING_OVER, ZERO, Walk
+from leg_kinematics.chain.walk import Walk
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import (
     BodyMotion,
@@ -50,12 +43,6 @@ FEET_KNOWN_FOR = 1.0
 #: Between the last targets of a walk and the first of the next, s. Who streams on through a loss
 #: of power without a pause is not followed by the bridge, and this is longer than it asks for.
 PAUSE_BETWEEN_WALKS = PAUSE_AFTER_LOSS + 0.15
-
-#: A robot that has not been heard of for so long does not follow, s.
-UNHEARD_AFTER = 0.3
-
-#: Nor does one that is so far behind, s, and two ticks more.
-LATEST_BEHIND = 0.25
 
 #: An order for a body offset is worked out no more often than this, since it takes some 2 ms, s.
 OFFSET_INTERVAL = 0.3
@@ -123,18 +110,15 @@ class Walking:
         self._robot = robot
         self._gait = gait
         self._parameters = parameters
-        self._tick = 1.0 / parameters.rate
         self._new_walker: Callable[..., Walker] = partial(Walker, robot, legs, gait)
         # What does not fit is told now, not when the robot shall stand up.
         self._new_walker(robot.resting.feet)
         self._new_odometry = partial(Odometry, parameters.slip, robot.standing.feet)
-        reach = max(2, ceil(parameters.preview / self._tick - 1e-9)) if parameters.preview else 0
-        self._ahead = tuple(sorted({0, min(1, reach), reach}))
-        self._schedule = Schedule(self._tick, reach)
+        self._ahead = ticks_ahead(parameters.preview, parameters.rate)
+        self._schedule = Schedule(1.0 / parameters.rate, self._ahead[-1])
         self.walk: Walk | None = None
         self._report: RobotReport | None = None
         self._reported_at = 0.0
-        self._clock_offset = 0
         self._feet: tuple[Vector, ...] | None = None
         self._feet_at = 0.0
         self._touching: dict[int, bool] = {}
@@ -143,7 +127,7 @@ class Walking:
         self._ordered: Offset | None = None
         self._next_order_at = -float('inf')
         self._contradiction = ''
-        self._led_at = self._leads_from = -float('inf')
+        self._led_at = -float('inf')
         self.refused = 0
         self._refusal = ''
         self._refused_at = 0.0
@@ -276,21 +260,13 @@ class Walking:
         if not count:
             return None
         stamp = round(self._schedule.at * NANOSECONDS) + clock_offset
-        self._clock_offset = clock_offset
         try:
             self._obey_offset(now)
         except CommandError as error:
             self.refuse(error, now)
-        trouble = self._trouble(walk, now)
-        if walk.paused:
-            walk.go_on(trouble)
-        elif trouble:
-            walk.pause(trouble, now)
-        if walk.paused:
-            targets = walk.stand_still(stamp) if now >= self._leads_from else None
-        else:
-            silent = now - self._commanded_at > self._parameters.silence
-            targets = walk.lead_on(stamp, count, Twist() if silent else self._command)
+        silent = now - self._commanded_at > self._parameters.silence
+        walk.command = Twist() if silent else self._command
+        targets = walk.step(count, stamp, now)
         if targets is not None:
             self._led_at = now
         return Walked(targets, walk.odometry_until(stamp, now))
@@ -308,23 +284,6 @@ class Walking:
         stamp = round(now * NANOSECONDS) + clock_offset
         return Odom(stamp, still, Covariance(), Covariance())
 
-    def _trouble(self, walk: Walk, now: float) -> str:
-        """Why the robot does not follow; empty while it does."""
-        report = self._report
-        if report is None or now - self._reported_at > UNHEARD_AFTER:
-            return 'nothing is heard of the bridge'
-        if report.state is not PowerState.FOLLOWING:
-            return f'the robot is {report.state}'
-        if report.lag > LAGGING:
-            return f'a joint is {report.lag:.2f} rad behind'
-        stamp = round(now * NANOSECONDS) + self._clock_offset
-        # Where it stands on the path does not show before it is led there.
-        if not walk.paused and report.stamp is not None:
-            behind = (stamp - report.stamp) / NANOSECONDS - (now - self._reported_at)
-            if behind > LATEST_BEHIND + 2.0 * self._tick:
-                return f'the robot stands {behind:.2f} s behind: are its targets refused?'
-        return ''
-
     # ---- taking over and giving up
 
     def _take_over(self, feet: tuple[Vector, ...], report: RobotReport, now: float) -> Walk:
@@ -332,7 +291,6 @@ class Walking:
         for leg, touching in self._touching.items():
             walker.touch(leg, touching)
         self._schedule.begin(now)
-        self._leads_from = self._led_at + PAUSE_BETWEEN_WALKS
         return Walk(
             walker,
             self._new_odometry(),
@@ -342,6 +300,7 @@ class Walking:
             cycle=lambda duty_factor: self._gait.swing_time / (1.0 - duty_factor),
             report=report,
             now=now,
+            from_instant=self._led_at + PAUSE_BETWEEN_WALKS,
         )
 
     def _give_up(self) -> None:

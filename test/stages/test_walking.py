@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from transforms3d.euler import euler2mat
 
+from leg_kinematics.chain.leading import ARRIVED_WITHIN, LATEST_BEHIND, UNHEARD_AFTER
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import (
     LAGGING,
@@ -24,13 +25,10 @@ from leg_kinematics.chain.values import (
     RobotReport,
     Walked,
 )
-from leg_kinematics.chain.walk import ARRIVED_WITHIN
 from leg_kinematics.chain.walking import (
     FEET_KNOWN_FOR,
-    LATEST_BEHIND,
     OFFSET_INTERVAL,
     REFUSAL_SHOWN_FOR,
-    UNHEARD_AFTER,
     Walking,
     WalkingParameters,
 )
