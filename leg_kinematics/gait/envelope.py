@@ -16,10 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leg_kinematics.errors import CommandError, LegKinematicsError
-from leg_kinematics.gait.body import Offset
+from leg_kinematics.gait.body import Offset, Point
 from leg_kinematics.gait.parameters import GaitParameters
 from leg_kinematics.gait.phases import LOWEST_DUTY_FACTOR, Cycle, Phases
-from leg_kinematics.gait.planar import Point
 from leg_kinematics.gait.swing import LANDING_FIXED, swing_overshoot
 from leg_kinematics.gait.workspace import (
     HEADINGS,
