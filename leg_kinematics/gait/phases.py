@@ -33,7 +33,7 @@ CHANGE = 0.2
 #: The clock starts just before the first liftoff.
 START_PHASE = -1e-6
 
-#: Fewer feet than this carry nothing.
+#: Fewer feet than this cannot support the body.
 FEWEST_LEGS = 3
 
 
@@ -261,7 +261,7 @@ class Clock:
         self._set(self.goal)
 
     def take_back(self) -> None:
-        """Be again where the clock was before it advanced last."""
+        """Return to where the clock was before it last advanced."""
         self._phase, self.cycle = self._before
 
     def advance(self, dt: float) -> None:
