@@ -134,14 +134,14 @@ class Operator:
         Raises
         ------
         NoAnswerError
-            It did not hold in time.
+            It did not in time.
 
         """
         end = monotonic() + patience
         while not until():
             if monotonic() > end:
                 raise NoAnswerError(
-                    f'waited {patience:g} s in vain for {what}; the nodes say {self.states}'
+                    f'{what} did not happen within {patience:g} s; the nodes say {self.states}'
                 )
             self._executor.spin_once(timeout_sec=0.02)
             self._progress(self._doing)
