@@ -8,7 +8,7 @@ channels are counted from 0; nothing here knows of joints.
 """
 
 import enum
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, fields
 from importlib.metadata import entry_points
@@ -295,6 +295,19 @@ class BoardSpec:
     def __str__(self) -> str:
         """Write it as a user does."""
         return f'{self.name}={self.driver}:{self.port}'
+
+
+def boards_not_given(given: Sequence[str], needed: Sequence[str]) -> list[str]:
+    """List the boards that are needed, but that no ``NAME=DRIVER:PORT`` gives.
+
+    Raises
+    ------
+    BoardError
+        What is given is not of that form.
+
+    """
+    names = {BoardSpec.parse(text).name for text in given}
+    return [name for name in needed if name not in names]
 
 
 def find_driver(name: str) -> type[BoardDriver]:

@@ -16,10 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leg_kinematics.errors import CommandError, LegKinematicsError
-from leg_kinematics.gait.body import Offset
+from leg_kinematics.gait.body import Offset, Point
 from leg_kinematics.gait.parameters import GaitParameters
 from leg_kinematics.gait.phases import LOWEST_DUTY_FACTOR, Cycle, Phases
-from leg_kinematics.gait.planar import Point
 from leg_kinematics.gait.swing import LANDING_FIXED, swing_overshoot
 from leg_kinematics.gait.workspace import (
     HEADINGS,
@@ -247,17 +246,17 @@ class Envelopes:
         # More feet leave no less margin.
         fewest = frozenset(legs for legs in standing if not any(few < legs for few in standing))
         margin = min(self._margin(offset, fewest) for offset in offsets)
-        spare = margin - self._parameters.min_margin
+        least = self._parameters.min_margin
         radii, labels = [], []
         discs = map(min, *self._discs_in(offsets), repeat(UNBOUNDED))
         for name, point, disc, walks in zip(
             self._robot.leg_names, self.neutral, discs, self._phases.walking, strict=True
         ):
             reach = self._stride(USABLE_SHARE * disc, swing_overshoot(low), low, hypot(*point))
-            support = self._stride(spare, 1.0, low, hypot(*point))
+            support = self._stride(margin - least, 1.0, low, hypot(*point))
             radii.append(min(reach, support) if walks else UNBOUNDED)
             labels.append(
-                f'{name}, to keep {self._parameters.min_margin:g} m of the margin {margin:.3g} m'
+                f'{name}, to keep a margin of {1e3 * least:g} mm (of {1e3 * margin:z.1f})'
                 if support < reach
                 else name
             )

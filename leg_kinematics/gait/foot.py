@@ -4,7 +4,7 @@
 
 from dataclasses import dataclass, field
 
-from leg_kinematics.gait.planar import Point
+from leg_kinematics.gait.body import Point
 from leg_kinematics.gait.swing import Swing
 from leg_kinematics.solver import State, minimum_jerk
 

@@ -11,13 +11,12 @@ from math import dist, hypot, isfinite
 
 import numpy as np
 
-from leg_kinematics.gait.body import LEVEL, BodyState
+from leg_kinematics.gait.body import LEVEL, BodyState, Point, Pose, Twist
 from leg_kinematics.gait.envelope import Envelopes, projected
 from leg_kinematics.gait.foot import Carried, Foot, Seeking, Standing
-from leg_kinematics.gait.limits import Stance
+from leg_kinematics.gait.pace import Stance
 from leg_kinematics.gait.parameters import GaitParameters
 from leg_kinematics.gait.phases import BOUNDARY_TOLERANCE, Clock, Cycle
-from leg_kinematics.gait.planar import Point, Pose, Twist
 from leg_kinematics.gait.swing import (
     DESCENDING,
     LANDING_FIXED,

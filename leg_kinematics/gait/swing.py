@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leg_kinematics.errors import LegKinematicsError
-from leg_kinematics.gait.body import LEVEL, BodyState, Offset, carried
-from leg_kinematics.gait.planar import Point, seen_from
+from leg_kinematics.gait.body import LEVEL, BodyState, Offset, Point, carried, seen_from
 from leg_kinematics.robot import Vector
 from leg_kinematics.solver import LegSolver, ManyLegs, State, Time, on_the_way
 

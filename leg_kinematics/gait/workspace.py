@@ -15,9 +15,8 @@ from math import atan2, tau
 import numpy as np
 from numpy.typing import NDArray
 
-from leg_kinematics.gait.body import LEVEL, Offset, carried
+from leg_kinematics.gait.body import LEVEL, Offset, Point, carried
 from leg_kinematics.gait.phases import TRIPOD
-from leg_kinematics.gait.planar import Point
 from leg_kinematics.gait.swing import PARTS, steady_swing
 from leg_kinematics.solver import PEAK_SPEED, ManyLegs
 

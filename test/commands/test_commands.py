@@ -274,7 +274,7 @@ def test_run_tells_which_board_is_missing(two_boards: Path) -> None:
     )  # fmt: skip
     assert done.returncode == 2
     words = ' '.join(done.stderr.split())
-    assert 'the servo maps name the boards left, right, but right is not given (got left)' in words
+    assert 'the servo maps name the boards left, right, but right is not given (got left=' in words
     assert '--board right=DRIVER:PORT' in words
 
 

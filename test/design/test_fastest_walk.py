@@ -177,7 +177,8 @@ def test_four_legs_that_never_move_fail_with_the_reason_of_the_gait(bracken: Rob
     walks = [each for each in report.findings if each.group == 'fastest walk']
     assert [each.value for each in walks] == [0.0] * len(walks)
     assert report.verdict == walks[0].verdict == 'fail'
-    assert 'stride radius 0 mm of left_front, to keep 0.01 m' in walks[0].detail
+    assert 'stride radius 0 mm of left_front, to keep a margin of 10 mm' in walks[0].detail
+    assert 'min_margin below zero' in walks[0].detail
     assert report.walks == ()
 
 
