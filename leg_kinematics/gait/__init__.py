@@ -5,7 +5,14 @@
 from leg_kinematics.gait.body import Offset
 from leg_kinematics.gait.odometry import Covariance, Odometry
 from leg_kinematics.gait.parameters import GaitParameters
-from leg_kinematics.gait.phases import TETRAPOD, TRIPOD, WAVE, Cycle, touchdown_phases
+from leg_kinematics.gait.phases import (
+    TETRAPOD,
+    TRIPOD,
+    WAVE,
+    Cycle,
+    touchdown_phases,
+    walking_phases,
+)
 from leg_kinematics.gait.planar import Pose, Twist
 from leg_kinematics.gait.sample import BodyMotion, GaitSample, GaitState
 from leg_kinematics.gait.walker import Walker
@@ -26,4 +33,5 @@ __all__ = [
     'Twist',
     'Walker',
     'touchdown_phases',
+    'walking_phases',
 ]
