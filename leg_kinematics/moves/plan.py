@@ -30,7 +30,7 @@ from leg_kinematics.moves.steps import (
     Step,
     WaitStep,
 )
-from leg_kinematics.robot import Robot, Vector
+from leg_kinematics.robot import FEWEST_STANDING, Robot, Vector
 from leg_kinematics.solver import (
     PEAK_SPEED,
     LegReach,
@@ -57,9 +57,6 @@ BODY_SAMPLES = 100
 
 #: No move takes less, s: a servo that has hardly any way to go shall not jerk.
 SHORTEST_MOVE = 0.2
-
-#: Robots with fewer legs do not stand on their feet.
-FEWEST_STANDING = 3
 
 
 class StepError(CommandError):
