@@ -36,6 +36,9 @@ Floats = NDArray[np.float64]
 SAMPLES = 201
 SAMPLES_A_SUB_MOVE = 8
 
+#: A joint that turns no farther stands, rad.
+STANDS = 1e-9
+
 
 @dataclass(frozen=True)
 class Way:
@@ -195,7 +198,7 @@ def _lines(
                     (start, goal),
                     at_once,
                     _turned(first, last, at_once, arrivals),
-                    np.where(turns > 0.0, no_load[leg.name], 0.0),
+                    np.where(turns > STANDS, no_load[leg.name], 0.0),
                 ),
                 together=_way(
                     leg,

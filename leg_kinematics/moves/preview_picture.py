@@ -1,8 +1,8 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""Pictures of what would be done, and of why it is done so."""
+"""A picture of what would be done."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from math import degrees
 from pathlib import Path
@@ -12,28 +12,23 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib import pyplot as plt
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure, SubFigure
-from matplotlib.gridspec import SubplotSpec
+from matplotlib.figure import SubFigure
 from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
 from leg_kinematics.chain.calibrated_robot import CalibratedRobot
-from leg_kinematics.moves.places import Frame, LegFrames
+from leg_kinematics.moves.places import LegFrames
 from leg_kinematics.moves.plan import ROUNDING, Plan
+from leg_kinematics.moves.views import MM, View, body_views, leg_views, view_axes, write_legend
 from leg_kinematics.moves.words import step_in_words
-from leg_kinematics.robot import SEGMENTS, Vector
+from leg_kinematics.robot import SEGMENTS
 from leg_kinematics.solver import LegSolver, joint_points, solve_batch
 
 Array = NDArray[np.float64]
 
-MM = 1e3
-
 #: That can be told apart whatever colours the eye sees, leg by leg: Okabe and Ito, Color Universal
 #: Design, 2008 (from memory).
 COLOURS = ('#0072b2', '#e69f00', '#009e73', '#cc79a7', '#56b4e9', '#d55e00')
-
-#: Of the ways of a foot, with the style of their lines.
-OURS, TOGETHER, ALONE = ('#0072b2', '-'), ('#e69f00', '--'), ('#d55e00', ':')
 
 #: Instants of a plan that are drawn.
 INSTANTS = 400
@@ -44,72 +39,17 @@ MOST_POSES = 6
 #: Numbers of steps over a time axis stand no closer than this share of it.
 CLOSEST_NUMBERS = 0.06
 
-#: Places closer than this share of a picture have one label.
-CLOSEST_PLACES = 0.06
+#: Places closer than these shares of the width of a view, across and up, have one label.
+CLOSEST_PLACES = (0.09, 0.035)
 
 #: Numbers of steps in one label.
-MOST_NUMBERS = 3
+MOST_NUMBERS = 2
 
 #: Of the words beside a picture, in characters and lines.
-WORDS_WIDTH, WORDS_LINES = 36, 44
-
-#: Lines that a picture explains: those that need it most.
-MOST_LINES = 3
+WORDS_WIDTH, WORDS_LINES = 46, 54
 
 #: A stretched leg takes so many cells of a grid.
 CELLS = 120
-
-#: Of a view, the shorter side as a share of the longer one at least.
-NARROWEST = 0.5
-
-#: Around what is shown, as a share of half of it.
-MARGIN = 0.12
-
-
-@dataclass(frozen=True)
-class _View:
-    """From where one looks: points of `base_link` as two coordinates in mm."""
-
-    title: str
-    across: str
-    up: str
-    origin: Array
-    axes: Array
-
-    def of(self, points: Array | Vector) -> Array:
-        """See points, m, shape (n, 3), as coordinates in mm, shape (n, 2)."""
-        seen: Array = MM * (np.atleast_2d(points) - self.origin) @ self.axes.T
-        return seen
-
-
-def _leg_views(frames: LegFrames, leg: LegSolver) -> tuple[_View, ...]:
-    """Look at one leg from the side and from above, in its resting frame."""
-    origin, outwards, left, up = (
-        np.array(frames.point(leg.name, Frame.RESTING, place))
-        for place in ((0.0, 0.0, 0.0), (1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
-    )
-    x = 'x, outwards from rest (mm)'
-    return (
-        _View(
-            'from the side', x, 'z, up from rest (mm)', origin, np.array((outwards, up)) - origin
-        ),
-        _View('from above', x, 'y, to the left (mm)', origin, np.array((outwards, left)) - origin),
-    )
-
-
-def _body_views() -> tuple[_View, ...]:
-    """Look at the whole robot, in `base_link`."""
-    x, y, z = np.eye(3)
-    names = ('x, forward (mm)', 'y, to the left (mm)', 'z, up (mm)')
-    nowhere = np.zeros(3)
-    return (
-        _View('from above', names[0], names[1], nowhere, np.array((x, y))),
-        _View('from its right side', names[0], names[2], nowhere, np.array((x, z))),
-        _View('from the front', names[1], names[2], nowhere, np.array((y, z))),
-    )
-
-
-# ---- what would be done
 
 
 @dataclass(frozen=True)
@@ -183,8 +123,8 @@ def draw_preview(plan: Plan, robot: CalibratedRobot, file: Path) -> None:
     """
     mpl.use('Agg')
     shown = _Shown.of(plan, robot)
-    figure = plt.figure(figsize=(16, 11), layout='constrained')
-    grid = figure.add_gridspec(2, 2, width_ratios=(4.2, 1.0), height_ratios=(1.15, 1.0))
+    figure = plt.figure(figsize=(16, 10), layout='constrained')
+    grid = figure.add_gridspec(2, 2, width_ratios=(4.2, 1.0), height_ratios=(1.05, 1.0))
     _draw_views(figure.add_subfigure(grid[0, 0]), shown)
     _draw_joints(figure.add_subfigure(grid[1, 0]), shown)
     _write_steps(figure.add_subfigure(grid[:, 1]), plan)
@@ -200,12 +140,13 @@ def _draw_views(figure: SubFigure, shown: _Shown) -> None:
     seen = shown.legs if alone else tuple(range(len(shown.robot.legs)))
     links = {leg: joint_points(shown.robot.legs[leg], shown.angles[:, leg]) for leg in seen}
     first = shown.robot.legs[seen[0]]
-    views = _leg_views(LegFrames(shown.robot.robot), first) if alone else _body_views()
+    views = leg_views(LegFrames(shown.robot.robot), first) if alone else body_views()
     points = np.vstack([each.reshape(-1, 3) for each in links.values()])
     if not alone:
         half = 0.5 * np.array(shown.robot.robot.body.size)
         points = np.vstack([points, half, -half])
-    row = _view_axes(figure, views, points)
+    figure.suptitle('feet and legs, as seen from the body')
+    row = view_axes(figure, views, points)
     for axes, view in zip(row, views, strict=True):
         if alone:
             _fill_reach(axes, view, first, shown.feet[-1, seen[0]])
@@ -214,49 +155,10 @@ def _draw_views(figure: SubFigure, shown: _Shown) -> None:
         for leg, each in links.items():
             _draw_leg(axes, view, shown, leg, each)
         _number_places(axes, view, shown)
-    _write_legend(figure, row[0])
+    write_legend(figure, row[0])
 
 
-def _view_axes(
-    figure: SubFigure, views: Sequence[_View], points: Array, spec: SubplotSpec | None = None
-) -> list[Axes]:
-    """Place axes side by side, all at one scale, that show points with a margin around them."""
-    windows = []
-    for view in views:
-        places = view.of(points)
-        middle = 0.5 * (places.min(axis=0) + places.max(axis=0))
-        spans = np.ptp(places, axis=0)
-        windows.append((middle, 0.5 * np.maximum(spans, NARROWEST * spans.max())))
-    room = MARGIN * max(float(half.max()) for _, half in windows)
-    widths = [float(half[0]) + room for _, half in windows]
-    grid = (
-        figure.add_gridspec(1, len(views), width_ratios=widths)
-        if spec is None
-        else spec.subgridspec(1, len(views), width_ratios=widths)
-    )
-    row = []
-    for column, (view, (middle, half)) in enumerate(zip(views, windows, strict=True)):
-        axes = figure.add_subplot(grid[0, column])
-        axes.set(
-            title=view.title,
-            xlabel=view.across,
-            ylabel=view.up,
-            xlim=(middle[0] - half[0] - room, middle[0] + half[0] + room),
-            ylim=(middle[1] - half[1] - room, middle[1] + half[1] + room),
-            aspect='equal',
-        )
-        axes.grid(alpha=0.3)
-        row.append(axes)
-    return row
-
-
-def _write_legend(figure: SubFigure, axes: Axes) -> None:
-    """Say under the axes what is what, each once."""
-    named = dict(reversed(list(zip(*reversed(axes.get_legend_handles_labels()), strict=True))))
-    figure.legend(named.values(), named.keys(), loc='outside lower center', ncols=6)
-
-
-def _fill_reach(axes: Axes, view: _View, leg: LegSolver, through: Array) -> None:
+def _fill_reach(axes: Axes, view: View, leg: LegSolver, through: Array) -> None:
     """Show where a foot can go in the plane of a view through a place of it, m."""
     span = leg.geometry.stretched
     steps = np.linspace(-2.0 * span, 2.0 * span, 4 * CELLS)
@@ -271,13 +173,13 @@ def _fill_reach(axes: Axes, view: _View, leg: LegSolver, through: Array) -> None
     axes.plot([], [], color='tab:green', alpha=0.3, linewidth=9, label='the foot can go here')
 
 
-def _draw_body(axes: Axes, view: _View, shown: _Shown) -> None:
+def _draw_body(axes: Axes, view: View, shown: _Shown) -> None:
     half = 0.5 * np.array(shown.robot.robot.body.size)
     (left, low), (right, high) = view.of(np.array((-half, half)))
     axes.add_patch(
         Rectangle((left, low), right - left, high - low, facecolor='0.93', edgecolor='0.5')
     )
-    if view.title != 'from the front':
+    if view.title == 'from above':
         axes.annotate(
             'front ▶',
             (right, 0.5 * (low + high)),
@@ -289,7 +191,7 @@ def _draw_body(axes: Axes, view: _View, shown: _Shown) -> None:
         )
 
 
-def _draw_leg(axes: Axes, view: _View, shown: _Shown, leg: int, links: Array) -> None:
+def _draw_leg(axes: Axes, view: View, shown: _Shown, leg: int, links: Array) -> None:
     """Draw a leg at the beginning and after the steps, and the way of its foot."""
     moves = leg in shown.legs and bool(shown.ends)
     ends = [shown.index(end) for end in shown.ends.values()] if moves else []
@@ -299,17 +201,19 @@ def _draw_leg(axes: Axes, view: _View, shown: _Shown, leg: int, links: Array) ->
         axes.plot(*view.of(links[index]).T, color=colour, linewidth=1, label='after a step')
     if moves:
         axes.plot(*view.of(links[-1]).T, color=colour, linewidth=2.5, label='leg at the end')
-        axes.plot(*view.of(shown.feet[:, leg]).T, color='black', linewidth=1.2, label='its foot')
+        axes.plot(
+            *view.of(shown.feet[:, leg]).T, color='black', linewidth=1.2, label='way of its foot'
+        )
         stops = shown.feet[[0, *ends], leg]
         axes.plot(*view.of(stops).T, 'o', color='black', markersize=3.5)
     mount = view.of(links[0, 0])
     axes.plot(*mount.T, 's', color='black', markersize=6, label='mount: the coxa axis')
 
 
-def _number_places(axes: Axes, view: _View, shown: _Shown) -> None:
+def _number_places(axes: Axes, view: View, shown: _Shown) -> None:
     """Write beside each place at which feet stop after which steps they do."""
     low, high = axes.get_xlim()
-    close = CLOSEST_PLACES * (high - low)
+    middle, close = 0.5 * (low + high), (high - low) * np.array(CLOSEST_PLACES)
     labels: list[tuple[Array, list[int]]] = []
     for leg in shown.legs:
         before = shown.feet[0, leg]
@@ -317,7 +221,7 @@ def _number_places(axes: Axes, view: _View, shown: _Shown) -> None:
             foot = shown.feet[shown.index(end), leg]
             if np.linalg.norm(foot - before) > ROUNDING:
                 place = view.of(foot)[0]
-                near = (each for each in labels if np.linalg.norm(each[0] - place) < close)
+                near = (each for each in labels if (np.abs(each[0] - place) < close).all())
                 found = next(near, None)
                 if found is None:
                     found = (place, [])
@@ -330,9 +234,10 @@ def _number_places(axes: Axes, view: _View, shown: _Shown) -> None:
         axes.annotate(
             told if len(numbers) <= MOST_NUMBERS else f'{told} …',
             (place[0], place[1]),
-            xytext=(5, 4),
+            xytext=(5 if place[0] >= middle else -5, 4),
             textcoords='offset points',
-            fontsize=9,
+            ha='left' if place[0] >= middle else 'right',
+            fontsize=8,
             fontweight='bold',
             bbox={'boxstyle': 'round,pad=0.15', 'facecolor': 'white', 'alpha': 0.7, 'lw': 0},
         )
@@ -340,7 +245,7 @@ def _number_places(axes: Axes, view: _View, shown: _Shown) -> None:
 
 def _draw_joints(figure: SubFigure, shown: _Shown) -> None:
     """Draw angles and pulses of the joints that move, with their limits."""
-    rows = figure.subplots(2, len(SEGMENTS), sharex=True, sharey='row')
+    rows = figure.subplots(2, len(SEGMENTS), sharex=True)
     # What lies below others is wider, so that legs that do the same are all seen.
     widths = np.linspace(1.2 + 0.8 * (len(shown.legs) - 1), 1.2, len(shown.legs)).tolist()
     for joint, segment in enumerate(SEGMENTS):
@@ -419,13 +324,13 @@ def _write_steps(figure: SubFigure, plan: Plan) -> None:
             sum(each) for each in zip(*((m.duration, m.wanted) for m in moves), strict=True)
         )
         entry = wrap(
-            f'{number + 1}  {step_in_words(step)}: {takes:.2f} s',
+            f'{number + 1}  {step_in_words(step)}: {takes:.2f}\u00a0s',
             WORDS_WIDTH,
             subsequent_indent='    ',
         )
         if takes > asked + 0.005:
             entry += wrap(
-                f'({asked:.2f} s was asked for; the servos need longer)',
+                f'({asked:.2f}\u00a0s was asked for; the servos need longer)',
                 WORDS_WIDTH,
                 initial_indent='    ',
                 subsequent_indent='    ',
@@ -436,4 +341,5 @@ def _write_steps(figure: SubFigure, plan: Plan) -> None:
         told += 1
     if told < len(steps):
         lines.append(f'… and {len(steps) - told} steps more')
-    figure.text(0.02, 0.95, '\n'.join(['steps', '', *lines]), va='top', fontsize=9)
+    figure.text(0.03, 0.94, 'steps', va='top', fontsize=12)
+    figure.text(0.03, 0.91, '\n'.join(lines), va='top', fontsize=8)
