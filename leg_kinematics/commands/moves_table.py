@@ -21,6 +21,9 @@ PLAN_CAPTION = (
     'lines. Busiest is the joint that comes closest to the speed that it may have.'
 )
 
+#: Headings of the columns that are not numbers.
+WORDS = ('what', 'way')
+
 LINES_CAPTION = (
     'off: the farthest that the foot is from its straight line; at: how far along the line that '
     'is. By themselves: each servo, told its last pulse at once, runs at its no-load speed until '
@@ -61,6 +64,7 @@ def print_plan(
         )
         before = move.number
     console.print(table)
+    console.print()
     print_folded(console, PLAN_CAPTION)
 
 
@@ -75,34 +79,31 @@ def print_explanation(console: Console, lines: Sequence[ExplainedLine]) -> None:
         From `explain`.
 
     """
-    table = _table('step', 'what', 'off mm', 'at mm', 'time s', 'deg/s', 'sub')
     for group in alike(lines):
         line = group[0]
         names = ', '.join(each.leg.name for each in group)
-        table.add_row(f'{line.number + 1}', f'{names}: a line of {line.length * 1e3:.1f} mm')
-        for name, way in (
-            ('in sub-moves', line.ours),
-            ('together', line.together),
-            ('by themselves', line.alone),
+        heading = f'step {line.number + 1}: {names}, {line.length * 1e3:.1f} mm in a straight line'
+        print_folded(console, heading)
+        table = _table('way', 'off mm', 'at mm', 'time s', 'deg/s', 'sub')
+        for name, way, sub_moves in (
+            ('in sub-moves', line.ours, line.sub_moves),
+            ('together', line.together, 1),
+            ('by themselves', line.alone, 1),
         ):
-            table.add_row(
-                '', f'  {name}', *_numbers(way), f'{line.sub_moves}' if way is line.ours else '1'
-            )
-    console.print(table)
+            table.add_row(name, *_numbers(way), f'{sub_moves}')
+        console.print(table)
+        console.print()
     print_folded(console, LINES_CAPTION)
 
 
 def _table(*headings: str) -> Table:
-    """Begin a table whose second column gives way, and folds."""
+    """Begin a table whose words give way and fold, while its numbers stay whole."""
     table = Table(box=None, padding=(0, 1, 0, 0), header_style='bold')
-    for index, heading in enumerate(headings):
-        words = index == 1
-        table.add_column(
-            heading,
-            justify='left' if words else 'right',
-            overflow='fold',
-            no_wrap=not words,
-        )
+    for heading in headings:
+        if heading in WORDS:
+            table.add_column(heading, overflow='fold')
+        else:
+            table.add_column(heading, justify='right', no_wrap=True)
     return table
 
 
