@@ -16,7 +16,7 @@ from matplotlib.figure import SubFigure
 from leg_kinematics.chain.calibrated_robot import CalibratedRobot
 from leg_kinematics.moves.explain import ExplainedLine, Way, alike
 from leg_kinematics.moves.places import LegFrames
-from leg_kinematics.moves.views import MM, leg_views, view_axes
+from leg_kinematics.moves.views import MM, leg_views, view_axes, write_legend
 from leg_kinematics.robot import SEGMENTS
 
 #: Lines that a picture explains: those that need it most.
@@ -31,14 +31,15 @@ class _Kind:
     way: Callable[[ExplainedLine], Way]
     colour: str
     style: str
+    width: float
 
 
 #: The worst first, so that ours lies on top. The colours are of Okabe and Ito,
 #: Color Universal Design, 2008 (from memory).
 KINDS = (
-    _Kind('each servo by itself', lambda line: line.alone, '#d55e00', ':'),
-    _Kind('joints evenly, together', lambda line: line.together, '#e69f00', '--'),
-    _Kind('in sub-moves, as planned', lambda line: line.ours, '#0072b2', '-'),
+    _Kind('each servo by itself', lambda line: line.alone, '#d55e00', ':', 4),
+    _Kind('joints evenly, together', lambda line: line.together, '#e69f00', '--', 2.5),
+    _Kind('in sub-moves, as planned', lambda line: line.ours, '#0072b2', '-', 1.8),
 )
 
 ASSUMPTIONS = (
@@ -112,7 +113,7 @@ def _draw_line(figure: SubFigure, group: Sequence[ExplainedLine], frames: LegFra
                 *view.of(kind.way(line).feet).T,
                 color=kind.colour,
                 linestyle=kind.style,
-                linewidth=2,
+                linewidth=kind.width,
                 label=kind.name,
             )
         axes.plot(*ends[0], 'o', color='black', markersize=7, label='from here')
@@ -123,7 +124,7 @@ def _draw_line(figure: SubFigure, group: Sequence[ExplainedLine], frames: LegFra
     for axes in (whole, close):
         for kind in KINDS:
             way = kind.way(line)
-            axes.plot(MM * way.along, MM * way.off, color=kind.colour, linestyle=kind.style, lw=2)
+            axes.plot(MM * way.along, MM * way.off, color=kind.colour, ls=kind.style, lw=kind.width)
         axes.grid(alpha=0.3)
         axes.set_ylabel('off the line (mm)')
     whole.set_title('how far the foot is from its line')
@@ -144,10 +145,7 @@ def _draw_line(figure: SubFigure, group: Sequence[ExplainedLine], frames: LegFra
         ylim=(0.0, 1.6 * MM * line.tolerance),
     )
     _write_numbers(figure.add_subplot(grid[1, 0]), line)
-    legend = figure.add_subplot(grid[1, 1])
-    legend.axis('off')
-    handles, labels = row[0].get_legend_handles_labels()
-    legend.legend(handles, labels, loc='center', ncols=2)
+    write_legend(figure.add_subplot(grid[1, 1]), row[0], 2)
 
 
 def _write_numbers(axes: Axes, line: ExplainedLine) -> None:

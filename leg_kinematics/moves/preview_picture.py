@@ -45,6 +45,9 @@ CLOSEST_PLACES = (0.09, 0.035)
 #: Numbers of steps in one label.
 MOST_NUMBERS = 2
 
+#: Height of a legend under axes, as a share of theirs.
+LEGEND = 0.09
+
 #: Of the words beside a picture, in characters and lines.
 WORDS_WIDTH, WORDS_LINES = 46, 54
 
@@ -114,7 +117,7 @@ def draw_preview(plan: Plan, robot: CalibratedRobot, file: Path) -> None:
     Parameters
     ----------
     plan
-        What would be done.
+        What would be done, one move or more.
     robot
         That would do it.
     file
@@ -128,8 +131,7 @@ def draw_preview(plan: Plan, robot: CalibratedRobot, file: Path) -> None:
     _draw_views(figure.add_subfigure(grid[0, 0]), shown)
     _draw_joints(figure.add_subfigure(grid[1, 0]), shown)
     _write_steps(figure.add_subfigure(grid[:, 1]), plan)
-    what = 'what would be done' if plan.moves else 'nothing to do, all feet are there'
-    figure.suptitle(f'{robot.robot.name}: {what}; {plan.duration:.1f} s')
+    figure.suptitle(f'{robot.robot.name}: what would be done; {plan.duration:.1f} s')
     figure.savefig(file, dpi=100)
     plt.close(figure)
 
@@ -146,7 +148,8 @@ def _draw_views(figure: SubFigure, shown: _Shown) -> None:
         half = 0.5 * np.array(shown.robot.robot.body.size)
         points = np.vstack([points, half, -half])
     figure.suptitle('feet and legs, as seen from the body')
-    row = view_axes(figure, views, points)
+    grid = figure.add_gridspec(2, 1, height_ratios=(1.0, LEGEND))
+    row = view_axes(figure, views, points, grid[0, 0])
     for axes, view in zip(row, views, strict=True):
         if alone:
             _fill_reach(axes, view, first, shown.feet[-1, seen[0]])
@@ -155,7 +158,7 @@ def _draw_views(figure: SubFigure, shown: _Shown) -> None:
         for leg, each in links.items():
             _draw_leg(axes, view, shown, leg, each)
         _number_places(axes, view, shown)
-    write_legend(figure, row[0])
+    write_legend(figure.add_subplot(grid[1, 0]), row[0], 6)
 
 
 def _fill_reach(axes: Axes, view: View, leg: LegSolver, through: Array) -> None:
@@ -192,17 +195,17 @@ def _draw_body(axes: Axes, view: View, shown: _Shown) -> None:
 
 
 def _draw_leg(axes: Axes, view: View, shown: _Shown, leg: int, links: Array) -> None:
-    """Draw a leg at the beginning and after the steps, and the way of its foot."""
+    """Draw a leg at the beginning and after the steps, and the way of the foot."""
     moves = leg in shown.legs and bool(shown.ends)
     ends = [shown.index(end) for end in shown.ends.values()] if moves else []
     colour = shown.colour(leg)
-    axes.plot(*view.of(links[0]).T, color='0.6', linewidth=3, label='leg at the beginning')
+    axes.plot(*view.of(links[0]).T, color='0.7', linewidth=5, label='leg at the beginning')
     for index in ends[:-1] if len(ends) <= MOST_POSES else ():
         axes.plot(*view.of(links[index]).T, color=colour, linewidth=1, label='after a step')
     if moves:
         axes.plot(*view.of(links[-1]).T, color=colour, linewidth=2.5, label='leg at the end')
         axes.plot(
-            *view.of(shown.feet[:, leg]).T, color='black', linewidth=1.2, label='way of its foot'
+            *view.of(shown.feet[:, leg]).T, color='black', linewidth=1.2, label='way of the foot'
         )
         stops = shown.feet[[0, *ends], leg]
         axes.plot(*view.of(stops).T, 'o', color='black', markersize=3.5)
@@ -245,11 +248,12 @@ def _number_places(axes: Axes, view: View, shown: _Shown) -> None:
 
 def _draw_joints(figure: SubFigure, shown: _Shown) -> None:
     """Draw angles and pulses of the joints that move, with their limits."""
-    rows = figure.subplots(2, len(SEGMENTS), sharex=True)
+    grid = figure.add_gridspec(3, len(SEGMENTS), height_ratios=(1.0, 1.0, 2.0 * LEGEND))
     # What lies below others is wider, so that legs that do the same are all seen.
     widths = np.linspace(1.2 + 0.8 * (len(shown.legs) - 1), 1.2, len(shown.legs)).tolist()
     for joint, segment in enumerate(SEGMENTS):
-        angle_axes, pulse_axes = rows[0][joint], rows[1][joint]
+        angle_axes = figure.add_subplot(grid[0, joint])
+        pulse_axes = figure.add_subplot(grid[1, joint], sharex=angle_axes)
         bounds: tuple[set[tuple[float, float]], ...] = (set(), set())
         for leg, width in zip(shown.legs, widths, strict=True):
             solver = shown.robot.legs[leg]
@@ -269,13 +273,10 @@ def _draw_joints(figure: SubFigure, shown: _Shown) -> None:
         _number_steps(angle_axes, shown)
         angle_axes.set_title(segment, pad=18)
         pulse_axes.set_xlabel('time (s), with the number of the step on top')
-    rows[0][0].set_ylabel('joint angle (deg)')
-    rows[1][0].set_ylabel('pulse (µs)')
-    figure.legend(
-        *rows[0][0].get_legend_handles_labels(),
-        loc='outside lower center',
-        ncols=len(shown.legs) + 1,
-    )
+        if joint == 0:
+            angle_axes.set_ylabel('joint angle (deg)')
+            pulse_axes.set_ylabel('pulse (µs)')
+            write_legend(figure.add_subplot(grid[2, :]), angle_axes, len(shown.legs) + 1)
 
 
 def _draw_bounds(axes: Axes, bounds: Iterable[tuple[float, float]]) -> None:

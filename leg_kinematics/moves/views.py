@@ -68,7 +68,7 @@ def body_views() -> tuple[View, ...]:
 
 
 def view_axes(
-    figure: SubFigure, views: Sequence[View], points: Array, spec: SubplotSpec | None = None
+    figure: SubFigure, views: Sequence[View], points: Array, place: SubplotSpec
 ) -> list[Axes]:
     """Place axes side by side, all at one scale, that show points with a margin around them."""
     windows = []
@@ -79,11 +79,7 @@ def view_axes(
         windows.append((middle, 0.5 * np.maximum(spans, NARROWEST * spans.max())))
     room = MARGIN * max(float(half.max()) for _, half in windows)
     widths = [float(half[0]) + room for _, half in windows]
-    grid = (
-        figure.add_gridspec(1, len(views), width_ratios=widths)
-        if spec is None
-        else spec.subgridspec(1, len(views), width_ratios=widths)
-    )
+    grid = place.subgridspec(1, len(views), width_ratios=widths)
     row = []
     for column, (view, (middle, half)) in enumerate(zip(views, windows, strict=True)):
         axes = figure.add_subplot(grid[0, column])
@@ -100,7 +96,10 @@ def view_axes(
     return row
 
 
-def write_legend(figure: SubFigure, axes: Axes) -> None:
-    """Say under the axes what is what, each once."""
-    named = dict(reversed(list(zip(*reversed(axes.get_legend_handles_labels()), strict=True))))
-    figure.legend(named.values(), named.keys(), loc='outside lower center', ncols=6)
+def write_legend(empty: Axes, told: Axes, columns: int) -> None:
+    """Say in empty axes what is what in others, each once."""
+    empty.axis('off')
+    handles, labels = told.get_legend_handles_labels()
+    once = dict(zip(reversed(labels), reversed(handles), strict=True))
+    names = list(dict.fromkeys(labels))
+    empty.legend([once[name] for name in names], names, loc='center', ncols=columns)
