@@ -19,7 +19,6 @@ from leg_kinematics.chain.power import PowerState
 from leg_kinematics.design.clearance import (
     STRIDE,
     clearance_finding,
-    joint_points,
     segment_distances,
 )
 from leg_kinematics.design.design import Design
@@ -30,7 +29,7 @@ from leg_kinematics.design.steady_walk import HEADINGS, INSTANTS, SteadyWalk, st
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import TETRAPOD, TRIPOD, WAVE, GaitParameters, GaitState, Twist
 from leg_kinematics.robot import Mount, Posture, Robot, load_robot
-from leg_kinematics.solver import LegSolver, leg_solvers
+from leg_kinematics.solver import LegSolver, joint_points, leg_solvers
 
 if TYPE_CHECKING:
     from test.drawn_robots import drawn_robot, drawn_size, full_maps
