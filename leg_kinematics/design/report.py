@@ -163,10 +163,8 @@ def _not_asked(design: Design) -> Iterator[NotAsked]:
     """Say what is not asked of a robot with too few legs, or with legs in no order of steps."""
     robot = design.robot
     if design.lacks:
-        reason = design.lacks
-        if robot.stands and len(robot.legs) < FEWEST_LEGS:
-            reason += f'; {FOUR_LEGS}'
-        yield NotAsked(OF_A_WALK, reason)
+        legs = design.lack_of_legs if robot.stands else ''
+        yield NotAsked(OF_A_WALK, '; '.join(filter(None, (design.lacks, legs))))
     if not robot.stands:
         yield NotAsked(
             OF_STANDING,
