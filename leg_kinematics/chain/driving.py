@@ -19,6 +19,7 @@ from leg_kinematics.chain.enabling import Enabling
 from leg_kinematics.chain.following import Following
 from leg_kinematics.chain.outputs import ServoOutputs
 from leg_kinematics.chain.power import LOSSES, Event, Power, PowerState
+from leg_kinematics.chain.solving import check_names
 from leg_kinematics.chain.supply import Supply
 from leg_kinematics.chain.values import Answer, Condition, JointLimits, JointTargets, RobotReport
 from leg_kinematics.errors import BoardError, CommandError, LegKinematicsError
@@ -273,10 +274,12 @@ class Driving:
     def follow(self, targets: JointTargets, received: float, *, at_once: bool = False) -> None:
         """Take joint targets, and follow them if the robot may.
 
+        Joints that are not named come to rest where they are, and stay there.
+
         Parameters
         ----------
         targets
-            Of all joints.
+            Of all joints, or of some.
         received
             When they came, s.
         at_once
@@ -288,17 +291,20 @@ class Driving:
         MapRangeError
             A joint would go where its servo map has no pulse; nothing of it is followed.
         CommandError
-            They are not of all joints, or go on from before a loss of power as if nothing were.
+            They are not of the joints that they name, name unknown ones or one twice, or go on
+            from before a loss of power as if nothing were.
 
         """
-        trajectory = targets.trajectory
-        joints = len(self._outputs.names)
-        if len(trajectory.positions[0]) != joints:
+        trajectory, named = targets.trajectory, targets.joints
+        if named is not None:
+            check_names('joint targets', named, self.limits.joints)
+        joints = self.limits.joints if named is None else named
+        if len(trajectory.positions[0]) != len(joints):
             raise CommandError(
-                f'joint targets need {joints} joints, got {len(trajectory.positions[0])}'
+                f'joint targets need {len(joints)} joints, got {len(trajectory.positions[0])}'
             )
         # Between the points the cubics can go beyond them.
-        self._outputs.check(position_ranges(trajectory))
+        self._outputs.check(joints, position_ranges(trajectory))
         self._following.hear(received)
         if self.state is PowerState.FOLLOWING:
             self._following.take(targets, received, at_once=at_once)

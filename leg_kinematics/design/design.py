@@ -9,8 +9,8 @@ from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.design.finding import Finding
 from leg_kinematics.design.reach import reach_findings
 from leg_kinematics.design.steady_walk import HEADINGS, SteadyWalk, steady_walk
-from leg_kinematics.errors import LegKinematicsError
-from leg_kinematics.gait import TETRAPOD, TRIPOD, WAVE, GaitParameters
+from leg_kinematics.errors import CannotWalkError, CommandError, LegKinematicsError
+from leg_kinematics.gait import TETRAPOD, TRIPOD, WAVE, GaitParameters, walking_phases
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import LegSolver, leg_solvers
 
@@ -61,7 +61,27 @@ class Design:
         """Solvers within the servo maps as well, as the robot walks."""
         if self.maps is None:
             return self.bare
-        return leg_solvers(self.robot, {each.joint: each.angle_range for each in self.maps.maps})
+        # Of legs that are not wired only the limits are known.
+        limits = {
+            joint: (link.lower, link.upper)
+            for leg in self.robot.legs
+            for joint, link in zip(leg.joints, leg.links, strict=True)
+        }
+        mapped = {each.joint: each.angle_range for each in self.maps.maps}
+        return leg_solvers(self.robot, limits | mapped)
+
+    @cached_property
+    def lacks(self) -> str:
+        """What the robot lacks that a walk needs, by the words of the gait; empty if nothing."""
+        try:
+            parameters = self.parameters
+            walking_phases(self.robot, parameters.phases, parameters.min_margin)
+        except CannotWalkError as error:
+            return str(error)
+        except CommandError:
+            # Phases that do not fit the robot are told by the lines of its walks.
+            return ''
+        return ''
 
     @cached_property
     def reach(self) -> tuple[list[Finding], tuple[tuple[Vector, ...], ...]]:

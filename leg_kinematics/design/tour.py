@@ -64,10 +64,13 @@ def plan_tour(design: Design) -> Tour:
     Raises
     ------
     LegKinematicsError
-        The robot has fewer than four legs or cannot walk; the message says why.
+        The robot has fewer than four legs, one that is not wired, or cannot walk; the message says
+        why.
 
     """
     robot = design.robot
+    if design.maps is not None and design.maps.not_wired:
+        raise CommandError(f'a walk needs every leg: {design.maps.not_wired_in_words}')
     if len(robot.legs) < FEWEST_LEGS:
         raise CommandError(f'{robot.name} has {len(robot.legs)} legs; {design.lack_of_legs}')
     reason = ''

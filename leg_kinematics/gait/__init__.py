@@ -5,7 +5,14 @@
 from leg_kinematics.gait.body import Offset, Pose, Twist
 from leg_kinematics.gait.odometry import BodyMotion, Covariance, Odometry
 from leg_kinematics.gait.parameters import GaitParameters
-from leg_kinematics.gait.phases import TETRAPOD, TRIPOD, WAVE, Cycle, touchdown_phases
+from leg_kinematics.gait.phases import (
+    TETRAPOD,
+    TRIPOD,
+    WAVE,
+    Cycle,
+    touchdown_phases,
+    walking_phases,
+)
 from leg_kinematics.gait.walker import GaitSample, GaitState, Walker
 
 __all__ = [
@@ -24,4 +31,5 @@ __all__ = [
     'Twist',
     'Walker',
     'touchdown_phases',
+    'walking_phases',
 ]

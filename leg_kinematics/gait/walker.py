@@ -18,7 +18,7 @@ from leg_kinematics.gait.envelope import Envelope, Envelopes, projected
 from leg_kinematics.gait.foot import Carried
 from leg_kinematics.gait.pace import Limited, Pace
 from leg_kinematics.gait.parameters import GaitParameters
-from leg_kinematics.gait.phases import Clock, declared_phases, wave_phases
+from leg_kinematics.gait.phases import Clock, walking_phases
 from leg_kinematics.gait.posing import Posing
 from leg_kinematics.gait.stepping import Stepping
 from leg_kinematics.robot import Robot, Vector
@@ -106,6 +106,8 @@ class Walker:
     ------
     DescriptionError
         The standing or the resting posture cannot be taken.
+    CannotWalkError
+        The robot lacks what a walk needs.
     CommandError
         Not one foot a leg, or parameters that contradict each other or do not suit the robot.
 
@@ -124,9 +126,7 @@ class Walker:
         for posture in ('resting', 'standing'):
             posture_angles(robot, tuple(legs), posture)
         parameters.check()
-        phases = (
-            declared_phases(robot, parameters.phases) if parameters.phases else wave_phases(robot)
-        )
+        phases = walking_phases(robot, parameters.phases, parameters.min_margin)
         self._parameters = parameters
         self._heights = {
             GaitState.RESTING: robot.resting.height,
