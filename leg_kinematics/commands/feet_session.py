@@ -49,6 +49,8 @@ class FeetSession:
         The robot.
     running
         Whether its chain ran before.
+    stage
+        With which was planned last.
 
     """
 
@@ -61,6 +63,7 @@ class FeetSession:
         self._chain: RunningChain | None = None
         self._mover: ChainMover | None = None
         self._status = console.status('')
+        self.stage: Moving
 
     def __enter__(self) -> Self:
         """Look for a chain; read the robot.
@@ -125,11 +128,12 @@ class FeetSession:
 
         """
         if self._chain is not None:
-            return make(self._join(self._chain).stage.plan)
-        paper = Moving(self.calibrated)
+            self.stage = self._join(self._chain).stage
+            return make(self.stage.plan)
+        self.stage = Moving(self.calibrated)
 
         def plan(steps: Sequence[Step], feet: Feet | None = None) -> Plan:
-            return paper.plan(steps, feet or self.calibrated.robot.resting.feet)
+            return self.stage.plan(steps, feet or self.calibrated.robot.resting.feet)
 
         return make(plan)
 
@@ -149,6 +153,7 @@ class FeetSession:
         """
         if self._chain is not None:
             mover = self._join(self._chain)
+            self.stage = mover.stage
             plan, again = make(mover.stage.plan)
             if mover.trouble:
                 raise CommandError(mover.trouble)
@@ -162,6 +167,7 @@ class FeetSession:
                 yes=self._options.yes,
             )
         mover = self._start()
+        self.stage = mover.stage
         following = mover.stage.positions_known
 
         def plan_there(steps: Sequence[Step], feet: Feet | None = None) -> Plan:
@@ -213,6 +219,12 @@ class FeetSession:
             return f'Joined the chain that runs in {namespace}: {name}, by {files}.'
         boards = ', '.join(self._options.boards) or 'a mock board; nothing real moves'
         return f'No chain runs in {namespace}: one of our own for {name}, on {boards}.'
+
+    @property
+    def outlasts(self) -> bool:
+        """Whether the robot holds where it is when the command has ended."""
+        mocked = self._own is not None and self._own.mocked
+        return not mocked and not self._options.release
 
     def leave(self) -> str:
         """Release the robot where that is wanted; say what holds it otherwise."""
