@@ -10,7 +10,6 @@ from typing import Self
 import click
 from rich.console import Console
 
-from leg_kinematics.chain.calibrated_robot import CalibratedRobot
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.commands.chain_options import ChainOptions
 from leg_kinematics.commands.confirm import confirm
