@@ -1,29 +1,22 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""One foot or one joint moved by hand, key by key: what every key means, and what is left to go.
-
-Nothing here moves anything. A key becomes a step, which somebody plans and plays.
-"""
+"""One foot or one joint moved by hand, key by key: what every key means, and what becomes of it."""
 
 import enum
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import count
 from math import degrees, dist, radians
 from typing import TypeVar
 
-from leg_kinematics.calibration import ServoMap
 from leg_kinematics.chain.calibrated_robot import CalibratedRobot
 from leg_kinematics.errors import LegKinematicsError
+from leg_kinematics.moves.leg_view import along, can_stand
 from leg_kinematics.moves.places import Frame, LegFrames, Place
 from leg_kinematics.moves.steps import FeetStep
-from leg_kinematics.robot import SEGMENTS, Vector
-from leg_kinematics.solver import LegSolver
+from leg_kinematics.robot import Vector
 
 #: Coxa, femur and tibia of every leg, rad.
 Angles = tuple[Vector, ...]
-
-AXES = ('x', 'y', 'z')
 
 #: Way of a foot for a key, m.
 FOOT_STEPS = (0.001, 0.005, 0.020)
@@ -39,10 +32,6 @@ KEPT_DIGITS = 5
 
 #: An angle comes back from the foot that it gives within this, rad.
 SAME_ANGLE = 1e-5
-
-#: How far a foot can go is looked for in strides of this, m, and settled to within the next one.
-STRIDE = 0.002
-SETTLED = 1e-6
 
 
 class Mode(enum.StrEnum):
@@ -144,61 +133,6 @@ class Pressed:
     leave: Leave | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Room:
-    """How far something can still go, down and up, in m or rad."""
-
-    down: float
-    up: float
-
-
-@dataclass(frozen=True, slots=True)
-class JointView:
-    """One joint.
-
-    Attributes
-    ----------
-    name
-        Of its segment.
-    angle
-        rad.
-    pulse_us
-        µs.
-    room
-        To the nearer of its limit and the end of its servo map, rad.
-    down_by_map, up_by_map
-        Whether that is the end of the map.
-
-    """
-
-    name: str
-    angle: float
-    pulse_us: float
-    room: Room
-    down_by_map: bool
-    up_by_map: bool
-
-
-@dataclass(frozen=True, slots=True)
-class View:
-    """One leg.
-
-    Attributes
-    ----------
-    place
-        Of its foot, in the chosen frame, m.
-    rooms
-        How far the foot can go along x, y and z of that frame, m.
-    joints
-        Coxa, femur and tibia.
-
-    """
-
-    place: Vector
-    rooms: tuple[Room, ...]
-    joints: tuple[JointView, ...]
-
-
 class Jogging:
     """What somebody at the keys has chosen, and kept.
 
@@ -231,7 +165,6 @@ class Jogging:
         leave: Leave = Leave.HOLD,
     ) -> None:
         """Choose a leg, its foot and the middle step."""
-        self._maps = calibrated.maps.by_joint
         self._legs = {each.name: each for each in calibrated.legs}
         self._names = calibrated.robot.leg_names
         self._frames = LegFrames(calibrated.robot)
@@ -254,26 +187,6 @@ class Jogging:
     def kept(self) -> tuple[FeetStep, ...]:
         """The steps that were kept."""
         return tuple(step for step, _ in self._kept)
-
-    # ---- what is there to see
-
-    def view(self, angles: Angles) -> View:
-        """Look at the chosen leg of a robot whose joints stand at these angles, rad."""
-        leg, three = self._legs[self.leg], self._of_leg(angles)
-        foot = leg.foot(three)
-        place = self._frames.coordinates(self.leg, self.frame, foot)
-        rooms = []
-        for axis in range(3):
-            there = self._frames.point(self.leg, self.frame, _added(place, axis, 1.0))
-            x, y, z = (end - begin for end, begin in zip(there, foot, strict=True))
-            rooms.append(Room(_way(leg, foot, (-x, -y, -z)), _way(leg, foot, (x, y, z))))
-        joints = tuple(
-            _joint_view(segment, angle, limits, self._maps[joint])
-            for segment, joint, angle, limits in zip(
-                SEGMENTS, leg.joints, three, leg.limits, strict=True
-            )
-        )
-        return View(place, tuple(rooms), joints)
 
     # ---- keys
 
@@ -342,13 +255,13 @@ class Jogging:
         """Go along an axis of the frame; whether the leg can is for the planner to say."""
         foot = self._legs[self.leg].foot(self._of_leg(angles))
         place = self._frames.coordinates(self.leg, self.frame, foot)
-        x, y, z = _added(place, key.axis, key.sign * self.size)
+        x, y, z = along(place, key.axis, key.sign * self.size)
         return Pressed(step=FeetStep({self.leg: Place(self.frame, x, y, z)}))
 
     def _turn_joint(self, key: Key, angles: Angles) -> Pressed:
         """Turn one joint, if the leg can be brought to stand like that by its foot."""
         leg = self._legs[self.leg]
-        wanted = _added(self._of_leg(angles), key.axis, key.sign * self.size)
+        wanted = along(self._of_leg(angles), key.axis, key.sign * self.size)
         try:
             leg.check(wanted)
             foot = leg.foot(wanted)
@@ -394,7 +307,7 @@ class Jogging:
         leg = self._legs[name]
         exact = self._frames.coordinates(name, self.frame, leg.foot(three))
         x, y, z = (round(each, KEPT_DIGITS) + 0.0 for each in exact)
-        if not _can_stand(leg, self._frames.point(name, self.frame, (x, y, z))):
+        if not can_stand(leg, self._frames.point(name, self.frame, (x, y, z))):
             x, y, z = exact
         return Place(self.frame, x, y, z)
 
@@ -405,61 +318,6 @@ class Jogging:
 
     def _of_leg(self, angles: Angles) -> Vector:
         return angles[self._names.index(self.leg)]
-
-
-def _joint_view(
-    segment: str, angle: float, limits: tuple[float, float], each: ServoMap
-) -> JointView:
-    """Look at a joint."""
-    lowest, highest = each.angle_range
-    return JointView(
-        name=segment,
-        angle=angle,
-        pulse_us=each.pulse_us(min(max(angle, lowest), highest)),
-        room=Room(angle - max(limits[0], lowest), min(limits[1], highest) - angle),
-        down_by_map=lowest > limits[0],
-        up_by_map=highest < limits[1],
-    )
-
-
-def _can_stand(leg: LegSolver, foot: Vector) -> bool:
-    """Whether a leg can bring its foot to a point of `base_link`, m."""
-    try:
-        leg.angles(foot)
-    except LegKinematicsError:
-        return False
-    return True
-
-
-def _way(leg: LegSolver, foot: Vector, direction: Vector) -> float:
-    """How far a foot can go from where it is in a direction of length 1, m; 0 where it cannot.
-
-    A gap in what the leg can reach that is shorter than a stride is not seen.
-    """
-    (x, y, z), (u, v, w) = foot, direction
-
-    def can(way: float) -> bool:
-        return _can_stand(leg, (x + way * u, y + way * v, z + way * w))
-
-    if not can(0.0):
-        return 0.0
-    good, bad = next(
-        (number * STRIDE, (number + 1) * STRIDE)
-        for number in count()
-        if not can((number + 1) * STRIDE)
-    )
-    while bad - good > SETTLED:
-        middle = 0.5 * (good + bad)
-        if can(middle):
-            good = middle
-        else:
-            bad = middle
-    return good
-
-
-def _added(vector: Vector, axis: int, change: float) -> Vector:
-    x, y, z = (each + change if index == axis else each for index, each in enumerate(vector))
-    return (x, y, z)
 
 
 T = TypeVar('T')
