@@ -5,7 +5,8 @@
 import enum
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import degrees, dist, radians
+from itertools import product
+from math import ceil, degrees, dist, floor, radians
 from typing import TypeVar
 
 from leg_kinematics.chain.calibrated_robot import CalibratedRobot
@@ -27,8 +28,8 @@ JOINT_STEPS = (radians(1.0), radians(5.0), radians(15.0))
 #: A foot that is kept is where it was within this, m.
 UNMOVED = 1e-5
 
-#: Coordinates that are kept are rounded to this, in digits of a metre.
-KEPT_DIGITS = 5
+#: Coordinates that are kept are multiples of this, m.
+GRAIN = 1e-5
 
 #: An angle comes back from the foot that it gives within this, rad.
 SAME_ANGLE = 1e-5
@@ -98,16 +99,16 @@ KEYS = (
     Key(('d', 'right'), 'y or femur, down', Act.MOVE, 1, -1),
     Key(('r', 'page up'), 'z or tibia, up', Act.MOVE, 2, 1),
     Key(('f', 'page down'), 'z or tibia, down', Act.MOVE, 2, -1),
+    Key(('k',), 'keep this place', Act.KEEP),
+    Key(('u',), 'undo: take it back', Act.UNDO),
+    Key(('q',), 'leave', Act.LEAVE),
+    Key(('o',), 'leave, pulses off', Act.RELEASE),
     Key(('+', '='), 'larger steps', Act.LARGER),
     Key(('-',), 'smaller steps', Act.SMALLER),
     Key(('m',), 'foot or joint', Act.MODE),
     Key(('c',), 'other frame', Act.FRAME),
     Key(('n', 'tab'), 'next leg', Act.NEXT_LEG),
     Key(('p', 'shift tab'), 'previous leg', Act.PREVIOUS_LEG),
-    Key(('k',), 'keep this place', Act.KEEP),
-    Key(('u',), 'undo: take it back', Act.UNDO),
-    Key(('q',), 'leave', Act.LEAVE),
-    Key(('o',), 'leave, pulses off', Act.RELEASE),
 )
 
 _BY_NAME = {name: key for key in KEYS for name in key.names}
@@ -303,13 +304,15 @@ class Jogging:
         )
 
     def _kept_place(self, name: str, three: Vector) -> Place:
-        """Give a place in round numbers, where the leg can still take it then."""
+        """Give a place in round numbers, the nearest that the leg can take."""
         leg = self._legs[name]
         exact = self._frames.coordinates(name, self.frame, leg.foot(three))
-        x, y, z = (round(each, KEPT_DIGITS) + 0.0 for each in exact)
-        if not can_stand(leg, self._frames.point(name, self.frame, (x, y, z))):
-            x, y, z = exact
-        return Place(self.frame, x, y, z)
+        round_ones = product(*((floor(each / GRAIN), ceil(each / GRAIN)) for each in exact))
+        places = [(i * GRAIN, j * GRAIN, k * GRAIN) for i, j, k in round_ones]
+        for x, y, z in sorted(places, key=lambda place: dist(place, exact)):
+            if can_stand(leg, self._frames.point(name, self.frame, (x, y, z))):
+                return Place(self.frame, x, y, z)
+        return Place(self.frame, *exact)
 
     def _apart(self, name: str, three: Vector, other: Vector) -> float:
         """How far apart the feet of two postures of a leg are, m."""
