@@ -20,7 +20,7 @@ from leg_kinematics.chain.values import (
 )
 from leg_kinematics.errors import CommandError
 from leg_kinematics.moves.paths import Feet
-from leg_kinematics.moves.plan import THERE, Plan, Planner
+from leg_kinematics.moves.plan import Plan, Planner
 from leg_kinematics.moves.playing import REPORT_HOLDS_FOR, Playing, PlayState
 from leg_kinematics.moves.steps import Step
 from leg_kinematics.parameters import number
@@ -31,6 +31,9 @@ PULSE_STEP_US = 0.5
 
 #: Who has sent foot targets within this time leads the robot, s.
 LEADS_FOR = 0.5
+
+#: Feet are where a plan begins within this, m.
+AT_START = 1e-4
 
 #: A robot that is farther than this from where a plan was left was moved by somebody, m.
 ASIDE = 5e-3
@@ -146,8 +149,13 @@ class Moving:
         """Whether the bridge was heard, and of a robot that follows where its joints are."""
         report = self._report
         return report is not None and (
-            report.state is not PowerState.FOLLOWING or self._positions is not None
+            report.state is not PowerState.FOLLOWING or self.positions_known
         )
+
+    @property
+    def positions_known(self) -> bool:
+        """Whether it was heard where the joints are."""
+        return self._positions is not None
 
     @property
     def positions(self) -> tuple[float, ...]:
@@ -221,7 +229,7 @@ class Moving:
             The feet are not where the plan begins.
 
         """
-        if self._farthest_from(plan.start) > THERE:
+        if self._farthest_from(plan.start) > AT_START:
             raise CommandError(
                 'the feet are no longer where the plan begins: they were moved meanwhile; plan anew'
             )

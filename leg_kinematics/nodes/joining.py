@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Finding a running chain, and the robot that it drives."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
@@ -73,9 +74,10 @@ def find_chain(
 
     """
     node = participant.node
-    parameters: Client[Any, Any] = node.create_client(GetParameters, 'kinematics/get_parameters')
-    bridge: Client[Any, Any] = node.create_client(ChangeState, 'bridge/change_state')
-    ends = {'kinematics': parameters, 'bridge': bridge}
+    ends: dict[str, Client[Any, Any]] = {
+        'kinematics': node.create_client(GetParameters, 'kinematics/get_parameters'),
+        'bridge': node.create_client(ChangeState, 'bridge/change_state'),
+    }
     try:
         participant.doing = 'looking for a running chain'
         both = participant.happens(
@@ -90,7 +92,9 @@ def find_chain(
                 f'{there[0]} runs in namespace {node.get_namespace()}, but no {missing}: start it '
                 f'as well, or end {there[0]}'
             )
-        values = _values(participant, parameters)
+        values = parameters_of_node(
+            participant, 'kinematics', ['robot', 'servo_maps', 'base_frame', *LINES]
+        )
     finally:
         for client in ends.values():
             node.destroy_client(client)
@@ -103,12 +107,19 @@ def find_chain(
     )
 
 
-def _values(participant: Participant, client: 'Client[Any, Any]') -> dict[str, Any]:
-    """Ask `kinematics` for its parameters."""
-    names = ['robot', 'servo_maps', 'base_frame', *LINES]
-    future = client.call_async(GetParameters.Request(names=names))
-    answer = participant.answer(future, 'kinematics/get_parameters')
-    return dict(zip(names, map(parameter_value_to_python, answer.values), strict=True))
+def parameters_of_node(
+    participant: Participant, name: str, parameters: Sequence[str]
+) -> dict[str, Any]:
+    """Ask a node for its parameters; NoAnswerError where it does not answer."""
+    service = f'{name}/get_parameters'
+    client: Client[Any, Any] = participant.node.create_client(GetParameters, service)
+    try:
+        participant.spin(client.service_is_ready, f'discovery of {service}')
+        future = client.call_async(GetParameters.Request(names=list(parameters)))
+        values = map(parameter_value_to_python, participant.answer(future, service).values)
+        return dict(zip(parameters, values, strict=True))
+    finally:
+        participant.node.destroy_client(client)
 
 
 def _load(files: tuple[Path, Path]) -> CalibratedRobot:

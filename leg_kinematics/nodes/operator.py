@@ -72,7 +72,8 @@ class Operator(Participant):
     def bring_up(self) -> None:
         """Configure and activate the bridge; wait for pulses on every leg, and for foot states."""
         self.wait_for_graph()
-        self.bring_up_bridge()
+        self.find_boards()
+        self.enable_legs()
         self.wait_for('gait', READY)
 
     def stand(self) -> None:

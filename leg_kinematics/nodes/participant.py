@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from math import inf
 from time import monotonic
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Self, cast
 
 import rclpy
 from diagnostic_msgs.msg import DiagnosticArray
@@ -169,6 +169,12 @@ class Participant:
             lambda: self.report is not None and self.report.state is state, f'a robot {state}'
         )
 
+    def next_report(self) -> RobotReport:
+        """Wait for what the bridge tells next of the robot."""
+        self.report = None
+        self.spin(lambda: self.report is not None, 'bridge/state')
+        return cast('RobotReport', self.report)
+
     def wait_for_boards(self) -> None:
         """Work until the bridge has found its boards."""
         self.spin(lambda: self._state_of('bridge') in FOUND, 'the boards')
@@ -216,11 +222,15 @@ class Participant:
                 f'transition {transition} of the bridge failed: {self.states.get("bridge", "?")}'
             )
 
-    def bring_up_bridge(self) -> None:
-        """Configure and activate the bridge; wait until every leg has its pulses."""
+    def find_boards(self) -> None:
+        """Configure the bridge, and wait until it has found its boards: nothing is powered."""
         self.spin(self._change.service_is_ready, 'discovery of the bridge')
-        self.doing = 'enabling legs'
+        self.doing = 'looking for the boards'
         self.change_bridge(Transition.TRANSITION_CONFIGURE)
         self.wait_for_boards()
+
+    def enable_legs(self) -> None:
+        """Activate the bridge, and wait until every leg has its pulses."""
+        self.doing = 'enabling legs'
         self.change_bridge(Transition.TRANSITION_ACTIVATE)
         self.wait_for_power(PowerState.FOLLOWING)

@@ -18,7 +18,6 @@ from leg_kinematics.chain.power import PowerState
 from leg_kinematics.design.clearance import (
     STRIDE,
     clearance_finding,
-    joint_points,
     segment_distances,
 )
 from leg_kinematics.design.design import Design
@@ -29,7 +28,7 @@ from leg_kinematics.design.steady_walk import HEADINGS, INSTANTS, SteadyWalk, st
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import TETRAPOD, TRIPOD, WAVE, GaitParameters, GaitState, Twist
 from leg_kinematics.robot import Leg, Link, Mount, Posture, Robot, load_robot
-from leg_kinematics.solver import LegSolver, leg_solvers
+from leg_kinematics.solver import LegSolver, joint_points, leg_solvers
 
 CONFIG = Path(__file__).parents[2] / 'config'
 
