@@ -10,7 +10,6 @@ from typing import Self
 import click
 from rich.console import Console
 
-from leg_kinematics.chain.calibrated_robot import CalibratedRobot
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.commands.chain_options import ChainOptions
 from leg_kinematics.commands.confirm import confirm
@@ -214,10 +213,14 @@ class FeetSession:
         boards = ', '.join(self._options.boards) or 'a mock board; nothing real moves'
         return f'No chain runs in {namespace}: one of our own for {name}, on {boards}.'
 
+    def release(self) -> str:
+        """Stop all pulses; say what the bridge answers."""
+        return f'Released: {self._participant.call("bridge/release")}.'
+
     def leave(self) -> str:
         """Release the robot where that is wanted; say what holds it otherwise."""
         if self._options.release:
-            return f'Released: {self._participant.call("bridge/release")}.'
+            return self.release()
         report = self._participant.report
         if report is None or report.state in {PowerState.RELEASED, PowerState.UNPOWERED}:
             return 'No servo is powered.'

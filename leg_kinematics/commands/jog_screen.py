@@ -14,7 +14,7 @@ from rich.text import Text
 from leg_kinematics.moves.jogging import KEYS, Act, Jogging, Mode
 from leg_kinematics.moves.leg_view import LegView, Room
 from leg_kinematics.moves.places import Frame
-from leg_kinematics.moves.steps import FeetStep
+from leg_kinematics.moves.words import step_in_words
 
 AXES = ('x', 'y', 'z')
 
@@ -156,19 +156,7 @@ def _kept(scene: Scene, jogging: Jogging) -> RenderableType:
     kept = jogging.kept
     if not kept:
         return Text(f'nothing kept yet; {scene.keeping}')
-    return Text(f'kept {len(kept)}; {scene.keeping}; the last one: {in_words(kept[-1])}')
-
-
-def in_words(step: FeetStep) -> str:
-    """Tell the places of a step, mm."""
-    return '; '.join(
-        f'{leg} '
-        + ' '.join(
-            f'{axis} {_millimetres(each or 0.0)}'
-            for axis, each in zip(AXES, (place.x, place.y, place.z), strict=True)
-        )
-        for leg, place in step.places.items()
-    )
+    return Text(f'kept {len(kept)}; {scene.keeping}; the last one: {step_in_words(kept[-1])}')
 
 
 def _keys(width: int) -> RenderableType:
