@@ -48,6 +48,8 @@ class FeetSession:
         The robot.
     running
         Whether its chain ran before.
+    stage
+        With which was planned last.
 
     """
 
@@ -60,6 +62,7 @@ class FeetSession:
         self._chain: RunningChain | None = None
         self._mover: ChainMover | None = None
         self._status = console.status('')
+        self.stage: Moving
 
     def __enter__(self) -> Self:
         """Look for a chain; read the robot.
@@ -124,11 +127,12 @@ class FeetSession:
 
         """
         if self._chain is not None:
-            return make(self._join(self._chain).stage.plan)
-        paper = Moving(self.calibrated)
+            self.stage = self._join(self._chain).stage
+            return make(self.stage.plan)
+        self.stage = Moving(self.calibrated)
 
         def plan(steps: Sequence[Step], feet: Feet | None = None) -> Plan:
-            return paper.plan(steps, feet or self.calibrated.robot.resting.feet)
+            return self.stage.plan(steps, feet or self.calibrated.robot.resting.feet)
 
         return make(plan)
 
@@ -148,6 +152,7 @@ class FeetSession:
         """
         if self._chain is not None:
             mover = self._join(self._chain)
+            self.stage = mover.stage
             plan, again = make(mover.stage.plan)
             if mover.trouble:
                 raise CommandError(mover.trouble)
@@ -161,6 +166,7 @@ class FeetSession:
                 yes=self._options.yes,
             )
         mover = self._start()
+        self.stage = mover.stage
         following = mover.stage.positions_known
 
         def plan_there(steps: Sequence[Step], feet: Feet | None = None) -> Plan:
@@ -216,6 +222,12 @@ class FeetSession:
     def release(self) -> str:
         """Stop all pulses; say what the bridge answers."""
         return f'Released: {self._participant.call("bridge/release")}.'
+
+    @property
+    def outlasts(self) -> bool:
+        """Whether the robot holds where it is when the command has ended."""
+        mocked = self._own is not None and self._own.mocked
+        return not mocked and not self._options.release
 
     def leave(self) -> str:
         """Release the robot where that is wanted; say what holds it otherwise."""

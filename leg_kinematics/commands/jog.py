@@ -62,7 +62,7 @@ def jog(*, leg: str, frame: str, keep: Path | None, options: ChainOptions) -> No
     try:
         with FeetSession(options, console) as session:
             _check_leg(leg, session.calibrated.robot.name, session.calibrated.robot.leg_names)
-            mover, _, _ = session.prepare(lambda plan: (plan([]), None))
+            mover, _, _ = session.prepare(lambda plan: (plan([], None), None))
             jogging = Jogging(
                 session.calibrated,
                 leg,

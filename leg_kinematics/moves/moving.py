@@ -3,7 +3,7 @@
 """The stage that moves feet when somebody asks: it hears where they are, plans, and plays."""
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import dist, inf
 
@@ -73,6 +73,12 @@ class Moving:
 
     Attributes
     ----------
+    calibrated
+        The robot.
+    tolerance
+        Of a foot from its straight line, m.
+    speeds
+        Highest speed of each joint, rad/s, by name.
     playing
         The plan that was begun last; None before that.
     still_since
@@ -88,8 +94,9 @@ class Moving:
     ) -> None:
         """Know nothing of where the robot is."""
         self.calibrated = calibrated
-        self._lines = lines or LineParameters()
-        self._speeds = self._lines.speeds(calibrated.robot)
+        lines = lines or LineParameters()
+        self.tolerance = lines.line_tolerance
+        self.speeds: Mapping[str, float] = lines.speeds(calibrated.robot)
         self._parameters = parameters or MovingParameters()
         self.playing: Playing | None = None
         self._report: RobotReport | None = None
@@ -116,7 +123,7 @@ class Moving:
 
     def heed(self, limits: JointLimits) -> None:
         """Take in how fast the bridge drives the joints: moves are no faster."""
-        self._speeds = limits.bound(self._speeds)
+        self.speeds = limits.bound(self.speeds)
 
     def hear_targets(self, stamp: int | None, received: float) -> None:
         """Take in that foot targets were sent, by the stamp that they have, ns.
@@ -215,8 +222,8 @@ class Moving:
         planner = Planner(
             self.calibrated.robot,
             self.calibrated.legs,
-            tolerance=self._lines.line_tolerance,
-            speeds=self._speeds,
+            tolerance=self.tolerance,
+            speeds=self.speeds,
         )
         return planner.plan(steps, self.feet if feet is None else feet)
 
