@@ -28,6 +28,9 @@ WAYS = {
 #: Columns that the words of a key have.
 KEY_WIDTH = 26
 
+#: Of a step with more feet only their names are shown.
+MOST_PLACES = 2
+
 
 @dataclass(frozen=True)
 class Scene:
@@ -156,7 +159,9 @@ def _kept(scene: Scene, jogging: Jogging) -> RenderableType:
     kept = jogging.kept
     if not kept:
         return Text(f'nothing kept yet; {scene.keeping}')
-    return Text(f'kept {len(kept)}; {scene.keeping}; the last one: {step_in_words(kept[-1])}')
+    places = kept[-1].places
+    last = step_in_words(kept[-1]) if len(places) <= MOST_PLACES else ', '.join(places)
+    return Text(f'kept {len(kept)}; {scene.keeping}; the last one: {last}')
 
 
 def _keys(width: int) -> RenderableType:
