@@ -126,7 +126,7 @@ def carry_out(
             steps = request.steps_for(session.calibrated.robot)
             if check or show.preview or show.explain:
                 plan, _ = session.draft(lambda plans: request.plan(plans, steps))
-                print_plan(console, plan, session.calibrated.legs, session.stage.speeds)
+                _tell_plan(plan, session.stage, console)
                 answer = _shown(plan, session.stage, show, console)
             else:
                 answer = _played(session, request, steps, console)
@@ -136,6 +136,12 @@ def carry_out(
     if show.as_json:
         click.echo(json.dumps(answer, indent=2))
     sys.exit(0 if answer['state'] in {'finished', 'shown'} else 1)
+
+
+def _tell_plan(plan: Plan, stage: Moving, console: Console) -> None:
+    print_plan(console, plan, stage.calibrated.legs, stage.speeds)
+    for caution in plan.cautions:
+        print_folded(console, f'Caution: {caution}', style='yellow')
 
 
 def _shown(plan: Plan, stage: Moving, show: ShowOptions, console: Console) -> dict[str, Any]:
@@ -183,7 +189,7 @@ def _played(
     from leg_kinematics.commands.playback import Playback  # noqa: PLC0415
 
     mover, plan, again = session.prepare(lambda plans: request.plan(plans, steps))
-    print_plan(console, plan, mover.legs, mover.stage.speeds)
+    _tell_plan(plan, mover.stage, console)
     playing = mover.begin(plan, again)
     state = Playback(
         mover, playing, lambda number: step_in_words(steps[number]), len(steps), console
@@ -198,8 +204,8 @@ def _played(
         go_on = request.go_on(number) if session.outlasts else ''
         if go_on:
             print_folded(console, f'To go on from here: {go_on}')
-    concerned = _moving(plan, again)
-    feet = _tell_feet(mover.stage, request.frame, concerned, plan.end, state, console)
+    goal = plan.end if state is PlayState.FINISHED else None
+    feet = _tell_feet(mover.stage, request.frame, _moving(plan, again), goal, console)
     end = session.leave()
     print_folded(console, end)
     return {
@@ -245,8 +251,7 @@ def _tell_feet(
     stage: Moving,
     frame: Frame,
     concerned: Sequence[int],
-    goal: Feet,
-    state: PlayState,
+    goal: Feet | None,
     console: Console,
 ) -> dict[str, Any]:
     """Say where feet are by the pulses."""
@@ -259,7 +264,7 @@ def _tell_feet(
         own = pulses[3 * leg : 3 * leg + 3]
         x, y, z = (round(1e3 * each, 2) + 0.0 for each in place)
         words = f'{name} is at x {x:.2f}, y {y:.2f}, z {z:.2f} mm ({frame})'
-        if state is PlayState.FINISHED:
+        if goal is not None:
             words += f', {dist(feet[leg], goal[leg]) * 1e3:.2f} mm from its goal'
         by = ', '.join(f'{joint} {pulse:.1f}' for joint, pulse in zip(SEGMENTS, own, strict=True))
         print_folded(console, f'{words}; by the pulses {by} us.')

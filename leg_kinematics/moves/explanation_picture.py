@@ -11,7 +11,7 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib import pyplot as plt
 from matplotlib.axes import Axes
-from matplotlib.figure import SubFigure
+from matplotlib.figure import Figure, SubFigure
 
 from leg_kinematics.chain.calibrated_robot import CalibratedRobot
 from leg_kinematics.moves.explain import ExplainedLine, Way, alike
@@ -59,6 +59,23 @@ HEADINGS = (
 
 
 def draw_explanation(lines: Sequence[ExplainedLine], robot: CalibratedRobot, file: Path) -> None:
+    """Write the picture of lines that are explained.
+
+    Parameters
+    ----------
+    lines, robot
+        As for `explanation`.
+    file
+        Where the picture goes, a PNG.
+
+    """
+    mpl.use('Agg')
+    figure = explanation(lines, robot)
+    figure.savefig(file, dpi=100)
+    plt.close(figure)
+
+
+def explanation(lines: Sequence[ExplainedLine], robot: CalibratedRobot) -> Figure:
     """Draw the lines that feet would leave the farthest, with the ways that they could take.
 
     Lines that are alike are drawn once.
@@ -69,11 +86,8 @@ def draw_explanation(lines: Sequence[ExplainedLine], robot: CalibratedRobot, fil
         One or more, from `explain`.
     robot
         Of which they are.
-    file
-        Where the picture goes, a PNG.
 
     """
-    mpl.use('Agg')
     groups = sorted(
         alike(lines), key=lambda group: max(group[0].alone.deviation, group[0].together.deviation)
     )[-MOST_LINES:]
@@ -90,8 +104,7 @@ def draw_explanation(lines: Sequence[ExplainedLine], robot: CalibratedRobot, fil
     )
     figure.suptitle(f'{robot.robot.name}: why straight lines are cut into sub-moves{which}')
     figure.supxlabel(ASSUMPTIONS, fontsize=9)
-    figure.savefig(file, dpi=100)
-    plt.close(figure)
+    return figure
 
 
 def _draw_line(figure: SubFigure, group: Sequence[ExplainedLine], frames: LegFrames) -> None:

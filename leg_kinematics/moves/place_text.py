@@ -6,7 +6,6 @@ They may be as large as in the file of a sequence, whose schema has the bounds.
 """
 
 import json
-from collections.abc import Mapping
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -73,7 +72,7 @@ def read_quantity(written: str, kind: str, what: str) -> float:
 
 
 @cache
-def _plausible(kind: str) -> Mapping[str, Any]:
+def _plausible(kind: str) -> dict[str, Any]:
     schema = files('leg_kinematics.moves') / 'sequence.schema.json'
     definitions = json.loads(schema.read_text(encoding='utf-8'))['$defs']
     rule: dict[str, Any] = definitions[kind]['plausible']

@@ -12,7 +12,7 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib import pyplot as plt
 from matplotlib.axes import Axes
-from matplotlib.figure import SubFigure
+from matplotlib.figure import Figure, SubFigure
 from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
@@ -112,6 +112,23 @@ class _Shown:
 
 
 def draw_preview(plan: Plan, robot: CalibratedRobot, file: Path) -> None:
+    """Write the picture of a plan.
+
+    Parameters
+    ----------
+    plan, robot
+        As for `preview`.
+    file
+        Where the picture goes, a PNG.
+
+    """
+    mpl.use('Agg')
+    figure = preview(plan, robot)
+    figure.savefig(file, dpi=100)
+    plt.close(figure)
+
+
+def preview(plan: Plan, robot: CalibratedRobot) -> Figure:
     """Draw the ways of the feet, the legs, and joint angles and pulses over time.
 
     Parameters
@@ -120,11 +137,8 @@ def draw_preview(plan: Plan, robot: CalibratedRobot, file: Path) -> None:
         What would be done, one move or more.
     robot
         That would do it.
-    file
-        Where the picture goes, a PNG.
 
     """
-    mpl.use('Agg')
     shown = _Shown.of(plan, robot)
     figure = plt.figure(figsize=(16, 10), layout='constrained')
     grid = figure.add_gridspec(2, 2, width_ratios=(4.2, 1.0), height_ratios=(1.05, 1.0))
@@ -132,8 +146,7 @@ def draw_preview(plan: Plan, robot: CalibratedRobot, file: Path) -> None:
     _draw_joints(figure.add_subfigure(grid[1, 0]), shown)
     _write_steps(figure.add_subfigure(grid[:, 1]), plan)
     figure.suptitle(f'{robot.robot.name}: what would be done; {plan.duration:.1f} s')
-    figure.savefig(file, dpi=100)
-    plt.close(figure)
+    return figure
 
 
 def _draw_views(figure: SubFigure, shown: _Shown) -> None:
@@ -157,6 +170,8 @@ def _draw_views(figure: SubFigure, shown: _Shown) -> None:
             _draw_body(axes, view, shown)
         for leg, each in links.items():
             _draw_leg(axes, view, shown, leg, each)
+    # From the side the legs of a whole robot hide each other, and their numbers would.
+    for axes, view in zip(row[: len(row) if alone else 1], views, strict=False):
         _number_places(axes, view, shown)
     write_legend(figure.add_subplot(grid[1, 0]), row[0], 6)
 

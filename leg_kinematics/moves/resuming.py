@@ -14,7 +14,14 @@ from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import Offset
 from leg_kinematics.moves.paths import Feet
 from leg_kinematics.moves.plan import Plan
-from leg_kinematics.moves.steps import BodyStep, PostureStep, Step
+from leg_kinematics.moves.steps import (
+    BodyStep,
+    CircleStep,
+    FeetStep,
+    PostureStep,
+    Step,
+    WaitStep,
+)
 
 #: Feet that are no farther apart are at the same place, m.
 SAME_PLACE = 1e-4
@@ -73,11 +80,30 @@ def plan_again(plan: Plans, steps: Sequence[Step], start: Plan) -> Plan:
 
 
 def way_on(steps: Sequence[Step], number: int) -> int | None:
-    """Find the step to begin with after an interruption in a step, both from 0; None for none."""
-    if not isinstance(steps[number], BodyStep) and _can_begin(steps, number):
-        return number
-    before = range(number, -1, -1)
-    return next((each for each in before if isinstance(steps[each], PostureStep)), None)
+    """Find the step to begin with after an interruption in a step, both from 0; None for none.
+
+    Feet that were on their way to a place, or a posture, go there from anywhere. On a circle, or
+    while the body moved, it has to be gone back to a step that does.
+    """
+    for each in range(number, -1, -1):
+        if _can_begin(steps, each) and _from_anywhere(steps[each], steps[each + 1 : number + 1]):
+            return each
+    return None
+
+
+def _from_anywhere(step: Step, then: Sequence[Step]) -> bool:
+    """Whether a step, and those to do then, end where they should, wherever the feet are before."""
+    if isinstance(step, PostureStep) or (isinstance(step, FeetStep | WaitStep) and not then):
+        return True
+    if not isinstance(step, FeetStep) or any(isinstance(each, BodyStep) for each in then):
+        return False
+    whole = {leg for leg, place in step.places.items() if None not in {place.x, place.y, place.z}}
+    led = [
+        each.centres if isinstance(each, CircleStep) else each.places
+        for each in then
+        if isinstance(each, CircleStep | FeetStep)
+    ]
+    return all(leg in whole for places in led for leg in places)
 
 
 def _can_begin(steps: Sequence[Step], first: int) -> bool:

@@ -2,11 +2,18 @@
 # SPDX-License-Identifier: Apache-2.0
 """Steps in words, with the units in which people think of them."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from math import degrees
 
 from leg_kinematics.moves.places import Place
-from leg_kinematics.moves.steps import BodyStep, FeetStep, PostureStep, Step, WaitStep
+from leg_kinematics.moves.steps import (
+    BodyStep,
+    CircleStep,
+    FeetStep,
+    PostureStep,
+    Step,
+    WaitStep,
+)
 
 #: Of the components of an offset: name, what one is in the unit, and the unit.
 COMPONENTS = (
@@ -26,11 +33,14 @@ def step_in_words(step: Step) -> str:
     """
     match step:
         case FeetStep():
-            groups: dict[Place, list[str]] = {}
-            for leg, place in step.places.items():
-                groups.setdefault(place, []).append(leg)
             return '; '.join(
-                f'{", ".join(legs)} {_place_in_words(place)}' for place, legs in groups.items()
+                f'{", ".join(legs)} {_place_in_words(place)}' for place, legs in _alike(step.places)
+            )
+        case CircleStep():
+            return '; '.join(
+                f'{", ".join(legs)} round {", ".join(_components((place.x, place.y, place.z)))} '
+                f'({place.frame}) by {degrees(step.turn):.0f} deg'
+                for place, legs in _alike(step.centres)
             )
         case BodyStep():
             said = ', '.join(_components(step.offset))
@@ -39,6 +49,14 @@ def step_in_words(step: Step) -> str:
             return f'all legs to the {step.posture} posture'
         case WaitStep():
             return f'wait {step.time:g} s'
+
+
+def _alike(places: Mapping[str, Place]) -> Iterable[tuple[Place, list[str]]]:
+    """Put the legs of each place together."""
+    groups: dict[Place, list[str]] = {}
+    for leg, place in places.items():
+        groups.setdefault(place, []).append(leg)
+    return groups.items()
 
 
 def _place_in_words(place: Place) -> str:

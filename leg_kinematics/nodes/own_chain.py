@@ -73,9 +73,11 @@ class OwnChain:
             boards = list(self._boards)
             if self.mocked:
                 boards = stack.enter_context(MockBoards(self._needed, folder)).specs
+            robot, servo_maps = (file.absolute() for file in self._files)
             self._chain = stack.enter_context(
                 Chain(
-                    *(file.absolute() for file in self._files),
+                    robot,
+                    servo_maps,
                     self._namespace,
                     folder,
                     params_file=self._params_file,
