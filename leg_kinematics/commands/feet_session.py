@@ -219,6 +219,10 @@ class FeetSession:
         boards = ', '.join(self._options.boards) or 'a mock board; nothing real moves'
         return f'No chain runs in {namespace}: one of our own for {name}, on {boards}.'
 
+    def release(self) -> str:
+        """Stop all pulses; say what the bridge answers."""
+        return f'Released: {self._participant.call("bridge/release")}.'
+
     @property
     def outlasts(self) -> bool:
         """Whether the robot holds where it is when the command has ended."""
@@ -228,7 +232,7 @@ class FeetSession:
     def leave(self) -> str:
         """Release the robot where that is wanted; say what holds it otherwise."""
         if self._options.release:
-            return f'Released: {self._participant.call("bridge/release")}.'
+            return self.release()
         report = self._participant.report
         if report is None or report.state in {PowerState.RELEASED, PowerState.UNPOWERED}:
             return 'No servo is powered.'
