@@ -111,7 +111,7 @@ class Traffic:
 
 @dataclass(frozen=True)
 class BoardStatus:
-    """The latest that is known of a board, without asking it; as it stands, nothing.
+    """The latest that is known of a board, without asking it; by default nothing.
 
     Attributes
     ----------
@@ -248,7 +248,7 @@ class BoardDriver(Protocol):
         Returns
         -------
         Future
-            What became of it, for who wants to know; nobody can cancel it. As long as it is not
+            What became of it, for whoever wants to know; nobody can cancel it. As long as it is not
             done, the release was sent and is not confirmed. It is done when the board has confirmed
             that all pulses are off. It fails with NotSentError where nothing could be sent, such as
             before the board has identified itself, and with LinkLostError where it was sent and

@@ -22,23 +22,23 @@ SMALL_ANGLE = 1e-4
 
 @dataclass(frozen=True, slots=True)
 class Pose:
-    """Where the body is: x, y in m, yaw in rad, within [-pi, pi]."""
+    """Where the body is in an outer frame: x, y in m, yaw in rad, within [-pi, pi]."""
 
     x: float = 0.0
     y: float = 0.0
     yaw: float = 0.0
 
     def place(self, point: Point) -> Point:
-        """Express a point of the body's frame in the frame of this pose, m."""
+        """Express a point of the body's frame in the outer frame, m."""
         c, s = cos(self.yaw), sin(self.yaw)
         return (self.x + c * point[0] - s * point[1], self.y + s * point[0] + c * point[1])
 
     def locate(self, point: Point) -> Point:
-        """Express a point of the frame of this pose in the body's frame, m."""
+        """Express a point of the outer frame in the body's frame, m."""
         return self.turn_back((point[0] - self.x, point[1] - self.y))
 
     def turn_back(self, vector: Point) -> Point:
-        """Express a free vector of the frame of this pose in the body's frame."""
+        """Express a free vector of the outer frame in the body's frame."""
         c, s = cos(self.yaw), sin(self.yaw)
         return (c * vector[0] + s * vector[1], c * vector[1] - s * vector[0])
 
@@ -62,7 +62,7 @@ class Twist:
 
     @property
     def finite(self) -> bool:
-        """Tell whether every component is a number."""
+        """Tell whether every component is finite."""
         return isfinite(self.x) and isfinite(self.y) and isfinite(self.yaw)
 
     @property
@@ -119,7 +119,7 @@ class Offset:
 
     @property
     def finite(self) -> bool:
-        """Tell whether every component is a number."""
+        """Tell whether every component is finite."""
         return all(map(isfinite, self.components))
 
     @classmethod
@@ -217,12 +217,12 @@ class BodyState(NamedTuple):
     offset: Offset
 
     def after(self, time: float) -> 'BodyState':
-        """Let it go on like this for a time, s; a negative one leads back."""
+        """Give the state after a time (s) at this twist; a negative time leads back."""
         return BodyState(self.pose * self.twist.over(time), self.twist, self.height, self.offset)
 
 
 def seen_from(pose: Pose, twist: Twist) -> Callable[[Point, Point], tuple[Point, Point]]:
-    """Give what expresses moving points of the world in a moving body's frame.
+    """Return a function that expresses moving points of the world in a moving body's frame.
 
     Parameters
     ----------
@@ -250,7 +250,7 @@ def seen_from(pose: Pose, twist: Twist) -> Callable[[Point, Point], tuple[Point,
 
 
 def carried(legs: ManyLegs, offsets: Sequence[Offset]) -> ManyLegs:
-    """Give legs of the offset body as the level body has them, offset by offset."""
+    """Express the legs of the offset body in the level body, for each of some offsets."""
     turns = np.array([offset.rotation for offset in offsets])
     return legs.moved(turns, np.array([offset.shift for offset in offsets]))
 

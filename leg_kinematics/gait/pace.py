@@ -22,7 +22,7 @@ from leg_kinematics.gait.workspace import fastest_towards
 #: The duty factor is chosen for so much more speed than is asked for.
 HEADROOM = 1.1
 
-#: In which the part of a change that is allowed is sought: to 1/4096 of what a tick may change.
+#: Halvings by which the allowed part of a change is found: to 1/4096 of what a tick may change.
 HALVINGS = 12
 
 
@@ -131,7 +131,7 @@ def demand(
     fastest: Sequence[Sequence[float]],
     stance_time: float,
 ) -> float:
-    """Share of what reach and servos allow that a twist asks for, about; 1 is all of it."""
+    """Estimate the share of what reach and servos allow that a twist asks for; 1 is all of it."""
     share = 0.0
     for point, radius, stances in zip(neutral, radii, fastest, strict=True):
         velocity = twist.at(point)
@@ -311,7 +311,7 @@ class Pace:
         return max(smallest, min(largest, steadiest))
 
     def within_bounds(self, command: Twist, envelope: Envelope) -> Limited:
-        """Limit a command to the bounds of the speed; no foot that cannot step need follow it."""
+        """Limit a command to the bounds of the speed, and to zero where some foot cannot step."""
         leg = envelope.narrowest
         if envelope.radii[leg] < SMALLEST_STRIDE:
             radius, label = envelope.radii[leg], envelope.labels[leg]

@@ -18,24 +18,24 @@ from leg_kinematics.gait.phases import Clock
 from leg_kinematics.robot import Vector
 from leg_kinematics.solver import PEAK_SPEED, State, minimum_jerk
 
-#: No move of the body over its feet takes less, s: small changes of the order, or of the ground,
-#: shall not jerk it.
+#: Shortest time of a move of the body over its feet, s, so that small changes of the order or of
+#: the ground do not jerk it.
 SHORTEST_MOVE = 0.3
 
-#: Instants at which a way is looked at before it is taken.
+#: Number of instants at which a way is checked before it is taken.
 WAY_SAMPLES = 40
 
-#: What the body may pass its goal by, m.
+#: By how much the body may overshoot its goal, m.
 WAY_TOLERANCE = 1e-4
 
 
 class SmoothMove:
-    """Coordinates of the body that go together from how they move now to rest at a goal.
+    """Coordinates of the body that move together, from their present motion to rest at a goal.
 
     Parameters
     ----------
     start
-        At rest, m or rad.
+        Where they rest at first, m or rad.
 
     Attributes
     ----------
@@ -49,7 +49,7 @@ class SmoothMove:
     """
 
     def __init__(self, *start: float) -> None:
-        """Be at rest."""
+        """Begin at rest."""
         self.states = tuple(map(State, start))
         self.goal: tuple[float, ...] = start
         self._remaining = 0.0
@@ -64,13 +64,13 @@ class SmoothMove:
         self.goal, self._remaining = goal, duration
 
     def duration(self, goal: tuple[float, ...], peaks: Sequence[float]) -> float:
-        """Time of a way to a goal, s, with a peak speed of each coordinate from rest."""
+        """Time of a way to a goal, s, that keeps to the peak speeds if it begins at rest."""
         ways = zip(self.states, goal, peaks, strict=True)
         times = (PEAK_SPEED * abs(end - state.position) / peak for state, end, peak in ways)
         return max(SHORTEST_MOVE, *times)
 
     def may_turn(self, goal: tuple[float, ...], duration: float) -> bool:
-        """Tell whether a way to another goal leads beyond neither end: that goal and this one."""
+        """Tell whether the way to another goal stays between that goal and the present one."""
         times = [duration * look / WAY_SAMPLES for look in range(1, WAY_SAMPLES)]
         for state, old, new in zip(self.states, self.goal, goal, strict=True):
             ends = (new, old, state.position)
@@ -111,7 +111,7 @@ class Posing:
     goal
         The offset that is ordered.
     way
-        Offsets that stand for all of the way there.
+        Offsets that represent the whole way there.
 
     """
 
@@ -223,7 +223,7 @@ class Posing:
         self.goal, self.way = goal, way
 
     def level_out(self) -> None:
-        """Order the level pose, come what may."""
+        """Order the level pose; this is never refused."""
         self.goal, self.way = LEVEL, self._way_to(LEVEL)
 
     def set_out(self, envelope: Envelope) -> None:

@@ -117,7 +117,7 @@ def test_the_parameters_are_listed_for_scripts() -> None:
     (lift,) = (each for each in listing['gait'] if each['name'] == 'lift')
     assert lift == {
         'default': 0.03,
-        'meaning': 'Height of a swing',
+        'meaning': 'Height to which a swing lifts a foot',
         'name': 'lift',
         'unit': 'm',
         'lowest': 0.001,
