@@ -14,6 +14,9 @@ to the operator::
     ros2 lifecycle set /bridge configure
     ros2 lifecycle set /bridge activate
 
+With `sequence:=FILE` there is the node `player` as well, which plays the file when `player/play` is
+called, and never by itself.
+
 With `one_process:=true` the three nodes share one process and hand values on directly: less
 processor time, and less delay from a velocity to the pulses. Nodes, topics and services are the
 same.
@@ -101,6 +104,11 @@ def generate_launch_description() -> LaunchDescription:
                 default_value=str(config / 'nodes.yaml'),
                 description='Parameters of the nodes.',
             ),
+            DeclareLaunchArgument(
+                'sequence',
+                default_value='',
+                description='File of a sequence that `player/play` plays.',
+            ),
             OpaqueFunction(function=_chain),
         ]
     )
@@ -141,6 +149,9 @@ def _chain(context: LaunchContext) -> list[Action]:
     else:
         chain = [node('kinematics_node', name='kinematics'), node('gait_node', name='gait')]
         last = node('bridge_node', own, name='bridge')
+    if given['sequence']:
+        sequence = ParameterValue(LaunchConfiguration('sequence'), value_type=str)
+        chain.append(node('player_node', {'sequence': sequence}, name='player'))
     if not mocks:
         return [LogInfo(msg=CAUTION), *chain, last]
 

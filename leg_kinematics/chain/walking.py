@@ -28,6 +28,7 @@ from leg_kinematics.gait import (
     Covariance,
     GaitParameters,
     GaitSample,
+    GaitState,
     Odometry,
     Offset,
     Twist,
@@ -49,6 +50,9 @@ OFFSET_INTERVAL = 0.3
 
 #: The state of a gait whose robot lacks what a walk needs.
 STAYS_AWAY = 'stays away'
+
+#: In these states the gait moves no foot.
+AT_REST = (GaitState.STANDING, GaitState.RESTING)
 
 #: A refusal is told for so long, s.
 REFUSAL_SHOWN_FOR = 1.0
@@ -252,6 +256,27 @@ class Walking:
         self.walk.walker.crouch()
         return Answer(success=True, words=f'now {self.walk.walker.state}')
 
+    def hand_over(self) -> Answer:
+        """Give up the robot where it stands or rests, so that somebody else can lead its feet."""
+        if self.walk is None:
+            return Answer(
+                success=True, words='nothing to hand over: the gait has not taken the robot over'
+            )
+        if refusal := _refusal_of(self.walk):
+            return refusal
+        state = self.walk.walker.state
+        if self.walk.paused or state not in AT_REST:
+            return Answer(
+                success=False,
+                words=f'the robot is led now ({self.walk.paused or state}): call again when it '
+                'stands or rests',
+            )
+        self._give_up()
+        return Answer(
+            success=True,
+            words=f'handed over {state}: the gait sends nothing until gait/stand is called',
+        )
+
     # ---- time
 
     def step(self, now: float, clock_offset: int) -> Walked | None:
@@ -324,7 +349,7 @@ class Walking:
         )
 
     def _give_up(self) -> None:
-        """Forget the robot: where it is when its servos have power again nobody knows."""
+        """Forget the robot: where it is when it is taken over again nobody knows yet."""
         self.walk = self._feet = self._ordered = None
 
     def _obey_offset(self, now: float) -> None:

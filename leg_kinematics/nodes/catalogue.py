@@ -11,9 +11,10 @@ from dataclasses import dataclass
 
 from leg_kinematics.board.parameters import BoardsParameters
 from leg_kinematics.chain.driving import DrivingParameters
-from leg_kinematics.chain.solving import SolvingParameters
+from leg_kinematics.chain.solving import LineParameters, SolvingParameters
 from leg_kinematics.chain.walking import WalkingParameters
 from leg_kinematics.gait import GaitParameters
+from leg_kinematics.moves.moving import MovingParameters
 from leg_kinematics.nodes.frames import BodyFrame, Frames
 from leg_kinematics.parameters import Parameter, choice, count, flag, number, parameters_of, text
 
@@ -65,6 +66,14 @@ class BridgeNodeParameters:
     enable: bool = flag(default=False, meaning='Configure and activate at once: POWERS SERVOS')
 
 
+@dataclass(frozen=True, slots=True)
+class PlayerParameters:
+    """What the player plays."""
+
+    sequence: str = text('File of the sequence')
+    loop: bool = flag(default=False, meaning='Play it over and over, until it is stopped')
+
+
 KINEMATICS = parameters_of(NodeParameters, SolvingParameters, BodyFrame)
 
 GAIT = parameters_of(
@@ -80,8 +89,13 @@ BRIDGE = parameters_of(
     NodeParameters, BoardsParameters, DrivingParameters, OrderParameters, BridgeNodeParameters
 )
 
+PLAYER = parameters_of(
+    NodeParameters, PlayerParameters, LineParameters, MovingParameters, OrderParameters, BodyFrame
+)
+
 NODES: Mapping[str, tuple[Parameter, ...]] = {
     'kinematics': KINEMATICS,
     'gait': GAIT,
     'bridge': BRIDGE,
+    'player': PLAYER,
 }

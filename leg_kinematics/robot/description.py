@@ -211,11 +211,12 @@ class Robot:
 
         Raises
         ------
-        ValueError
+        KeyError
             It has no leg of such a name.
 
         """
-        kept = sorted(self.leg_names.index(name) for name in names)
+        places = {name: place for place, name in enumerate(self.leg_names)}
+        kept = sorted(places[name] for name in names)
 
         def taken(posture: Posture) -> Posture:
             return replace(posture, feet=tuple(posture.feet[index] for index in kept))

@@ -19,10 +19,10 @@ from rclpy.exceptions import InvalidNamespaceException
 from rclpy.validate_namespace import validate_namespace
 
 from leg_kinematics.commands import files
+from leg_kinematics.commands.chain_options import NAMESPACE
 from leg_kinematics.commands.demo import Summary
 from leg_kinematics.commands.files import config_folder
 from leg_kinematics.commands.main import main
-from leg_kinematics.commands.run import NAMESPACE
 from leg_kinematics.nodes.catalogue import NODES
 from leg_kinematics.nodes.operator import Operator
 

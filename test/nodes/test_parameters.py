@@ -23,6 +23,7 @@ from leg_kinematics.nodes.catalogue import NODES
 from leg_kinematics.nodes.gait_node import GaitNode
 from leg_kinematics.nodes.kinematics_node import KinematicsNode
 from leg_kinematics.nodes.parameters import as_overrides, descriptor_of
+from leg_kinematics.nodes.player_node import PlayerNode
 from leg_kinematics.parameters import Parameter, Value, validate
 
 if TYPE_CHECKING:
@@ -60,16 +61,21 @@ def test_the_example_file_sets_what_is_the_default_anyway(nodes_yaml: Path) -> N
             assert defaults | content['ros__parameters'] == defaults
 
 
+NOD = Path(__file__).parents[2] / 'config' / 'sequences' / 'nod.yaml'
+
 KINDS: Mapping[str, Callable[..., Node]] = {
     'kinematics': KinematicsNode,
     'gait': GaitNode,
     'bridge': BridgeNode,
+    'player': PlayerNode,
 }
 
 
 def overrides_of(node: str, files: Mapping[str, str]) -> dict[str, Value]:
     """Return what a node needs."""
     needed: dict[str, Value] = {**files}
+    if node == 'player':
+        needed |= {'sequence': str(NOD)}
     return needed | {'boards': ['main=framed:/nowhere']} if node == 'bridge' else needed
 
 
@@ -236,6 +242,7 @@ OTHERS: Mapping[str, dict[str, Value]] = {
         'cmd_vel_type': 'Twist',
     },
     'bridge': {'store_limits': True, 'board_silence_reaction': 'release', 'rate': 200.0},
+    'player': {'loop': True, 'preview': 0.1, 'line_tolerance': 0.001},
 }
 
 
