@@ -12,9 +12,9 @@ from leg_kinematics.errors import CommandError, LegKinematicsError
 from leg_kinematics.gait import Offset
 from leg_kinematics.moves.balance import Balance
 from leg_kinematics.moves.paths import Feet, FeetPath, FeetSample, at_rest, longest_way, sample
-from leg_kinematics.moves.steps import Haste, Step, WaitStep
+from leg_kinematics.moves.steps import Step, WaitStep
 from leg_kinematics.moves.timing import Timed, Timing
-from leg_kinematics.moves.ways import PlaceError, Ways
+from leg_kinematics.moves.ways import PlaceError, Way, Ways
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import LegSolver
 
@@ -177,22 +177,26 @@ class Planner:
         """
         now: Feet = tuple(feet)
         offset = Offset()
-        timed: dict[tuple[FeetPath, Haste], Timed] = {}
+        # What is repeated is solved once.
+        solved: dict[tuple[Offset, Way], tuple[Timed, str]] = {}
         moves: list[Move] = []
         cautions: dict[str, str] = {}
         for number, step in enumerate(steps):
             try:
-                for path, haste, goal_offset in self._ways.of(step, now, offset):
-                    if longest_way(path) <= ROUNDING and not isinstance(step, WaitStep):
+                for way in self._ways.of(step, now, offset):
+                    if longest_way(way.path) <= ROUNDING and not isinstance(step, WaitStep):
                         continue
-                    # What is repeated is solved once.
-                    if (path, haste) not in timed:
-                        timed[path, haste] = self._timing.of(path, haste)
-                    moves.append(Move(number, step, path, *timed[path, haste]))
-                    if caution := self._balance.caution(path, offset, goal_offset):
+                    if (offset, way) not in solved:
+                        solved[offset, way] = (
+                            self._timing.of(way.path, way.haste),
+                            self._balance.caution(way.path, offset, way.offset),
+                        )
+                    timed, caution = solved[offset, way]
+                    moves.append(Move(number, step, way.path, *timed))
+                    if caution:
                         place = f'step {number + 1}'
                         cautions.setdefault(step.where or place, f'{place}: {caution}')
-                    now, offset = path.feet(1.0), goal_offset
+                    now, offset = way.path.feet(1.0), way.offset
             except LegKinematicsError as error:
                 leg = error.leg if isinstance(error, PlaceError) else ''
                 raise StepError(number, step, str(error), leg) from error
