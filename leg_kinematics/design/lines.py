@@ -11,11 +11,10 @@ from numpy.typing import NDArray
 
 from leg_kinematics.board.framed.frames import to_half_us, to_us
 from leg_kinematics.calibration import ServoMap, ServoMaps
-from leg_kinematics.design.clearance import joint_points
 from leg_kinematics.design.finding import Bounds, Finding
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.robot import Leg, Vector
-from leg_kinematics.solver import LegSolver, straight_move
+from leg_kinematics.solver import LegSolver, joint_points, straight_move
 
 Array = NDArray[np.float64]
 
@@ -46,6 +45,8 @@ class DrawnLine:
 
     Attributes
     ----------
+    leg
+        Name of the leg that draws.
     start, goal
         Ends of the ideal line.
     exact
@@ -57,6 +58,7 @@ class DrawnLine:
 
     """
 
+    leg: str
     start: Vector
     goal: Vector
     exact: Array
@@ -150,7 +152,7 @@ def draw_grid(
             rounded.append(_angles(joints, told_us))
             rested.append(_angles(joints, rest_us.tolist()))
         feet = (joint_points(solver, np.array(each))[:, -1] for each in (exact, rounded, rested))
-        drawn.append(DrawnLine(start, goal, *feet))
+        drawn.append(DrawnLine(leg.name, start, goal, *feet))
     return tuple(drawn)
 
 

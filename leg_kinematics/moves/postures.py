@@ -21,9 +21,6 @@ LIFTS = (0.02, 0.01, 0.005, 0.002)
 #: A foot is where it shall be, or on the ground, within this, m.
 THERE = 1e-4
 
-#: Robots with fewer legs do not stand on their feet.
-FEWEST_STANDING = 3
-
 
 def stages(robot: Robot, legs: Sequence[LegSolver], which: Posture, feet: Feet) -> Iterator[Feet]:
     """Give the feet at the ends of the lines, in `base_link`, m; the body is level.
@@ -41,7 +38,7 @@ def stages(robot: Robot, legs: Sequence[LegSolver], which: Posture, feet: Feet) 
 
     """
     goal = (robot.standing if which is Posture.STANDING else robot.resting).feet
-    if len(feet) >= FEWEST_STANDING:
+    if robot.stands:
         floor = -robot.resting.height
         lowest = min(z for _, _, z in feet)
         if lowest >= floor - THERE:

@@ -71,7 +71,7 @@ class GaitNode(Node):
         self.rate = walking.rate
         if direct:
             walking = replace(walking, preview=0.0)
-        self.stage = Walking(robot, legs, gait, walking)
+        self.stage = Walking(robot, legs, gait, walking, calibrated.maps.not_wired_in_words)
         # In one process the kinematics listens as well, but only for others.
         self._own = int(direct)
         frames = settings.of(Frames)
@@ -100,6 +100,7 @@ class GaitNode(Node):
             self, 'gait/stand', lambda: self.stage.stand(monotonic()), max_age=self._max_age
         )
         offer_order(self, 'gait/crouch', self.stage.crouch, max_age=self._max_age)
+        offer_order(self, 'gait/hand_over', self.stage.hand_over, max_age=self._max_age)
         self.create_timer(1.0, self._report)
         if not direct:
             self.create_timer(1.0 / self.rate, self._on_tick)
