@@ -217,6 +217,22 @@ def test_examples_can_be_done(
     assert plan.end == tuple(pytest.approx(foot, abs=1e-9) for foot in expected)
 
 
+@pytest.mark.parametrize('name', ['lines', 'square', 'circle', 'step_in_the_air'])
+def test_examples_for_the_bench_can_be_done_by_one_leg(name: str) -> None:
+    """The leg in its clamp, from rest and back there."""
+    config = EXAMPLES[0].parents[1]
+    bench = CalibratedRobot.load(
+        config / 'robots' / 'bench_leg.yaml', config / 'servo_maps' / 'bench_leg.yaml'
+    )
+    planner = Planner(
+        bench.robot, bench.legs, tolerance=5e-4, speeds=dict.fromkeys(bench.robot.joints, 3.0)
+    )
+    (file,) = (each for each in EXAMPLES if each.stem == name)
+    plan = planner.plan(load_sequence(file).steps, bench.robot.resting.feet)
+    assert not plan.cautions
+    assert plan.end == tuple(pytest.approx(foot, abs=1e-9) for foot in bench.robot.resting.feet)
+
+
 def test_the_circles_are_circles(do: Callable[[Path], Plan], calibrated: CalibratedRobot) -> None:
     """Radius and plane as the example says: 20 mm level, then 15 mm upright."""
     (file,) = (each for each in EXAMPLES if each.stem == 'circle')
