@@ -74,6 +74,27 @@ class Move:
     sub_moves: int = 0
 
 
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """What may go wrong in a step although it can be done.
+
+    Attributes
+    ----------
+    number
+        Of the step, from 0.
+    reason
+        What, and unless what.
+
+    """
+
+    number: int
+    reason: str
+
+    def __str__(self) -> str:
+        """Say which step and what."""
+        return f'step {self.number + 1}: {self.reason}'
+
+
 @dataclass(frozen=True)
 class Plan:
     """Moves one after another.
@@ -85,13 +106,13 @@ class Plan:
     moves
         In their order; none where all feet are where they shall be.
     cautions
-        What may go wrong although it can be done, in words.
+        What may go wrong; what is repeated is cautioned against once.
 
     """
 
     start: Feet
     moves: tuple[Move, ...]
-    cautions: tuple[str, ...] = ()
+    cautions: tuple[Caution, ...] = ()
 
     @cached_property
     def ends(self) -> tuple[float, ...]:
@@ -180,7 +201,7 @@ class Planner:
         # What is repeated is solved once.
         solved: dict[tuple[Offset, Way], tuple[Timed, str]] = {}
         moves: list[Move] = []
-        cautions: dict[str, str] = {}
+        cautions: dict[str, Caution] = {}
         for number, step in enumerate(steps):
             try:
                 for way in self._ways.of(step, now, offset):
@@ -194,8 +215,7 @@ class Planner:
                     timed, caution = solved[offset, way]
                     moves.append(Move(number, step, way.path, *timed))
                     if caution:
-                        place = f'step {number + 1}'
-                        cautions.setdefault(step.where or place, f'{place}: {caution}')
+                        cautions.setdefault(step.where or str(number), Caution(number, caution))
                     now, offset = way.path.feet(1.0), way.offset
             except LegKinematicsError as error:
                 leg = error.leg if isinstance(error, PlaceError) else ''

@@ -20,6 +20,7 @@ from leg_kinematics.moves.paths import StraightLines
 from leg_kinematics.moves.places import Frame, LegFrames, Place
 from leg_kinematics.moves.plan import Move, Planner, StepError
 from leg_kinematics.moves.postures import THERE
+from leg_kinematics.moves.resuming import plan_from
 from leg_kinematics.moves.steps import (
     BodyStep,
     CircleStep,
@@ -457,10 +458,20 @@ def test_lifted_feet_that_tip_the_robot_over_are_cautioned_against(
         assert bool(cautions) == (outside is not None)
         if outside is not None:
             (caution,) = cautions
-            assert f'{", ".join(legs)} off the ground' in caution
-            found = re.search(r'centre of mass is (\d+) mm beyond the feet that stand', caution)
+            assert f'{", ".join(legs)} off the ground' in caution.reason
+            found = re.search(
+                r'centre of mass is (\d+) mm beyond the feet that stand', caution.reason
+            )
             assert found is not None
             assert float(found[1]) == pytest.approx(outside, abs=8.0)
+
+
+def test_a_caution_has_the_number_among_all_steps(planner: Planner, bracken: Robot) -> None:
+    """When it is begun with a later one, too."""
+    side = feet_up('left_front', 'left_middle', 'left_rear')
+    feet = bracken.resting.feet
+    plan = plan_from(lambda steps, _: planner.plan(steps, feet), [LIE, STAND, side], 1)
+    assert [str(caution)[:7] for caution in plan.cautions] == ['step 3:']
 
 
 def test_a_robot_that_lies_or_has_one_leg_does_not_tip_over(
@@ -481,4 +492,4 @@ def test_a_body_that_leans_too_far_is_cautioned_against(planner: Planner, bracke
     lift = feet_up('left_front', 'left_middle')
     for x, tips in ((0.02, True), (-0.02, False)):
         plan = planner.plan([STAND, lift, BodyStep((x, *5 * (None,)))], bracken.resting.feet)
-        assert [caution.split(':')[0] for caution in plan.cautions] == tips * ['step 3']
+        assert [caution.number for caution in plan.cautions] == tips * [2]
