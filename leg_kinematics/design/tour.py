@@ -72,8 +72,9 @@ def plan_tour(design: Design) -> Tour:
     if design.maps is not None and design.maps.not_wired:
         raise CommandError(f'a walk needs every leg: {design.maps.not_wired_in_words}')
     if len(robot.legs) < FEWEST_LEGS:
+        legs = 'leg' if len(robot.legs) == 1 else 'legs'
         raise CommandError(
-            f'{robot.name} has {len(robot.legs)} legs; a walk that never falls needs three feet '
+            f'{robot.name} has {len(robot.legs)} {legs}; a walk that never falls needs three feet '
             'on the ground, so four legs or more'
         )
     reason = ''
