@@ -25,6 +25,8 @@ WAYS = {
     Frame.BODY: ('forward', 'left', 'up'),
 }
 
+LIMP = 'No servo has pulses: where the joints are is not known.'
+
 #: Columns that the words of a key have.
 KEY_WIDTH = 26
 
@@ -62,12 +64,12 @@ class Scene:
 
 
 def screen(scene: Scene, jogging: Jogging, view: LegView | None, width: int) -> RenderableType:
-    """Draw everything, in so many columns; without a view nothing is known of the joints yet."""
+    """Draw everything, in so many columns; without a view no servo has pulses."""
     parts: list[RenderableType] = [_title(scene, jogging), _state(scene)]
     if scene.words:
         parts.append(Text(scene.words, style='bold'))
     parts.append(Text())
-    parts.append(_table(jogging, view) if view else Text('nothing is heard of the joints yet'))
+    parts.append(_table(jogging, view) if view else Text(LIMP))
     parts += [Text(), _kept(scene, jogging), _keys(width)]
     return Group(*parts)
 

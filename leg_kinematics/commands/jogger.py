@@ -130,7 +130,14 @@ class Jogger:
         if (new, jogging.size, jogging.kept, size) == self._drawn:
             return
         self._drawn, self._drawn_at = (new, jogging.size, jogging.kept, size), now
-        live.update(screen(scene, jogging, self._hand.view(), size.width), refresh=True)
+        view = self._hand.view() if self._powered else None
+        live.update(screen(scene, jogging, view, size.width), refresh=True)
+
+    @property
+    def _powered(self) -> bool:
+        """Whether servos have pulses, as far as is known."""
+        report = self._mover.participant.report
+        return report is None or report.state not in {PowerState.RELEASED, PowerState.UNPOWERED}
 
     def _scene(self, now: float) -> Scene:
         stage = self._mover.stage

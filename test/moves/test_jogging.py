@@ -315,8 +315,18 @@ def test_a_foot_that_cannot_go_there_is_refused_whole() -> None:
     room = bench.hand.view().rooms[0].up
     assert room < 0.020
     pulses = bench.pulses
-    assert 'the nearest place that it can take is x' in bench.press('w').words
+    refused = bench.press('w')
+    assert refused.words.startswith('left_front: ')
+    assert 'the nearest place that it can take is x' in refused.words
     assert bench.pulses == pulses
+
+
+def test_a_robot_that_would_tip_over_moves_with_a_caution() -> None:
+    """One foot pushed 20 mm down lifts the others: right on a stand, wrong on the ground."""
+    bench = Bench(bracken())
+    pressed = bench.press('+', 'f')
+    assert pressed.step is not None
+    assert pressed.words.startswith('caution: bracken would tip over unless it hangs on a stand')
 
 
 @pytest.mark.parametrize('key', ['w', 'k'])
