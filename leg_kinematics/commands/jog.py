@@ -69,8 +69,8 @@ def jog(*, leg: str, frame: str, keep: Path | None, options: ChainOptions) -> No
                 frame=Frame(frame),
                 leave=Leave.RELEASE if options.release else Leave.HOLD,
             )
-            leave = Jogger(mover, jogging, file, console).run()
             console.print(session.where, highlight=False)
+            leave = Jogger(mover, jogging, file, console).run()
             console.print(
                 session.release() if leave is Leave.RELEASE else session.leave(), highlight=False
             )

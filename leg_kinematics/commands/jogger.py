@@ -173,8 +173,8 @@ class Jogger:
         file = self._file
         if file is None:
             return 'what is kept is printed on leaving'
-        behind = f', behind the {file.before} that are in it' if file.before else ''
-        return f'steps go to {file.path}{behind}'
+        before = f', which has {file.before} from before' if file.before else ''
+        return f'steps go to {file.path}{before}'
 
 
 @contextmanager

@@ -239,7 +239,7 @@ def test_interrupted_on_its_way_at_60_columns() -> None:
         said = terminal.end()
         assert terminal.process.returncode == 0
         assert terminal.settings == terminal.before
-    assert 'on a mock board; nothing real moves' in ' '.join(said.split())
+    assert 'on a mock board; nothing real moves' in ' '.join(terminal.said.split())
     assert 'The mock board ends with this command' in said
     assert '  - feet: {left_front: {x: 0 mm, y: 0 mm, z: 0 mm}}' in said
 
