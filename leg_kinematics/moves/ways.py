@@ -19,7 +19,7 @@ from leg_kinematics.moves.paths import (
     StraightLines,
 )
 from leg_kinematics.moves.places import LegFrames, Place
-from leg_kinematics.moves.postures import stages
+from leg_kinematics.moves.postures import stages, takes
 from leg_kinematics.moves.steps import (
     ALL,
     BodyStep,
@@ -109,7 +109,7 @@ class Ways:
             case PostureStep():
                 yield Way(_body_move(feet, offset, LEVEL), step.haste, LEVEL)
                 now = tuple(offset.place(foot) for foot in feet)
-                for stage in stages(self._robot, step.posture, now):
+                for stage in stages(self._robot, self._legs, step.posture, now):
                     yield Way(StraightLines(now, stage), step.haste, LEVEL)
                     now = stage
 
@@ -141,19 +141,11 @@ class Ways:
             (
                 each
                 for each in sorted(typed, key=lambda each: dist(each, exact))
-                if self._takes(leg, self._frames.point(leg.name, place.frame, each))
+                if takes(leg, self._frames.point(leg.name, place.frame, each))
             ),
             exact,
         )
         return f'x {x * 1e3:z.1f}, y {y * 1e3:z.1f}, z {z * 1e3:z.1f} mm in the {place.frame} frame'
-
-    @staticmethod
-    def _takes(leg: LegSolver, foot: Vector) -> bool:
-        try:
-            leg.angles(foot)
-        except LegKinematicsError:
-            return False
-        return True
 
     def _circles(self, step: CircleStep, feet: Feet) -> Circles:
         """Where the feet go round."""

@@ -71,7 +71,7 @@ class GaitNode(Node):
         self.rate = walking.rate
         if direct:
             walking = replace(walking, preview=0.0)
-        self.stage = Walking(robot, legs, gait, walking)
+        self.stage = Walking(robot, legs, gait, walking, calibrated.maps.not_wired_in_words)
         # In one process the kinematics listens as well, but only for others.
         self._own = int(direct)
         frames = settings.of(Frames)

@@ -563,7 +563,7 @@ def test_a_bridge_that_is_not_heard_of_moves_nothing() -> None:
     bench = set_off()
     bench.rest()
     refused = bench.hand.press('w', bench.life.now + 1.1)
-    assert refused.words.startswith('w does nothing now: nothing is heard of the bridge')
+    assert refused.words.startswith('w does nothing now: nothing is heard from the bridge')
 
 
 # ---- many keys, in lock step
