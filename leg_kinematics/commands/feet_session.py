@@ -213,6 +213,8 @@ class FeetSession:
     def where(self) -> str:
         """Which chain it is."""
         name, namespace = self.calibrated.robot.name, self._options.namespace
+        if words := self.calibrated.maps.not_wired_in_words:
+            name = f'{name} ({words})'
         if self._chain is not None:
             files = ' and '.join(map(str, self._chain.files))
             return f'Joined the chain that runs in {namespace}: {name}, by {files}.'

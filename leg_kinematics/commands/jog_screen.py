@@ -97,10 +97,10 @@ def _state(scene: Scene) -> RenderableType:
 def _table(jogging: Jogging, view: LegView) -> RenderableType:
     """Place, joints and what is left to go, with the keys beside what they move."""
     table = Table.grid(padding=(0, 2, 0, 0))
-    for _ in range(2):
-        table.add_column(no_wrap=True)
+    for width in (13, 6):
+        table.add_column(min_width=width, no_wrap=True)
     for _ in range(4):
-        table.add_column(justify='right', no_wrap=True)
+        table.add_column(min_width=7, justify='right', no_wrap=True)
     on_foot = jogging.mode is Mode.FOOT
     heading = _heading(f'foot, {jogging.frame}', on_foot)
     table.add_row(heading, 'keys' if on_foot else '', 'mm', 'room -', 'room +', '')

@@ -17,7 +17,7 @@ from leg_kinematics.commands.kept_file import KeptFile
 from leg_kinematics.commands.key_names import split_keys
 from leg_kinematics.commands.keys import Keys
 from leg_kinematics.commands.playback import signals_noted
-from leg_kinematics.errors import CommandError
+from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.moves.by_hand import ByHand
 from leg_kinematics.moves.jogging import Jogging, Leave
 from leg_kinematics.moves.playing import PlayState
@@ -114,8 +114,8 @@ class Jogger:
             return
         try:
             self._file.write(self._written)
-        except CommandError as error:
-            self._words = str(error)
+        except LegKinematicsError as error:
+            self._words = f'{error}; the steps that were kept are still known here'
 
     # ---- the screen
 

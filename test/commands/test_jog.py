@@ -29,7 +29,7 @@ from leg_kinematics.commands.jog_screen import Scene, screen
 from leg_kinematics.commands.kept_file import KeptFile
 from leg_kinematics.commands.key_names import UNKNOWN, split_keys
 from leg_kinematics.commands.main import main
-from leg_kinematics.errors import CommandError
+from leg_kinematics.errors import CommandError, LegKinematicsError
 from leg_kinematics.moves.jogging import KEYS, Act, Jogging
 from leg_kinematics.moves.leg_view import LegView
 from leg_kinematics.moves.places import Frame, LegFrames, Place
@@ -314,14 +314,16 @@ STEP = FeetStep({'left_front': Place(Frame.LEG, 0.1, 0.0, -0.03)})
 
 def test_a_new_file_comes_with_the_first_step_and_goes_with_the_last(tmp_path: Path) -> None:
     """Nothing is written before, or left behind."""
-    file = KeptFile(tmp_path / 'bench.yaml')
+    file = KeptFile(tmp_path / '2026: no.yaml')
     assert not file.path.exists()
     file.write([STEP, STEP])
     assert [each.places for each in load_places(file.path)] == [STEP.places, STEP.places]
     file.write([STEP])
     assert len(load_places(file.path)) == 1
     file.write([])
-    assert list(tmp_path.iterdir()) == []
+    assert not file.path.exists()
+    file.write([STEP])
+    assert len(load_places(file.path)) == 1
 
 
 def load_places(path: Path) -> list[FeetStep]:
@@ -353,14 +355,27 @@ def test_a_file_at_whose_end_no_step_can_be_is_left_alone(tmp_path: Path) -> Non
     assert path.read_text(encoding='utf-8') == text
 
 
+def test_what_somebody_else_writes_meanwhile_is_not_lost(tmp_path: Path) -> None:
+    """Neither in a file that was there, nor in one that was to be new."""
+    for name, steps in (('old.yaml', [STEP]), ('new.yaml', [])):
+        file = KeptFile(tmp_path / name)
+        file.write(steps)
+        file.path.write_text('name: else\nsteps: []\n', encoding='utf-8')
+        with pytest.raises(LegKinematicsError, match=r'somebody changed|File exists'):
+            file.write([STEP, STEP])
+        assert file.path.read_text(encoding='utf-8') == 'name: else\nsteps: []\n'
+
+
 def test_a_file_that_cannot_be_written_is_told(tmp_path: Path) -> None:
-    """And what was kept is still known."""
+    """With its name and the reason."""
     folder = tmp_path / 'gone'
     folder.mkdir()
     file = KeptFile(folder / 'bench.yaml')
     folder.rmdir()
     with pytest.raises(CommandError, match='cannot be written: No such file or directory'):
         file.write([STEP])
+    with pytest.raises(CommandError, match='there is no folder'):
+        KeptFile(folder / 'bench.yaml')
 
 
 def test_somebody_is_asked_about_a_file_that_is_there(tmp_path: Path) -> None:
