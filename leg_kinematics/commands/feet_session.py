@@ -238,6 +238,8 @@ class FeetSession:
         report = self._participant.report
         if report is None or report.state in {PowerState.RELEASED, PowerState.UNPOWERED}:
             return 'No servo is powered.'
+        if report.state is PowerState.LOST:
+            return 'A board cannot be reached, and may hold its servos: use the switch.'
         if self._own is None:
             return 'The chain goes on and holds the feet here.'
         if self._own.mocked:

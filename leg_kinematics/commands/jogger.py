@@ -3,6 +3,8 @@
 """Keys, screen and robot together: feet moved by hand until somebody leaves."""
 
 import signal
+import sys
+import termios
 from collections.abc import Hashable, Iterator
 from contextlib import contextmanager
 from time import monotonic
@@ -85,6 +87,8 @@ class Jogger:
             Keys() as keys,
             Live(console=self._console, screen=True, auto_refresh=False) as live,
         ):
+            # What was typed before the screen was there was not meant for it.
+            termios.tcflush(sys.stdin, termios.TCIFLUSH)
             leave: Leave | None = None
             while leave is None:
                 self._mover.participant.spin_once()

@@ -225,8 +225,12 @@ def foot_by_hand(coxa: float, femur: float, tibia: float) -> list[float]:
 
 
 def test_interrupted_on_its_way_at_60_columns() -> None:
-    """Ctrl-C in the middle of a move: the robot rests, and what becomes of it is told."""
+    """Ctrl-C in the middle of a move: the robot rests, and what becomes of it is told.
+
+    Keys that were pressed before the screen was there have moved nothing, and kept nothing.
+    """
     with at_a_terminal(['jog', '--namespace', '/interrupted'], 60, 30) as terminal:
+        terminal.type('wwk')
         terminal.read_until_shown('^  x outwards +s-  w\\+ +0.0 ', '^at rest')
         others = [f'{key.names[0]} {key.words}' for key in KEYS if key.act is not Act.MOVE]
         terminal.read_until_shown(*map(re.escape, others))
