@@ -272,6 +272,15 @@ def test_a_joint_stops_at_its_limit() -> None:
     assert 'left_front_coxa would stand at 65.00 deg, 5 deg beyond its limits' in pressed.words
 
 
+def test_a_limit_is_the_reason_also_where_the_knee_would_be_down() -> None:
+    """The tibia from -8 deg by 15 deg up: beyond its limit of -5 deg, which is told."""
+    jogging = Jogging(one_leg())
+    jogging.mode = Mode.JOINT
+    at = ((0.0, 0.3, radians(-8.0)),)
+    jogging.press('+', at)
+    assert 'left_front_tibia would stand at 7.00 deg, 12 deg beyond' in jogging.press('r', at).words
+
+
 def test_a_posture_with_the_knee_down_is_refused_with_its_reason() -> None:
     """Where the limits would allow it, the foot would be reached with the knee up instead."""
     calibrated = one_leg()
