@@ -104,7 +104,7 @@ def _check_leg(leg: str, calibrated: CalibratedRobot) -> None:
     if leg in maps.not_wired:
         reason = f'{leg} is not wired, by {maps.document.file}; {legs}'
     else:
-        reason = f'{robot.name} has no leg {leg!r}{did_you_mean(leg, robot.leg_names)}; {legs}'
+        reason = f'{robot.name} has no leg {leg!r}; {legs}{did_you_mean(leg, robot.leg_names)}'
     raise click.BadParameter(reason, param_hint='LEG')
 
 
