@@ -82,6 +82,4 @@ class ByHand:
         answer = self._moving.play(now)
         if not answer.success:
             return Pressed(answer.words)
-        # Whatever is to be said of a single step needs no number.
-        cautions = (each.removeprefix('step 1: ') for each in plan.cautions)
-        return Pressed('; '.join(f'caution: {each}' for each in cautions), step)
+        return Pressed('; '.join(f'caution: {each.reason}' for each in plan.cautions), step)
