@@ -215,6 +215,8 @@ class FeetSession:
     def where(self) -> str:
         """Which chain it is."""
         name, namespace = self.calibrated.robot.name, self._options.namespace
+        if words := self.calibrated.maps.not_wired_in_words:
+            name = f'{name} ({words})'
         if self._chain is not None:
             files = ' and '.join(map(str, self._chain.files))
             return f'Joined the chain that runs in {namespace}: {name}, by {files}.'
@@ -238,6 +240,8 @@ class FeetSession:
         report = self._participant.report
         if report is None or report.state in {PowerState.RELEASED, PowerState.UNPOWERED}:
             return 'No servo is powered.'
+        if report.state is PowerState.LOST:
+            return 'A board cannot be reached, and may hold its servos: use the switch.'
         if self._own is None:
             return 'The chain goes on and holds the feet here.'
         if self._own.mocked:
