@@ -91,6 +91,7 @@ setup(
             f'kinematics_node = {NAME}.nodes.kinematics_node:main',
             f'gait_node = {NAME}.nodes.gait_node:main',
             f'bridge_node = {NAME}.nodes.bridge_node:main',
+            f'player_node = {NAME}.nodes.player_node:main',
             f'legs_node = {NAME}.nodes.one_process:main',
             f'mock_board = {NAME}.board.simulated.mock:main',
         ],

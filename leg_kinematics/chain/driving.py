@@ -43,12 +43,12 @@ class DrivingParameters:
         0.9, '', 0.05, 1.0, 'Share of the no-load servo speed that a joint may use'
     )
     joint_acceleration: float = number(
-        300.0, 'rad/s^2', 1.0, 10000.0, 'Bound of every joint acceleration'
+        300.0, 'rad/s^2', 1.0, 10000.0, 'Highest acceleration of a joint'
     )
     catch_up_speed: float = number(
-        1.0, 'rad/s', 0.05, 10.0, 'Joint speed towards a stream after a pause, seen from the stream'
+        1.0, 'rad/s', 0.05, 10.0, 'Joint speed, relative to the stream, at which a pause is made up'
     )
-    enable_interval: float = number(0.3, 's', 0.0, 10.0, 'Time between the legs at start-up')
+    enable_interval: float = number(0.3, 's', 0.0, 10.0, 'Time from leg to leg at start-up')
 
 
 class Driving:
@@ -341,7 +341,7 @@ class Driving:
             self._boards.enable(self._enabling.next_leg(now, self._status.enabled))
 
     def _look(self, now: float) -> None:
-        """See what has happened to the boards, and let it happen to the power."""
+        """See what has happened to the boards, and apply it to the power state."""
         status = self._status
         if not self._taken_over:
             if self._configured and status.found:
@@ -373,7 +373,7 @@ class Driving:
         self._happen(Event.SOME_OFF if status.enabled else Event.ALL_OFF, reason)
 
     def _happen(self, event: Event, reason: str = '') -> bool:
-        """Let something happen to the power, with all that follows from it."""
+        """Apply an event to the power state, with all that follows from it."""
         before = self.state
         if not self._power.happen(event, reason):
             return False
@@ -411,7 +411,7 @@ class Driving:
             self._happen(Event.MOVED, 'servos were found where this bridge had not sent them')
 
     def _place(self, found: Mapping[Output, float], stamp: int | None = None) -> None:
-        """Be where the boards say, and where they say nothing at rest or where we were."""
+        """Take the joints to be where the boards say, and otherwise at rest or where we were."""
         on = self._status.enabled
         otherwise = [
             angle if output in on else resting

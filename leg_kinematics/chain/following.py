@@ -12,7 +12,8 @@ from leg_kinematics.solver import StreamClock, Tracker, Trajectory
 #: Joint targets that ended so long before they came are not followed, s.
 STALE_AFTER = 0.1
 
-#: Who streams on through a loss of power, without a pause of this length, does not know of it, s.
+#: A sender that streams on through a loss of power without a pause of this length does not know of
+#: the loss, s.
 PAUSE_AFTER_LOSS = 0.25
 
 #: Messages whose stamps are remembered.
@@ -134,11 +135,11 @@ class Following:
         self._tracker.hold()
 
     def lose(self) -> None:
-        """Follow nobody who does not know that power was lost."""
+        """Follow no sender that does not know that power was lost."""
         self._unaware = True
 
     def place(self, positions: Sequence[float], stamp: int | None) -> None:
-        """Be somewhere, rad, at rest, where an instant of the stream is, ns, or none."""
+        """Take the joints to rest at positions, rad, at an instant of the stream, ns, or none."""
         self._tracker.place(positions)
         self.stamp = stamp
         if stamp is None:

@@ -9,7 +9,7 @@ from leg_kinematics.board import Output
 from leg_kinematics.calibration import ServoMap
 from leg_kinematics.errors import MapRangeError
 
-#: So many poses that were sent are remembered, to know one of them again.
+#: So many of the poses that were sent are remembered, so that one of them can be recognised.
 REMEMBERED_POSES = 512
 
 #: A pulse is that of a pose if it differs by no more, µs: the line rounds, and so do boards.
@@ -44,7 +44,7 @@ class ServoOutputs:
     """
 
     def __init__(self, maps: Sequence[ServoMap]) -> None:
-        """Have sent nothing."""
+        """Begin with nothing sent."""
         self._maps = tuple(maps)
         self._by_joint = {each.joint: each for each in self._maps}
         self.names = tuple(output_of(each) for each in self._maps)

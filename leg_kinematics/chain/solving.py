@@ -27,17 +27,31 @@ class OutOfReach(enum.StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class SolvingParameters:
+class LineParameters:
+    """How feet go on straight lines."""
+
+    line_tolerance: float = number(
+        0.0005, 'm', 1e-5, 0.1, 'Largest distance of a foot from its line in straight moves'
+    )
+    speed_share: float = number(
+        0.5, '', 0.05, 1.0, 'Share of the no-load servo speed for straight moves'
+    )
+
+    def speeds(self, robot: Robot) -> dict[str, float]:
+        """Give the highest speed of each joint, rad/s, by name."""
+        return {
+            joint: self.speed_share * link.servo.speed
+            for leg in robot.legs
+            for joint, link in zip(leg.joints, leg.links, strict=True)
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class SolvingParameters(LineParameters):
     """How feet become joints."""
 
     out_of_reach: OutOfReach = choice(
         OutOfReach.REJECT, 'What to do with a target that a foot cannot take'
-    )
-    line_tolerance: float = number(
-        0.0005, 'm', 1e-5, 0.1, 'Distance of a foot from its line in straight moves'
-    )
-    speed_share: float = number(
-        0.5, '', 0.05, 1.0, 'Share of the no-load servo speed for straight moves'
     )
 
 
@@ -60,16 +74,12 @@ class Solving:
     def __init__(
         self, robot: Robot, legs: Sequence[LegSolver], parameters: SolvingParameters
     ) -> None:
-        """Know nothing of where the joints are."""
+        """Begin without knowing where the joints are."""
         self._legs = tuple(legs)
         self._names = robot.leg_names
         self._joints = robot.joints
         self._parameters = parameters
-        self._speeds = {
-            joint: parameters.speed_share * link.servo.speed
-            for leg in robot.legs
-            for joint, link in zip(leg.joints, leg.links, strict=True)
-        }
+        self._speeds = parameters.speeds(robot)
         self._reach = {leg.name: LegReach(leg) for leg in self._legs}
         self._angles: dict[str, Vector] = {}
         self._clamped: dict[str, float] = {}
@@ -79,9 +89,7 @@ class Solving:
 
     def heed(self, limits: JointLimits) -> None:
         """Take in how fast the bridge drives the joints: straight moves are no faster."""
-        for joint, speed in zip(limits.joints, limits.speeds, strict=True):
-            if joint in self._speeds:
-                self._speeds[joint] = min(self._speeds[joint], speed)
+        self._speeds = limits.bound(self._speeds)
 
     def locate(self, positions: Sequence[float]) -> tuple[Vector, ...]:
         """Take in where the joints are, rad, shape (joints,); return the feet in `base_link`, m."""
@@ -204,7 +212,7 @@ class Solving:
         """Joint angles of a leg as last heard."""
         if leg not in self._angles:
             raise CommandError(
-                f'where the joints of {leg} are is not known yet: no joint_states has come; '
+                f'it is not known yet where the joints of {leg} are: no joint_states has come; '
                 'activate the bridge, or stream targets that name every leg'
             )
         return self._angles[leg]

@@ -3,8 +3,9 @@
 """What the stages hand to each other."""
 
 import enum
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import inf
 
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.gait import BodyMotion, Covariance
@@ -85,6 +86,11 @@ class JointLimits:
     joints: tuple[str, ...]
     speeds: tuple[float, ...]
     acceleration: float
+
+    def bound(self, speeds: Mapping[str, float]) -> dict[str, float]:
+        """Give speeds by joint, rad/s, none of them above its limit."""
+        highest = dict(zip(self.joints, self.speeds, strict=True))
+        return {joint: min(speed, highest.get(joint, inf)) for joint, speed in speeds.items()}
 
 
 @dataclass(frozen=True, slots=True)

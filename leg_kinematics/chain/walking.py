@@ -28,6 +28,7 @@ from leg_kinematics.gait import (
     Covariance,
     GaitParameters,
     GaitSample,
+    GaitState,
     Odometry,
     Offset,
     Twist,
@@ -50,6 +51,9 @@ OFFSET_INTERVAL = 0.3
 #: The state of a gait whose robot lacks what a walk needs.
 STAYS_AWAY = 'stays away'
 
+#: In these states the gait moves no foot.
+AT_REST = (GaitState.STANDING, GaitState.RESTING)
+
 #: A refusal is told for so long, s.
 REFUSAL_SHOWN_FOR = 1.0
 
@@ -58,22 +62,22 @@ REFUSAL_SHOWN_FOR = 1.0
 class WalkingParameters:
     """How a walk is carried out; with no preview where foot targets are handed on directly."""
 
-    rate: float = number(100.0, 'Hz', 10.0, 500.0, 'Ticks of the gait')
+    rate: float = number(100.0, 'Hz', 10.0, 500.0, 'Tick rate of the gait')
     preview: float = number(
         0.07, 's', 0.02, 0.5, 'Time that foot targets reach ahead, for a slow line'
     )
     silence: float = number(0.5, 's', 0.05, 10.0, 'Without cmd_vel for this long the robot stops')
     slip: float = number(
-        0.02, '', 0.0, 1.0, 'Share of its way by which a cycle of the gait goes wrong'
+        0.02, '', 0.0, 1.0, 'Share of its way by which one cycle of the gait slips'
     )
 
 
 class Walking:
     """Walks a robot that follows, and only then.
 
-    Nothing is sent until `stand`: only then is the robot taken over, from where its feet are. It
-    is given up when power was taken from it, by whom or what ever: whoever gives it back shall not
-    find the robot standing up by itself.
+    Nothing is sent until `stand`: only then is the robot taken over, from where its feet are. It is
+    given up when power was taken from it, whatever the cause: whoever gives power back shall not
+    see the robot stand up by itself.
 
     From a robot that lacks what a walk needs it stays away: it says what that is, sends nothing.
 
@@ -215,11 +219,11 @@ class Walking:
     def stand(self, now: float) -> Answer:
         """Stand up; take the robot over where it is if that has not been done."""
         if self.lacks or self._contradiction:
-            contradicting = f'parameters contradict: {self._contradiction}'
+            contradicting = f'parameters contradict each other: {self._contradiction}'
             return Answer(success=False, words=self._staying_away or contradicting)
         report = self._report
         if report is None or now - self._reported_at > FEET_KNOWN_FOR:
-            return Answer(success=False, words='nothing is heard of the bridge: is it running?')
+            return Answer(success=False, words='nothing is heard from the bridge: is it running?')
         walk = self.walk
         if walk is None:
             if report.state is not PowerState.FOLLOWING:
@@ -231,7 +235,7 @@ class Walking:
             if self._feet is None or now - self._feet_at > FEET_KNOWN_FOR:
                 return Answer(
                     success=False,
-                    words='where the feet are is not known: no foot_states within the last second',
+                    words='it is not known where the feet are: no foot_states in the last second',
                 )
             walk = self.walk = self._take_over(self._feet, report, now)
         if refusal := _refusal_of(walk):
@@ -251,6 +255,27 @@ class Walking:
             return refusal
         self.walk.walker.crouch()
         return Answer(success=True, words=f'now {self.walk.walker.state}')
+
+    def hand_over(self) -> Answer:
+        """Give up the robot where it stands or rests, so that somebody else can lead its feet."""
+        if self.walk is None:
+            return Answer(
+                success=True, words='nothing to hand over: the gait has not taken the robot over'
+            )
+        if refusal := _refusal_of(self.walk):
+            return refusal
+        state = self.walk.walker.state
+        if self.walk.paused or state not in AT_REST:
+            return Answer(
+                success=False,
+                words=f'the robot is led now ({self.walk.paused or state}): call again when it '
+                'stands or rests',
+            )
+        self._give_up()
+        return Answer(
+            success=True,
+            words=f'handed over {state}: the gait sends nothing until gait/stand is called',
+        )
 
     # ---- time
 
@@ -324,7 +349,7 @@ class Walking:
         )
 
     def _give_up(self) -> None:
-        """Forget the robot: where it is when its servos have power again nobody knows."""
+        """Forget the robot: where it is when it is taken over again nobody knows yet."""
         self.walk = self._feet = self._ordered = None
 
     def _obey_offset(self, now: float) -> None:
@@ -381,7 +406,7 @@ class Walking:
         if self._refusal and now - self._refused_at <= REFUSAL_SHOWN_FOR:
             return Condition(Level.WARN, 'refused', self._refusal)
         if self._contradiction:
-            return Condition(Level.ERROR, 'parameters contradict', self._contradiction)
+            return Condition(Level.ERROR, 'parameters contradict each other', self._contradiction)
         if self.walk is None:
             return self._condition_untaken(now)
         if self.walk.paused == TAKING_OVER:
@@ -400,7 +425,7 @@ class Walking:
 
 
 def _refusal_of(walk: Walk) -> Answer | None:
-    """Refuse an order while the robot cannot be led: it is for now, and not for whenever it can."""
+    """Refuse an order while the robot cannot be led: an order is meant for now, not for later."""
     if walk.paused and walk.paused != TAKING_OVER:
         return Answer(
             success=False, words=f'the robot cannot be led now: {walk.paused}; call again later'

@@ -2,17 +2,15 @@
 # SPDX-License-Identifier: Apache-2.0
 """`leg-kinematics run`: the whole chain in one process."""
 
-import re
 import sys
 import tempfile
-from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
 
 import click
 
-from leg_kinematics.board import BoardSpec
 from leg_kinematics.calibration import load_servo_maps
+from leg_kinematics.commands.chain_options import check_boards, namespace_of
 from leg_kinematics.commands.confirm import confirm, yes_option
 from leg_kinematics.commands.files import InputFile, WrongFileError, config_folder
 from leg_kinematics.errors import BoardError, LegKinematicsError
@@ -21,42 +19,6 @@ from leg_kinematics.nodes.chain_processes import MockBoards
 from leg_kinematics.nodes.parameter_file import check_node_names
 from leg_kinematics.parameters import Value
 from leg_kinematics.robot import load_robot
-
-#: What ROS 2 takes as a namespace; the slash in front may be left out.
-NAMESPACE = re.compile(r'/|/?[a-z_]\w*(/[a-z_]\w*)*', re.ASCII | re.IGNORECASE)
-
-
-def _namespace(_: click.Context, __: click.Parameter, name: str) -> str:
-    """Give a namespace its slash, or refuse it."""
-    if not NAMESPACE.fullmatch(name):
-        raise click.BadParameter(
-            f'{name!r} is no namespace: expected names of letters, digits and underscores that '
-            f'do not begin with a digit, such as /bracken or /garden/bracken'
-        )
-    return '/' + name.removeprefix('/')
-
-
-def _check_boards(given: Sequence[str], needed: Sequence[str]) -> None:
-    """Refuse to start without a board that the servo maps name.
-
-    Raises
-    ------
-    click.BadParameter
-        One is missing, or an option is no board.
-
-    """
-    try:
-        names = [BoardSpec.parse(text).name for text in given]
-    except BoardError as error:
-        raise click.BadParameter(str(error), param_hint='--board') from error
-    if missing := [name for name in needed if name not in names]:
-        options = ' '.join(f'--board {name}=DRIVER:PORT' for name in missing)
-        raise click.BadParameter(
-            f'the servo maps name the boards {", ".join(needed)}, but {", ".join(missing)} '
-            f'{"is" if len(missing) == 1 else "are"} not given (got {", ".join(names)}): '
-            f'add {options}',
-            param_hint='--board',
-        )
 
 
 @click.command(
@@ -91,7 +53,7 @@ def _check_boards(given: Sequence[str], needed: Sequence[str]) -> None:
     '--namespace',
     default='/',
     show_default=True,
-    callback=_namespace,
+    callback=namespace_of,
     help='Every robot on the network needs its own.',
 )
 @click.option(
@@ -144,7 +106,7 @@ def run(
             except BoardError as error:
                 raise click.ClickException(str(error)) from error
         else:
-            _check_boards(boards, needed)
+            check_boards(boards, needed)
             if enable:
                 confirm(
                     CAUTION,

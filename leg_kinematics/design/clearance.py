@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from leg_kinematics.design.finding import Bounds, Finding
 from leg_kinematics.design.steady_walk import SteadyWalk
 from leg_kinematics.robot import Robot, Vector
-from leg_kinematics.solver import LegGeometry, LegSolver, forward_batch
+from leg_kinematics.solver import LegSolver, joint_points
 
 Array = NDArray[np.float64]
 
@@ -134,21 +134,6 @@ def ground_findings(robot: Robot, lift: float) -> list[Finding]:
         )
         for name, height, bounds, detail in kinds
     ]
-
-
-def joint_points(leg: LegSolver, angles: Array) -> Array:
-    """Coxa axis, femur axis, knee and foot in `base_link`, m, shape (n, 4, 3)."""
-    whole = leg.geometry
-    lengths = (
-        (0.0, 0.0, 0.0),
-        (whole.coxa, 0.0, 0.0),
-        (whole.coxa, whole.femur, 0.0),
-        (whole.coxa, whole.femur, whole.tibia),
-    )
-    angles = np.ascontiguousarray(angles)
-    local = np.stack([forward_batch(LegGeometry(*each), angles) for each in lengths], axis=1)
-    placed: Array = local @ np.array(leg.mount.rotation).T + leg.mount.position
-    return placed
 
 
 def segment_distances(start: Array, end: Array, other_start: Array, other_end: Array) -> Array:

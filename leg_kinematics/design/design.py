@@ -20,6 +20,10 @@ DUTY_FACTORS = (TRIPOD, TETRAPOD, WAVE)
 #: Of three legs none can swing while three stand.
 FEWEST_LEGS = 4
 FOUR_LEGS = 'a walk that never falls needs three feet on the ground, so four legs or more'
+BALANCING = (
+    'while one of four feet is lifted, a centre of mass in the middle is on the edge of the '
+    'other three: such a robot walks only with min_margin below zero, such as -0.03'
+)
 
 #: Duty factors that differ by less are looked at once.
 SAME = 0.01
@@ -105,6 +109,14 @@ class Design:
             if factor > chosen[-1] + SAME:
                 chosen.append(factor)
         return tuple(chosen)
+
+    @property
+    def lack_of_legs(self) -> str:
+        """What too few legs have to do with it when the robot does not walk; else empty."""
+        legs = len(self.robot.legs)
+        if legs < FEWEST_LEGS:
+            return FOUR_LEGS
+        return BALANCING if legs == FEWEST_LEGS and self.parameters.min_margin >= 0.0 else ''
 
     def with_duty_factor(self, duty_factor: float) -> GaitParameters:
         """Return the parameters for one duty factor at every speed."""

@@ -11,11 +11,10 @@ from numpy.typing import NDArray
 
 from leg_kinematics.board.framed.frames import to_half_us, to_us
 from leg_kinematics.calibration import ServoMap, ServoMaps
-from leg_kinematics.design.clearance import joint_points
 from leg_kinematics.design.finding import Bounds, Finding
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.robot import Leg, Vector
-from leg_kinematics.solver import LegSolver, straight_move
+from leg_kinematics.solver import LegSolver, joint_points, straight_move
 
 Array = NDArray[np.float64]
 

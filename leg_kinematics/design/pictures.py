@@ -14,7 +14,6 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
-from leg_kinematics.design.clearance import joint_points
 from leg_kinematics.design.lines import DrawnLine
 from leg_kinematics.design.load import WALKING, walking_shares
 from leg_kinematics.design.report import Report
@@ -26,6 +25,7 @@ from leg_kinematics.solver import (
     LegSolver,
     Section,
     common_ground,
+    joint_points,
     level_section,
     side_section,
 )

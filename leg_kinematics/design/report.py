@@ -10,7 +10,7 @@ from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.design.advice import Question, advised
 from leg_kinematics.design.battery import battery_findings
 from leg_kinematics.design.clearance import body_finding, clearance_finding, ground_findings
-from leg_kinematics.design.design import FEWEST_LEGS, FOUR_LEGS, Design
+from leg_kinematics.design.design import Design
 from leg_kinematics.design.doubts import Doubt, find_doubts
 from leg_kinematics.design.finding import Finding, Verdict
 from leg_kinematics.design.lines import DrawnLine, lines_finding
@@ -163,10 +163,8 @@ def _not_asked(design: Design) -> Iterator[NotAsked]:
     """Say what is not asked of a robot with too few legs, or with legs in no order of steps."""
     robot = design.robot
     if design.lacks:
-        reason = design.lacks
-        if robot.stands and len(robot.legs) < FEWEST_LEGS:
-            reason += f'; {FOUR_LEGS}'
-        yield NotAsked(OF_A_WALK, reason)
+        legs = design.lack_of_legs if robot.stands else ''
+        yield NotAsked(OF_A_WALK, '; '.join(filter(None, (design.lacks, legs))))
     if not robot.stands:
         yield NotAsked(
             OF_STANDING,
@@ -233,9 +231,7 @@ def _speed(factor: int, heading: str, design: Design) -> list[Finding]:
     try:
         return [speed_finding(design.walk(duty_factor, heading), design.parameters)]
     except LegKinematicsError as error:
-        reason = str(error)
-        if len(design.robot.legs) < FEWEST_LEGS:
-            reason += f'; {FOUR_LEGS}'
+        reason = '; '.join(filter(None, (str(error), design.lack_of_legs)))
         return [standstill_finding(heading, duty_factor, design.parameters, reason)]
 
 

@@ -13,11 +13,10 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Polygon, Rectangle
 from numpy.typing import NDArray
 
-from leg_kinematics.design.clearance import joint_points
 from leg_kinematics.design.doubts import Doubt
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.robot import Robot, Vector
-from leg_kinematics.solver import LegSolver, centre_of_mass, support_polygon
+from leg_kinematics.solver import LegSolver, centre_of_mass, joint_points, support_polygon
 
 Array = NDArray[np.float64]
 

@@ -77,6 +77,7 @@ def plan_tour(design: Design) -> Tour:
             f'{robot.name} has {len(robot.legs)} {legs}; a walk that never falls needs three feet '
             'on the ground, so four legs or more'
         )
+        raise CommandError(f'{robot.name} has {len(robot.legs)} {legs}; {design.lack_of_legs}')
     reason = ''
     steady = [each for each in design.duty_factors if each * len(robot.legs) >= FEET_DOWN]
     # With phases of the user's own there is one duty factor, and the gait judges it.
@@ -88,6 +89,7 @@ def plan_tour(design: Design) -> Tour:
             reason = reason or limit
         if parts[0][0].speed > LEAST_SPEED:
             return Tour(duty_factor, (*parts, (Twist(), STOPPING_TIME, 'stopping')))
+    reason = '; '.join(filter(None, (reason, design.lack_of_legs)))
     raise CommandError(
         f'{robot.name} cannot walk with these parameters of the gait: {reason}; '
         '`leg-kinematics check` says what would help'

@@ -290,7 +290,7 @@ class Clock:
         self._set(self.goal)
 
     def take_back(self) -> None:
-        """Be again where the clock was before it advanced last."""
+        """Return to where the clock was before it last advanced."""
         self._phase, self.cycle = self._before
 
     def advance(self, dt: float) -> None:

@@ -5,8 +5,12 @@
 import enum
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from math import tau
 
 from leg_kinematics.moves.places import Place
+
+#: Stands for every leg that is not named beside it.
+ALL = 'all'
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,9 +39,29 @@ class Posture(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class FeetStep:
-    """Feet go to their places, on straight lines, together; the others stay."""
+    """Feet go to their places, by the names of their legs, straight and together; others stay."""
 
     places: Mapping[str, Place]
+    haste: Haste = field(default_factory=Haste)
+    where: str = ''
+
+
+@dataclass(frozen=True, slots=True)
+class CircleStep:
+    """Feet go round centres, each on the circle that it is on.
+
+    Attributes
+    ----------
+    centres
+        By the names of the legs; a centre has two coordinates, and the circle lies in their plane.
+    turn
+        How far round, from the first of these axes towards the second, rad; less than zero the
+        other way round.
+
+    """
+
+    centres: Mapping[str, Place]
+    turn: float = tau
     haste: Haste = field(default_factory=Haste)
     where: str = ''
 
@@ -73,4 +97,4 @@ class WaitStep:
 
 
 #: `where` is the place in its file, such as `steps[2]`, of a step that came from one.
-Step = FeetStep | BodyStep | PostureStep | WaitStep
+Step = FeetStep | CircleStep | BodyStep | PostureStep | WaitStep

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 
 from leg_kinematics.board.parameters import BoardsParameters
 from leg_kinematics.chain.driving import DrivingParameters
-from leg_kinematics.chain.solving import SolvingParameters
+from leg_kinematics.chain.solving import LineParameters, SolvingParameters
 from leg_kinematics.chain.walking import WalkingParameters
 from leg_kinematics.gait import GaitParameters
+from leg_kinematics.moves.moving import MovingParameters
 from leg_kinematics.nodes.frames import BodyFrame, Frames
 from leg_kinematics.parameters import Parameter, choice, count, flag, number, parameters_of, text
 
@@ -28,7 +29,7 @@ class NodeParameters:
     robot: str = text('File of the robot description')
     servo_maps: str = text('File of the servo maps')
     realtime_priority: int = count(
-        0, '', 0, 99, 'Priority before all that is not real-time (SCHED_FIFO); 0 for none'
+        0, '', 0, 99, 'Real-time priority (SCHED_FIFO), before all ordinary programs; 0 for none'
     )
 
 
@@ -37,7 +38,7 @@ class OrderParameters:
     """Of every node that obeys orders: what was asked for long ago may not be wanted now."""
 
     max_command_age: float = number(
-        1.0, 's', 0.05, 60.0, 'An order sent longer ago, or ahead, is refused'
+        1.0, 's', 0.05, 60.0, 'An order is refused if it was sent longer ago, or as far ahead'
     )
 
 
@@ -53,7 +54,7 @@ class GaitNodeParameters:
     """How the gait node listens and tells."""
 
     publish_tf: bool = flag(
-        default=True, meaning='Tell odom_frame to footprint_frame to base_frame on /tf as well'
+        default=True, meaning='Publish odom_frame to footprint_frame to base_frame on /tf as well'
     )
     cmd_vel_type: VelocityType = choice(VelocityType.TWIST_STAMPED, 'Message type of cmd_vel')
 
@@ -63,6 +64,14 @@ class BridgeNodeParameters:
     """How the bridge starts."""
 
     enable: bool = flag(default=False, meaning='Configure and activate at once: POWERS SERVOS')
+
+
+@dataclass(frozen=True, slots=True)
+class PlayerParameters:
+    """What the player plays."""
+
+    sequence: str = text('File of the sequence')
+    loop: bool = flag(default=False, meaning='Play it over and over, until it is stopped')
 
 
 KINEMATICS = parameters_of(NodeParameters, SolvingParameters, BodyFrame)
@@ -80,8 +89,13 @@ BRIDGE = parameters_of(
     NodeParameters, BoardsParameters, DrivingParameters, OrderParameters, BridgeNodeParameters
 )
 
+PLAYER = parameters_of(
+    NodeParameters, PlayerParameters, LineParameters, MovingParameters, OrderParameters, BodyFrame
+)
+
 NODES: Mapping[str, tuple[Parameter, ...]] = {
     'kinematics': KINEMATICS,
     'gait': GAIT,
     'bridge': BRIDGE,
+    'player': PLAYER,
 }

@@ -103,6 +103,7 @@ class GaitNode(Node):
             self, 'gait/stand', lambda: self.stage.stand(monotonic()), max_age=self._max_age
         )
         offer_order(self, 'gait/crouch', self.stage.crouch, max_age=self._max_age)
+        offer_order(self, 'gait/hand_over', self.stage.hand_over, max_age=self._max_age)
         self.create_timer(1.0, self._report)
         if not direct:
             self.create_timer(1.0 / self.rate, self._on_tick)

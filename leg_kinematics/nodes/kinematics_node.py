@@ -33,6 +33,9 @@ from leg_kinematics.robot.urdf import urdf
 
 Feet = tuple[Vector, ...]
 
+#: Each of them sends foot targets only while no other does.
+TAKING_TURNS = ('gait', 'player', 'mover')
+
 
 class KinematicsNode(Node):
     """Has foot targets solved, and says where the feet are.
@@ -72,7 +75,9 @@ class KinematicsNode(Node):
             robot.name,
             lambda: {'accepted': self.stage.accepted, 'refused': self.stage.refused},
         )
-        self._senders = Senders(self, 'foot_targets', 'MultiDOFJointTrajectory')
+        self._senders = Senders(
+            self, 'foot_targets', 'MultiDOFJointTrajectory', taking_turns=TAKING_TURNS
+        )
         self._trajectories = self.create_publisher(
             JointTrajectory, 'joint_trajectory', qos.PUBLISHED
         )

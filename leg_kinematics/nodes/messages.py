@@ -50,7 +50,7 @@ POWER_STATES = tuple(PowerState)
 #: What the numbers of `bridge/state` are.
 REPORT = 'state session losses stamp_s stamp_ns lag_rad'
 
-#: A velocity command beyond this, in m/s or rad/s, is a fault of its sender and no wish.
+#: A velocity command beyond this, in m/s or rad/s, is taken for a fault of its sender.
 HIGHEST_PLAUSIBLE_SPEED = 100.0
 
 #: Variance of what odometry does not measure, m^2 and rad^2: of no use to whoever fuses it.
@@ -88,7 +88,7 @@ def body_twist(message: Twist | TwistStamped) -> BodyTwist:
     Raises
     ------
     CommandError
-        A component is not finite, or larger than any robot means it.
+        A component is not finite, or larger than any robot can mean.
 
     """
     twist = message.twist if isinstance(message, TwistStamped) else message

@@ -16,6 +16,8 @@ Dimension = Literal[
     'angle',
     'mass',
     'torque',
+    'time',
+    'speed',
     'angular speed',
     'pulse',
     'pulse gain',
@@ -40,6 +42,8 @@ UNITS: dict[Dimension, dict[str, Fraction]] = {
         'N.cm': Fraction(1, 100),
         'kgf.cm': Fraction(str(STANDARD_GRAVITY)) / 100,
     },
+    'time': {'s': Fraction(1), 'ms': Fraction(1, 1000), 'min': Fraction(60)},
+    'speed': {'m/s': Fraction(1), 'cm/s': Fraction(1, 100), 'mm/s': Fraction(1, 1000)},
     'angular speed': {'rad/s': Fraction(1), 'deg/s': _DEGREE, 's/60deg': 60 * _DEGREE},
     'pulse': {'s': Fraction(1_000_000), 'ms': Fraction(1000), 'us': Fraction(1)},
     'pulse gain': {'s/rad': Fraction(1_000_000), 'us/rad': Fraction(1), 'us/deg': 1 / _DEGREE},
@@ -68,6 +72,11 @@ SPELLINGS = {
     's60': 's/60deg',
     'usec': 'us',
     'gram': 'g',
+    'sec': 's',
+    'second': 's',
+    'seconds': 's',
+    'msec': 'ms',
+    'minutes': 'min',
 }
 
 #: Of a value, so many characters are repeated in a message.
@@ -146,7 +155,7 @@ def parse_quantity(value: object, dimension: Dimension) -> float:
     Returns
     -------
     float
-        In m, rad, kg, N·m, rad/s, A, V or C; a pulse in µs and a pulse gain in µs/rad.
+        In m, rad, kg, N·m, s, m/s, rad/s, A, V or C; a pulse in µs and a pulse gain in µs/rad.
 
     Raises
     ------

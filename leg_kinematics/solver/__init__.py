@@ -12,6 +12,7 @@ from leg_kinematics.solver.kinematics.batch import (
     forward_batch,
     inverse_batch,
     jacobian_batch,
+    joint_points,
     solve_batch,
 )
 from leg_kinematics.solver.kinematics.leg import (
@@ -74,6 +75,7 @@ __all__ = [
     'inverse_batch',
     'jacobian',
     'jacobian_batch',
+    'joint_points',
     'joint_velocity',
     'leg_solvers',
     'level_section',

@@ -19,10 +19,10 @@ from rclpy.exceptions import InvalidNamespaceException
 from rclpy.validate_namespace import validate_namespace
 
 from leg_kinematics.commands import files
+from leg_kinematics.commands.chain_options import NAMESPACE
 from leg_kinematics.commands.demo import Summary
 from leg_kinematics.commands.files import config_folder
 from leg_kinematics.commands.main import main
-from leg_kinematics.commands.run import NAMESPACE
 from leg_kinematics.nodes.catalogue import NODES
 from leg_kinematics.nodes.operator import Operator
 
@@ -117,7 +117,7 @@ def test_the_parameters_are_listed_for_scripts() -> None:
     (lift,) = (each for each in listing['gait'] if each['name'] == 'lift')
     assert lift == {
         'default': 0.03,
-        'meaning': 'Height of a swing',
+        'meaning': 'Height to which a swing lifts a foot',
         'name': 'lift',
         'unit': 'm',
         'lowest': 0.001,
@@ -274,7 +274,7 @@ def test_run_tells_which_board_is_missing(two_boards: Path) -> None:
     )  # fmt: skip
     assert done.returncode == 2
     words = ' '.join(done.stderr.split())
-    assert 'the servo maps name the boards left, right, but right is not given (got left)' in words
+    assert 'the servo maps name the boards left, right, but right is not given (got left=' in words
     assert '--board right=DRIVER:PORT' in words
 
 

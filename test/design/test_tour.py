@@ -73,11 +73,11 @@ def test_a_walk_needs_every_leg() -> None:
     ('robot', 'parameters', 'words'),
     [
         (robot_with('left_front', 'right_front', 'left_rear'), EDGE, 'has 3 legs'),
-        (robot_with(*FOUR), GaitParameters(), 'bracken cannot walk .* to keep 0.01 m'),
+        (robot_with(*FOUR), GaitParameters(), 'bracken cannot walk .* min_margin below zero'),
         (
             robot_with(*FOUR),
             GaitParameters(phases=dict(zip(FOUR, (0.0, 0.25, 0.5, 0.75), strict=True))),
-            'bracken cannot walk .* to keep 0.01 m',
+            'bracken cannot walk .* to keep a margin of 10 mm',
         ),
     ],
 )

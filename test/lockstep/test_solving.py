@@ -102,7 +102,7 @@ def test_clamping_moves_only_the_foot_that_is_out_of_reach(
     bracken: Robot, legs: tuple[LegSolver, ...]
 ) -> None:
     """It goes to the nearest place, at rest; this is told, and how far it is."""
-    solving = Solving(bracken, legs, SolvingParameters(OutOfReach.CLAMP))
+    solving = Solving(bracken, legs, SolvingParameters(out_of_reach=OutOfReach.CLAMP))
     feet = list(bracken.standing.feet)
     x, y, z = feet[2]
     feet[2] = (x, y, z - 0.3)

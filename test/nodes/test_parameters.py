@@ -23,6 +23,7 @@ from leg_kinematics.nodes.catalogue import NODES
 from leg_kinematics.nodes.gait_node import GaitNode
 from leg_kinematics.nodes.kinematics_node import KinematicsNode
 from leg_kinematics.nodes.parameters import as_overrides, descriptor_of
+from leg_kinematics.nodes.player_node import PlayerNode
 from leg_kinematics.parameters import Parameter, Value, validate
 
 if TYPE_CHECKING:
@@ -60,16 +61,21 @@ def test_the_example_file_sets_what_is_the_default_anyway(nodes_yaml: Path) -> N
             assert defaults | content['ros__parameters'] == defaults
 
 
+NOD = Path(__file__).parents[2] / 'config' / 'sequences' / 'nod.yaml'
+
 KINDS: Mapping[str, Callable[..., Node]] = {
     'kinematics': KinematicsNode,
     'gait': GaitNode,
     'bridge': BridgeNode,
+    'player': PlayerNode,
 }
 
 
 def overrides_of(node: str, files: Mapping[str, str]) -> dict[str, Value]:
     """Return what a node needs."""
     needed: dict[str, Value] = {**files}
+    if node == 'player':
+        needed |= {'sequence': str(NOD)}
     return needed | {'boards': ['main=framed:/nowhere']} if node == 'bridge' else needed
 
 
@@ -137,9 +143,9 @@ def test_boards_must_wait_for_three_ticks_before_they_react(files: dict[str, str
 @pytest.mark.usefixtures('ros')
 @pytest.mark.parametrize('node', list(KINDS))
 def test_a_node_refuses_simulated_time(node: str, files: dict[str, str]) -> None:
-    """With the reason; servos live in real time."""
+    """With the reason; servos move in real time."""
     overrides = as_overrides(overrides_of(node, files) | {'use_sim_time': True})
-    with pytest.raises(CommandError, match="'use_sim_time' must be false: servos live in real"):
+    with pytest.raises(CommandError, match="'use_sim_time' must be false: servos move in real"):
         KINDS[node](overrides)
 
 
@@ -183,7 +189,7 @@ def test_a_node_describes_its_parameters(probe: 'Probe', files: dict[str, str]) 
     request = DescribeParameters.Request(names=names)
     response = probe.call(DescribeParameters, 'gait/describe_parameters', request)
     acceleration, priority, velocity, phases = response.descriptors
-    assert acceleration.description == 'Bound of the body acceleration [m/s^2]'
+    assert acceleration.description == 'Highest body acceleration [m/s^2]'
     (bounds,) = acceleration.floating_point_range
     assert (bounds.from_value, bounds.to_value, bounds.step) == (0.001, 10.0, 0.0)
     (bounds,) = priority.integer_range
@@ -236,6 +242,7 @@ OTHERS: Mapping[str, dict[str, Value]] = {
         'cmd_vel_type': 'Twist',
     },
     'bridge': {'store_limits': True, 'board_silence_reaction': 'release', 'rate': 200.0},
+    'player': {'loop': True, 'preview': 0.1, 'line_tolerance': 0.001},
 }
 
 

@@ -20,6 +20,7 @@ SCHEMAS = {
     for path in (
         files('leg_kinematics.robot') / 'robot.schema.json',
         files('leg_kinematics.calibration') / 'servo_maps.schema.json',
+        files('leg_kinematics.moves') / 'sequence.schema.json',
     )
 }
 

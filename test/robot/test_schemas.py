@@ -18,6 +18,7 @@ SCHEMAS = {
     for path in (
         files('leg_kinematics.robot') / 'robot.schema.json',
         files('leg_kinematics.calibration') / 'servo_maps.schema.json',
+        files('leg_kinematics.moves') / 'sequence.schema.json',
     )
 }
 QUANTITIES = [
@@ -53,9 +54,16 @@ def test_examples_are_quantities(definition: dict[str, Any]) -> None:
         parse_quantity(example, definition['title'])
 
 
-def test_shared_definitions_are_the_same() -> None:
-    """A definition that stands in both schemas is written alike in both."""
-    robot, maps = (schema['$defs'] for schema in SCHEMAS.values())
-    shared = robot.keys() & maps.keys()
-    assert shared == {'angle', 'joint_angle', 'name', 'pulse', 'pulse_width'}
-    assert all(robot[key] == maps[key] for key in shared)
+@pytest.mark.parametrize(
+    ('one', 'other', 'shared'),
+    [
+        ('robot', 'servo_maps', {'angle', 'joint_angle', 'name', 'pulse', 'pulse_width'}),
+        ('robot', 'sequence', {'angle', 'coordinate', 'length', 'name'}),
+        ('servo_maps', 'sequence', {'angle', 'name'}),
+    ],
+)
+def test_shared_definitions_are_the_same(one: str, other: str, shared: set[str]) -> None:
+    """A definition that stands in two schemas is written alike in both."""
+    first, second = (SCHEMAS[f'{each}.schema.json']['$defs'] for each in (one, other))
+    assert first.keys() & second.keys() == shared
+    assert all(first[key] == second[key] for key in shared)

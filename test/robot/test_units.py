@@ -34,6 +34,10 @@ from leg_kinematics.robot.units import UNITS, meant
         ('360 deg/s', 'angular speed', 2.0 * math.pi),
         ('20 N.cm', 'torque', 0.2),
         ('640 us/rad', 'pulse gain', 640.0),
+        ('60 mm/s', 'speed', 0.06),
+        ('6 cm/s', 'speed', 0.06),
+        ('250 ms', 'time', 0.25),
+        ('1.5 min', 'time', 90.0),
     ],
 )
 def test_published_and_defined_values(text: str, dimension: Dimension, expected: float) -> None:
@@ -105,6 +109,8 @@ def test_what_is_no_quantity_is_refused(value: object, dimension: Dimension, mes
         ('0.16 sec/60°', 'angular speed', '0.16 s/60deg'),
         ('1500µs', 'pulse', '1500 us'),
         ('2200mah', 'charge', '2200 mAh'),
+        ('2 seconds', 'time', '2 s'),
+        ('60 MM/sec', 'speed', None),
         ('62 deg', 'length', None),
         ('15 oz-in', 'torque', None),
         ('mm 68', 'length', None),

@@ -229,7 +229,7 @@ def test_a_target_out_of_reach_is_clamped_where_that_is_the_policy(
     bracken: Robot, bracken_legs: tuple[LegSolver, ...]
 ) -> None:
     """To the nearest point of the same foot, at rest there, which is told; the others go on."""
-    stage = Solving(bracken, bracken_legs, SolvingParameters(OutOfReach.CLAMP))
+    stage = Solving(bracken, bracken_legs, SolvingParameters(out_of_reach=OutOfReach.CLAMP))
     feet = standing(bracken, 0.01)
     x, y, z = feet['left_rear']
     feet['left_rear'] = (x, y + 0.2, z)

@@ -252,6 +252,21 @@ def forward_batch(geometry: LegGeometry, angles: Floats, *, out: Floats | None =
     return feet
 
 
+def joint_points(leg: LegSolver, angles: Floats) -> Floats:
+    """Coxa axis, femur axis, knee and foot in `base_link`, m, shape (n, 4, 3)."""
+    whole = leg.geometry
+    lengths = (
+        (0.0, 0.0, 0.0),
+        (whole.coxa, 0.0, 0.0),
+        (whole.coxa, whole.femur, 0.0),
+        (whole.coxa, whole.femur, whole.tibia),
+    )
+    angles = np.ascontiguousarray(angles)
+    local = np.stack([forward_batch(LegGeometry(*each), angles) for each in lengths], axis=1)
+    placed: Floats = local @ np.array(leg.mount.rotation).T + leg.mount.position
+    return placed
+
+
 def jacobian_batch(geometry: LegGeometry, angles: Floats, *, out: Floats | None = None) -> Floats:
     """Rows of d foot / d angles of many postures.
 

@@ -1,0 +1,210 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""What a step asks for: the ways that the feet take."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import product
+from math import dist, floor
+from typing import NamedTuple
+
+from leg_kinematics.errors import CommandError, LegKinematicsError
+from leg_kinematics.gait import Offset
+from leg_kinematics.moves.paths import (
+    STILL,
+    BodyMove,
+    Circle,
+    Circles,
+    Feet,
+    FeetPath,
+    StraightLines,
+)
+from leg_kinematics.moves.places import LegFrames, Place
+from leg_kinematics.moves.postures import stages, takes
+from leg_kinematics.moves.steps import (
+    ALL,
+    BodyStep,
+    CircleStep,
+    FeetStep,
+    Haste,
+    PostureStep,
+    Step,
+    WaitStep,
+)
+from leg_kinematics.robot import Robot, Vector, did_you_mean
+from leg_kinematics.solver import LegReach, LegSolver
+
+LEVEL = Offset()
+
+#: A foot that is closer to the centre of its circle is there, m.
+SMALLEST_RADIUS = 5e-4
+
+
+#: To this a place is told, m.
+TYPED = 1e-4
+
+
+class PlaceError(CommandError):
+    """A foot cannot be where a step has it; knows the leg, as the step names it."""
+
+    def __init__(self, message: str, leg: str) -> None:
+        """Keep the leg beside the text."""
+        super().__init__(message)
+        self.leg = leg
+
+
+class Way(NamedTuple):
+    """A path, how fast it shall be gone, and the offset of the body from level at its end."""
+
+    path: FeetPath
+    haste: Haste
+    offset: Offset
+
+
+class Ways:
+    """Turns steps into ways.
+
+    Parameters
+    ----------
+    robot
+        The description.
+    legs
+        Its solvers, with the ranges of the servo maps.
+
+    """
+
+    def __init__(self, robot: Robot, legs: Sequence[LegSolver]) -> None:
+        """Know the robot."""
+        self._robot = robot
+        self._legs = tuple(legs)
+        self._frames = LegFrames(robot)
+
+    def of(self, step: Step, feet: Feet, offset: Offset) -> Iterator[Way]:
+        """Give the ways of a step, one after another.
+
+        Parameters
+        ----------
+        step
+            What shall be done.
+        feet
+            Where the feet are before, in `base_link`, m.
+        offset
+            Of the body from level before.
+
+        Raises
+        ------
+        PlaceError
+            A foot cannot be where it shall be, or there is no such leg.
+
+        """
+        match step:
+            case WaitStep():
+                yield Way(StraightLines(feet, feet), Haste(time=step.time), offset)
+            case FeetStep():
+                yield Way(StraightLines(feet, self._goal(step, feet)), step.haste, offset)
+            case CircleStep():
+                yield Way(self._circles(step, feet), step.haste, offset)
+            case BodyStep():
+                goal = _with(offset, step.offset)
+                yield Way(_body_move(feet, offset, goal), step.haste, goal)
+            case PostureStep():
+                yield Way(_body_move(feet, offset, LEVEL), step.haste, LEVEL)
+                now = tuple(offset.place(foot) for foot in feet)
+                for stage in stages(self._robot, self._legs, step.posture, now):
+                    yield Way(StraightLines(now, stage), step.haste, LEVEL)
+                    now = stage
+
+    def _goal(self, step: FeetStep, feet: Feet) -> Feet:
+        """Where the feet shall be."""
+        goal = list(feet)
+        for index, name, place in self._named(step.places):
+            leg = self._legs[index]
+            goal[index] = self._frames.goal(leg.name, place, feet[index])
+            try:
+                leg.angles(goal[index])
+            except LegKinematicsError as error:
+                raise PlaceError(
+                    f'{error}; the nearest place that it can take is '
+                    f'{self._nearest(leg, place, goal[index])}',
+                    name,
+                ) from error
+        return tuple(goal)
+
+    def _nearest(self, leg: LegSolver, place: Place, goal: Vector) -> str:
+        """Say the nearest place that a foot can take, so that it can be typed."""
+        nearest = LegReach(leg).nearest(goal)
+        exact = self._frames.coordinates(leg.name, place.frame, nearest)
+        around = product(
+            *([floor(each / TYPED) + step for step in (-1, 0, 1, 2)] for each in exact)
+        )
+        typed: list[Vector] = [(x * TYPED, y * TYPED, z * TYPED) for x, y, z in around]
+        x, y, z = next(
+            (
+                each
+                for each in sorted(typed, key=lambda each: dist(each, exact))
+                if takes(leg, self._frames.point(leg.name, place.frame, each))
+            ),
+            exact,
+        )
+        return f'x {x * 1e3:z.1f}, y {y * 1e3:z.1f}, z {z * 1e3:z.1f} mm in the {place.frame} frame'
+
+    def _circles(self, step: CircleStep, feet: Feet) -> Circles:
+        """Where the feet go round."""
+        circles = [Circle(foot, STILL, STILL) for foot in feet]
+        for index, name, place in self._named(step.centres):
+            circles[index] = self._circle(self._legs[index].name, name, place, feet[index])
+        return Circles(tuple(circles), step.turn)
+
+    def _circle(self, leg: str, name: str, place: Place, foot: Vector) -> Circle:
+        """Where one foot goes round."""
+        x, y, z = self._frames.coordinates(leg, place.frame, foot)
+        match place:
+            case Place(x=float(a), y=float(b), z=None):
+                centre, quarter = (a, b, z), (a - (y - b), b + (x - a), z)
+            case Place(x=None, y=float(a), z=float(b)):
+                centre, quarter = (x, a, b), (x, a - (z - b), b + (y - a))
+            case Place(x=float(a), y=None, z=float(b)):
+                centre, quarter = (a, y, b), (a - (z - b), y, b + (x - a))
+            case _:
+                raise PlaceError(
+                    f'the centre of the circle of {leg} needs two of x, y and z, which are its '
+                    'plane',
+                    name,
+                )
+        if dist(centre, (x, y, z)) < SMALLEST_RADIUS:
+            raise PlaceError(
+                f'the foot of {leg} is at the centre of its circle: move it away from there first, '
+                'as far as the radius shall be',
+                name,
+            )
+        middle = self._frames.point(leg, place.frame, centre)
+        across = _minus(self._frames.point(leg, place.frame, quarter), middle)
+        return Circle(middle, _minus(foot, middle), across)
+
+    def _named(self, places: Mapping[str, Place]) -> Iterator[tuple[int, str, Place]]:
+        """Give the legs with a place by their number, and the name by which they have it."""
+        names = self._robot.leg_names
+        for name in places:
+            if name != ALL and name not in names:
+                raise PlaceError(
+                    f'{self._robot.name} has no leg {name!r}; its legs are: {", ".join(names)}, '
+                    f'and {ALL} stands for all of them{did_you_mean(name, names)}',
+                    name,
+                )
+        for index, leg in enumerate(names):
+            name = leg if leg in places else ALL
+            if name in places:
+                yield index, name, places[name]
+
+
+def _with(offset: Offset, wanted: Sequence[float | None]) -> Offset:
+    """Give an offset with the components that are wanted, and its own for the others."""
+    pairs = zip(wanted, offset.components, strict=True)
+    return Offset.of([have if want is None else want for want, have in pairs])
+
+
+def _body_move(feet: Feet, start: Offset, goal: Offset) -> BodyMove:
+    return BodyMove(tuple(start.place(foot) for foot in feet), start, goal)
+
+
+def _minus(a: Vector, b: Vector) -> Vector:
+    return (a[0] - b[0], a[1] - b[1], a[2] - b[2])
