@@ -73,10 +73,6 @@ def plan_tour(design: Design) -> Tour:
         raise CommandError(f'a walk needs every leg: {design.maps.not_wired_in_words}')
     if len(robot.legs) < FEWEST_LEGS:
         legs = 'leg' if len(robot.legs) == 1 else 'legs'
-        raise CommandError(
-            f'{robot.name} has {len(robot.legs)} {legs}; a walk that never falls needs three feet '
-            'on the ground, so four legs or more'
-        )
         raise CommandError(f'{robot.name} has {len(robot.legs)} {legs}; {design.lack_of_legs}')
     reason = ''
     steady = [each for each in design.duty_factors if each * len(robot.legs) >= FEET_DOWN]

@@ -3,8 +3,7 @@
 """What a step asks for: the ways that the feet take."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from itertools import product
-from math import dist, floor
+from math import dist
 from typing import NamedTuple
 
 from leg_kinematics.errors import CommandError, LegKinematicsError
@@ -31,7 +30,7 @@ from leg_kinematics.moves.steps import (
     WaitStep,
 )
 from leg_kinematics.robot import Robot, Vector, did_you_mean
-from leg_kinematics.solver import LegReach, LegSolver
+from leg_kinematics.solver import LegReach, LegSolver, Range, inverse
 
 LEVEL = Offset()
 
@@ -40,7 +39,11 @@ SMALLEST_RADIUS = 5e-4
 
 
 #: To this a place is told, m.
-TYPED = 1e-4
+TYPED = 1e-5
+
+#: So far within their ranges joints are put to find a place that can be told, rad: where what a leg
+#: reaches has a sharp edge, rounded places near it are beyond.
+INSIDE = (0.0, 1e-4, 3e-4, 1e-3, 3e-3, 1e-2)
 
 
 class PlaceError(CommandError):
@@ -107,7 +110,8 @@ class Ways:
                 goal = _with(offset, step.offset)
                 yield Way(_body_move(feet, offset, goal), step.haste, goal)
             case PostureStep():
-                yield Way(_body_move(feet, offset, LEVEL), step.haste, LEVEL)
+                if offset != LEVEL:
+                    yield Way(_body_move(feet, offset, LEVEL), step.haste, LEVEL)
                 now = tuple(offset.place(foot) for foot in feet)
                 for stage in stages(self._robot, self._legs, step.posture, now):
                     yield Way(StraightLines(now, stage), step.haste, LEVEL)
@@ -131,21 +135,18 @@ class Ways:
 
     def _nearest(self, leg: LegSolver, place: Place, goal: Vector) -> str:
         """Say the nearest place that a foot can take, so that it can be typed."""
-        nearest = LegReach(leg).nearest(goal)
-        exact = self._frames.coordinates(leg.name, place.frame, nearest)
-        around = product(
-            *([floor(each / TYPED) + step for step in (-1, 0, 1, 2)] for each in exact)
-        )
-        typed: list[Vector] = [(x * TYPED, y * TYPED, z * TYPED) for x, y, z in around]
-        x, y, z = next(
-            (
-                each
-                for each in sorted(typed, key=lambda each: dist(each, exact))
-                if takes(leg, self._frames.point(leg.name, place.frame, each))
-            ),
-            exact,
-        )
-        return f'x {x * 1e3:z.1f}, y {y * 1e3:z.1f}, z {z * 1e3:z.1f} mm in the {place.frame} frame'
+        reach = LegReach(leg)
+        nearest = reach.nearest(goal)
+        low, high = reach.ranges[0]
+        angles = inverse(leg.geometry, leg.mount.to_mount(nearest), min(max(0.0, low), high))
+        x, y, z = self._frames.coordinates(leg.name, place.frame, nearest)
+        for inside in INSIDE:
+            foot = leg.foot(_within(angles, reach.ranges, inside))
+            coordinates = self._frames.coordinates(leg.name, place.frame, foot)
+            x, y, z = (round(each / TYPED) * TYPED for each in coordinates)
+            if takes(leg, self._frames.point(leg.name, place.frame, (x, y, z))):
+                break
+        return f'x {x * 1e3:z.2f}, y {y * 1e3:z.2f}, z {z * 1e3:z.2f} mm in the {place.frame} frame'
 
     def _circles(self, step: CircleStep, feet: Feet) -> Circles:
         """Where the feet go round."""
@@ -200,6 +201,15 @@ def _with(offset: Offset, wanted: Sequence[float | None]) -> Offset:
     """Give an offset with the components that are wanted, and its own for the others."""
     pairs = zip(wanted, offset.components, strict=True)
     return Offset.of([have if want is None else want for want, have in pairs])
+
+
+def _within(angles: Vector, ranges: Sequence[Range], inside: float) -> Vector:
+    """Put joints within their ranges, rad, and as far from the ends."""
+    q1, q2, q3 = (
+        min(max(angle, low + inside), high - inside)
+        for angle, (low, high) in zip(angles, ranges, strict=True)
+    )
+    return (q1, q2, q3)
 
 
 def _body_move(feet: Feet, start: Offset, goal: Offset) -> BodyMove:

@@ -62,7 +62,7 @@ def test_two_boards_may_use_the_same_channel(
         ('robot: bracken', 'robot: [bracken', 'measured:', '', 'not valid YAML'),
         ('when: 2026-11-25', 'when: lately', 'lately', 'measured.when', 'For example: 2025-01-31'),
         ('left_middle_coxa', 'middle_left_coxa', 'middle_left_coxa', 'joints.middle_left_coxa',
-         "bracken has no joint 'middle_left_coxa'; its legs are: left_front"),
+         "bracken has no joint 'middle_left_coxa': take this entry out"),
         ('left_middle_coxa', 'left_middle_hip', 'left_middle_hip', 'joints.left_middle_hip',
          'right_rear, and a joint is a leg with _coxa, _femur, _tibia'),
         ('horn_offset: 1.5 deg', 'horn_offset: 15', 'horn_offset: 15',
