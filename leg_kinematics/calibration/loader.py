@@ -89,8 +89,9 @@ def _check_joints(document: Document, robot: Robot, not_wired: tuple[str, ...]) 
         if joint not in robot.joints:
             raise document.error(
                 f'joints.{joint}',
-                f'{robot.name} has no joint {joint!r}; its legs are: {", ".join(robot.leg_names)}, '
-                f'and a joint is a leg with {", ".join(f"_{each}" for each in SEGMENTS)}'
+                f'{robot.name} has no joint {joint!r}: take this entry out or correct its name; '
+                f'its legs are: {", ".join(robot.leg_names)}, and a joint is a leg with '
+                f'{", ".join(f"_{each}" for each in SEGMENTS)}'
                 f'{did_you_mean(joint, robot.joints)}',
             )
         if joint in off:

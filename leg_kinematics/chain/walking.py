@@ -68,7 +68,7 @@ class WalkingParameters:
     )
     silence: float = number(0.5, 's', 0.05, 10.0, 'Without cmd_vel for this long the robot stops')
     slip: float = number(
-        0.02, '', 0.0, 1.0, 'Share of its way by which one cycle of the gait slips'
+        0.02, '', 0.0, 1.0, 'Slip of a gait cycle as a share of its way (standard deviation)'
     )
 
 

@@ -75,11 +75,10 @@ def check(
     pulses and straight lines: each line says pass, tight or fail, and what would help. A robot that
     lacks what a walk needs, such as a single leg on a bench, is asked the rest, and how much its
     foot holds up and presses down. Legs that the servo maps list as not wired are looked at, but
-    not their pulses. For the
-    worst failing line of each kind single changes are tried, and those that are enough told with
-    their amounts. What may be a mistake, such as a leg on the wrong side, is told as a doubt, and
-    the leg is red in the picture of the robot. Exit code 0 when nothing fails, 1 when something
-    does, 2 when a file is wrong.
+    not their pulses. For the worst failing line of each kind single changes are tried, and those
+    that are enough told with their amounts. What may be a mistake, such as a leg on the wrong side,
+    is told as a doubt, and the leg is red in the picture of the robot. Exit code 0 when nothing
+    fails, 1 when something does, 2 when a file is wrong.
     """
     try:
         described = load_robot(robot)

@@ -4,6 +4,7 @@
 
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
+from os import getpid
 from types import TracebackType
 from typing import Self
 
@@ -46,8 +47,6 @@ class FeetSession:
     ----------
     calibrated
         The robot.
-    running
-        Whether its chain ran before.
     stage
         With which was planned last.
 
@@ -75,21 +74,19 @@ class FeetSession:
             An option or a file is wrong.
 
         """
+        options = self._options
         with ExitStack() as stack:
             self._participant = stack.enter_context(
-                Participant('mover', self._options.namespace, self._watch)
+                Participant('mover', options.namespace, self._watch)
             )
             with self._status:
-                self._chain = find_chain(
-                    self._participant, self._options.robot, self._options.servo_maps
-                )
-            self.running = self._chain is not None
-            if self._chain is None:
-                self.calibrated = self._options.load()
-            else:
+                self._chain = find_chain(self._participant, options.robot, options.servo_maps)
+            if self._chain is not None:
                 self.calibrated = self._chain.calibrated
                 self._refuse_boards()
-            self._stack = stack.pop_all()
+                self._stack = stack.pop_all()
+        if self._chain is None:
+            self.calibrated = options.load()
         return self
 
     def __exit__(
@@ -187,10 +184,15 @@ class FeetSession:
 
     def _start(self) -> ChainMover:
         options = self._options
+        # A chain that runs and was not found shall hear nothing of what is meant for a mock.
+        namespace = options.namespace
+        if not options.boards:
+            namespace = f'{namespace.rstrip("/")}/mock_{getpid()}'
+        self._participant = self._stack.enter_context(Participant('mover', namespace, self._watch))
         self._own = self._stack.enter_context(
             OwnChain(
                 options.files,
-                options.namespace,
+                namespace,
                 needed=self.calibrated.maps.boards,
                 boards=options.boards,
                 params_file=options.parameters,
@@ -213,6 +215,8 @@ class FeetSession:
     def where(self) -> str:
         """Which chain it is."""
         name, namespace = self.calibrated.robot.name, self._options.namespace
+        if words := self.calibrated.maps.not_wired_in_words:
+            name = f'{name} ({words})'
         if self._chain is not None:
             files = ' and '.join(map(str, self._chain.files))
             return f'Joined the chain that runs in {namespace}: {name}, by {files}.'
@@ -236,6 +240,8 @@ class FeetSession:
         report = self._participant.report
         if report is None or report.state in {PowerState.RELEASED, PowerState.UNPOWERED}:
             return 'No servo is powered.'
+        if report.state is PowerState.LOST:
+            return 'A board cannot be reached, and may hold its servos: use the switch.'
         if self._own is None:
             return 'The chain goes on and holds the feet here.'
         if self._own.mocked:

@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 from rich.console import Console
 
+from leg_kinematics.chain.calibrated_robot import CalibratedRobot
 from leg_kinematics.commands.chain_options import ChainOptions, chain_options
 from leg_kinematics.commands.files import WrongFileError
 from leg_kinematics.commands.kept_file import KeptFile
@@ -39,12 +40,12 @@ from leg_kinematics.robot.near import did_you_mean
 )
 @chain_options
 def jog(*, leg: str, frame: str, keep: Path | None, options: ChainOptions) -> None:
-    """Move a foot or a joint by hand: one step for every key, and nothing without one.
+    """Move a foot or a joint by hand, a step for every key.
 
     LEG is the leg to begin with. The screen shows where its foot is, its angles and pulses, what
-    is left to every limit, and the keys. Each step is a straight line of the foot, also when a
-    joint is turned: on the way the other joints give way a little. `leg-kinematics play` plays
-    what was kept.
+    is left to every limit, and the keys; arrow and page keys do the same as w s a d r f. Nothing
+    moves without a key. Each step is a straight line of the foot, also when a joint is turned: on
+    the way the other joints give way a little. `leg-kinematics play` plays what was kept.
 
     Leaving holds, and so does Ctrl-C: the servos stay powered. With --release the pulses stop.
     """
@@ -61,7 +62,7 @@ def jog(*, leg: str, frame: str, keep: Path | None, options: ChainOptions) -> No
     console = Console()
     try:
         with FeetSession(options, console) as session:
-            _check_leg(leg, session.calibrated.robot.name, session.calibrated.robot.leg_names)
+            _check_leg(leg, session.calibrated)
             mover, _, _ = session.prepare(lambda plan: (plan([], None), None))
             jogging = Jogging(
                 session.calibrated,
@@ -69,8 +70,8 @@ def jog(*, leg: str, frame: str, keep: Path | None, options: ChainOptions) -> No
                 frame=Frame(frame),
                 leave=Leave.RELEASE if options.release else Leave.HOLD,
             )
-            leave = Jogger(mover, jogging, file, console).run()
             console.print(session.where, highlight=False)
+            leave = Jogger(mover, jogging, file, console).run()
             console.print(
                 session.release() if leave is Leave.RELEASE else session.leave(), highlight=False
             )
@@ -94,12 +95,17 @@ def _kept_file(path: Path, *, yes: bool) -> KeptFile:
     return file
 
 
-def _check_leg(leg: str, robot: str, names: tuple[str, ...]) -> None:
-    if leg and leg not in names:
-        raise click.BadParameter(
-            f'{robot} has no leg {leg!r}{did_you_mean(leg, names)} (its legs: {", ".join(names)})',
-            param_hint='LEG',
-        )
+def _check_leg(leg: str, calibrated: CalibratedRobot) -> None:
+    """Refuse a leg that the robot does not have, or that has no servos."""
+    robot, maps = calibrated.robot, calibrated.maps
+    if not leg or leg in robot.leg_names:
+        return
+    legs = f'legs that can be moved: {", ".join(robot.leg_names)}'
+    if leg in maps.not_wired:
+        reason = f'{leg} is not wired, by {maps.document.file}; {legs}'
+    else:
+        reason = f'{robot.name} has no leg {leg!r}; {legs}{did_you_mean(leg, robot.leg_names)}'
+    raise click.BadParameter(reason, param_hint='LEG')
 
 
 def _tell_kept(jogging: Jogging, file: KeptFile | None) -> None:

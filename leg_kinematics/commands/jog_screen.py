@@ -25,6 +25,8 @@ WAYS = {
     Frame.BODY: ('forward', 'left', 'up'),
 }
 
+LIMP = 'No servo has pulses: where the joints are is not known.'
+
 #: Columns that the words of a key have.
 KEY_WIDTH = 26
 
@@ -62,12 +64,12 @@ class Scene:
 
 
 def screen(scene: Scene, jogging: Jogging, view: LegView | None, width: int) -> RenderableType:
-    """Draw everything, in so many columns; without a view nothing is known of the joints yet."""
+    """Draw everything, in so many columns; without a view no servo has pulses."""
     parts: list[RenderableType] = [_title(scene, jogging), _state(scene)]
     if scene.words:
         parts.append(Text(scene.words, style='bold'))
     parts.append(Text())
-    parts.append(_table(jogging, view) if view else Text('nothing is heard of the joints yet'))
+    parts.append(_table(jogging, view) if view else Text(LIMP))
     parts += [Text(), _kept(scene, jogging), _keys(width)]
     return Group(*parts)
 
@@ -95,10 +97,10 @@ def _state(scene: Scene) -> RenderableType:
 def _table(jogging: Jogging, view: LegView) -> RenderableType:
     """Place, joints and what is left to go, with the keys beside what they move."""
     table = Table.grid(padding=(0, 2, 0, 0))
-    for _ in range(2):
-        table.add_column(no_wrap=True)
+    for width in (13, 6):
+        table.add_column(min_width=width, no_wrap=True)
     for _ in range(4):
-        table.add_column(justify='right', no_wrap=True)
+        table.add_column(min_width=7, justify='right', no_wrap=True)
     on_foot = jogging.mode is Mode.FOOT
     heading = _heading(f'foot, {jogging.frame}', on_foot)
     table.add_row(heading, 'keys' if on_foot else '', 'mm', 'room -', 'room +', '')

@@ -3,6 +3,8 @@
 """Keys, screen and robot together: feet moved by hand until somebody leaves."""
 
 import signal
+import sys
+import termios
 from collections.abc import Hashable, Iterator
 from contextlib import contextmanager
 from time import monotonic
@@ -17,7 +19,7 @@ from leg_kinematics.commands.kept_file import KeptFile
 from leg_kinematics.commands.key_names import split_keys
 from leg_kinematics.commands.keys import Keys
 from leg_kinematics.commands.playback import signals_noted
-from leg_kinematics.errors import CommandError
+from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.moves.by_hand import ByHand
 from leg_kinematics.moves.jogging import Jogging, Leave
 from leg_kinematics.moves.playing import PlayState
@@ -85,6 +87,8 @@ class Jogger:
             Keys() as keys,
             Live(console=self._console, screen=True, auto_refresh=False) as live,
         ):
+            # What was typed before the screen was there was not meant for it.
+            termios.tcflush(sys.stdin, termios.TCIFLUSH)
             leave: Leave | None = None
             while leave is None:
                 self._mover.participant.spin_once()
@@ -114,8 +118,8 @@ class Jogger:
             return
         try:
             self._file.write(self._written)
-        except CommandError as error:
-            self._words = str(error)
+        except LegKinematicsError as error:
+            self._words = f'{error}; the steps that were kept are still known here'
 
     # ---- the screen
 
@@ -130,7 +134,14 @@ class Jogger:
         if (new, jogging.size, jogging.kept, size) == self._drawn:
             return
         self._drawn, self._drawn_at = (new, jogging.size, jogging.kept, size), now
-        live.update(screen(scene, jogging, self._hand.view(), size.width), refresh=True)
+        view = self._hand.view() if self._powered else None
+        live.update(screen(scene, jogging, view, size.width), refresh=True)
+
+    @property
+    def _powered(self) -> bool:
+        """Whether servos have pulses, as far as is known."""
+        report = self._mover.participant.report
+        return report is None or report.state not in {PowerState.RELEASED, PowerState.UNPOWERED}
 
     def _scene(self, now: float) -> Scene:
         stage = self._mover.stage
@@ -166,8 +177,8 @@ class Jogger:
         file = self._file
         if file is None:
             return 'what is kept is printed on leaving'
-        behind = f', behind the {file.before} that are in it' if file.before else ''
-        return f'steps go to {file.path}{behind}'
+        before = f', which has {file.before} from before' if file.before else ''
+        return f'steps go to {file.path}{before}'
 
 
 @contextmanager

@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """The file to which steps are kept, one by one, and from which they are taken back."""
 
-import os
+import json
 import tempfile
 from collections.abc import Iterable
 from pathlib import Path
@@ -11,6 +11,7 @@ from leg_kinematics.errors import CommandError, LegKinematicsError
 from leg_kinematics.moves.places import Frame, Place
 from leg_kinematics.moves.sequence import load_sequence, step_text
 from leg_kinematics.moves.steps import FeetStep
+from leg_kinematics.robot.text_file import read_text, replace_text
 
 #: What is added to a file to see whether it can be.
 TRIAL = FeetStep({'leg': Place(Frame.RESTING, 0.0, 0.0, 0.0)})
@@ -36,7 +37,7 @@ class KeptFile:
     DescriptionError
         The file is there, and is no sequence.
     CommandError
-        No step can be added at its end, or it cannot be written.
+        No step can be added at its end, or its folder is not there.
 
     """
 
@@ -44,12 +45,16 @@ class KeptFile:
         """Read what is there; write nothing."""
         self.path = path
         self._new = not path.exists()
+        self._now: str | None = None
         self.before = 0
         if self._new:
-            self._text = f'name: {path.stem}\n\nsteps:\n'
+            if not path.parent.is_dir():
+                raise CommandError(f'{path}: there is no folder {path.parent}; make it first')
+            self._text = f'name: {json.dumps(path.stem, ensure_ascii=False)}\n\nsteps:\n'
             return
         self.before = len(load_sequence(path).steps)
-        self._text = path.read_text(encoding='utf-8').rstrip() + '\n'
+        self._now = read_text(path)
+        self._text = self._now if self._now.endswith('\n') else self._now + '\n'
         self._try_adding()
 
     def _try_adding(self) -> None:
@@ -70,23 +75,35 @@ class KeptFile:
     def write(self, steps: Iterable[FeetStep]) -> None:
         """Have these steps, and no others, behind those that were there before.
 
+        What stood in the file before stays beside it, as ``name~``.
+
         Raises
         ------
-        CommandError
-            The file cannot be written; it is as it was.
+        LegKinematicsError
+            The file cannot be written, or somebody else has changed it; it is as it was.
 
         """
-        text = ''.join(step_text(step) for step in steps)
+        text = self._text + ''.join(step_text(step) for step in steps)
+        if self._new and text == self._text:
+            self._remove()
+        elif self._now is None:
+            self._create(text)
+        else:
+            replace_text(self.path, self._now, text)
+            self._now = text
+
+    def _create(self, text: str) -> None:
         try:
-            if self._new and not text:
-                self.path.unlink(missing_ok=True)
-                return
-            # Written whole beside it, and put in its place at once.
-            beside = self.path.with_name(f'.{self.path.name}.{os.getpid()}')
-            beside.write_text(self._text + text, encoding='utf-8')
-            beside.replace(self.path)
+            with self.path.open('x', encoding='utf-8') as file:
+                file.write(text)
         except OSError as error:
-            raise CommandError(
-                f'{self.path} cannot be written: {error.strerror}; nothing was lost, the steps '
-                'that were kept are still known here'
-            ) from error
+            raise CommandError(f'{self.path} cannot be written: {error.strerror}') from error
+        self._now = text
+
+    def _remove(self) -> None:
+        if self._now is None:
+            return
+        # As a text of nothing first: this looks whether somebody has changed it.
+        replace_text(self.path, self._now, '')
+        self.path.unlink()
+        self._now = None

@@ -17,6 +17,9 @@ from leg_kinematics.nodes.chain_mover import ChainMover
 
 HELP = 'space pauses and goes on, n plays one step, q stops'
 
+#: The progress is shown so often, 1/s.
+REFRESH = 5
+
 #: States in which somebody may want to go on.
 OPEN = (PlayState.PLAYING, PlayState.PAUSED, PlayState.AT_STEP)
 
@@ -90,7 +93,11 @@ class Playback:
             signals_noted() as interrupted,
             Keys() as keys,
             Progress(
-                *columns, console=self._console, transient=True, disable=not self._live
+                *columns,
+                console=self._console,
+                transient=True,
+                disable=not self._live,
+                refresh_per_second=REFRESH,
             ) as progress,
         ):
             if keys.there:

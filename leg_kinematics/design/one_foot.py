@@ -8,7 +8,7 @@ The body is held fast, as in a clamp or by the other legs; links carry their own
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
-from math import cos, hypot, inf, isfinite
+from math import cos, hypot, inf
 
 import numpy as np
 
@@ -171,7 +171,7 @@ def one_foot_findings(
                 Finding(
                     GROUP,
                     f'{name}, {where}',
-                    worst.force / newtons if isfinite(worst.force) else None,
+                    None if worst.force == -inf else worst.force / newtons,
                     unit,
                     Bounds(good=weight / newtons, bound=0.0),
                     detail=_in_words(worst, told=where == 'anywhere'),

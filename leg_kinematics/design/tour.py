@@ -72,7 +72,8 @@ def plan_tour(design: Design) -> Tour:
     if design.maps is not None and design.maps.not_wired:
         raise CommandError(f'a walk needs every leg: {design.maps.not_wired_in_words}')
     if len(robot.legs) < FEWEST_LEGS:
-        raise CommandError(f'{robot.name} has {len(robot.legs)} legs; {design.lack_of_legs}')
+        legs = 'leg' if len(robot.legs) == 1 else 'legs'
+        raise CommandError(f'{robot.name} has {len(robot.legs)} {legs}; {design.lack_of_legs}')
     reason = ''
     steady = [each for each in design.duty_factors if each * len(robot.legs) >= FEET_DOWN]
     # With phases of the user's own there is one duty factor, and the gait judges it.

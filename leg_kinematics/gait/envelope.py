@@ -7,7 +7,7 @@ and are worked out when one of them changes, not in every tick.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property, lru_cache, partial
 from itertools import chain, compress, pairwise, repeat
 from math import ceil, floor, hypot
@@ -94,25 +94,19 @@ class Envelope:
     margin: float
     labels: tuple[str, ...]
     look_how_fast: Callable[[], Speeds]
-    _fastest: Speeds | None = field(default=None, init=False)
 
     @property
     def fastest_is_known(self) -> bool:
         """Tell whether `fastest` has been worked out, which takes as long as ten ticks."""
-        return self._fastest is not None
+        return 'fastest' in vars(self)
 
-    def work_out_fastest(self) -> Speeds:
-        """Work out `fastest`."""
-        self._fastest = fastest = self.look_how_fast()
-        return fastest
-
-    @property
+    @cached_property
     def fastest(self) -> Speeds:
         """Highest speed of the ground under each foot in a steady walk, m/s.
 
         For the directions of `fastest_stances`.
         """
-        return self.work_out_fastest() if self._fastest is None else self._fastest
+        return self.look_how_fast()
 
     @cached_property
     def narrowest(self) -> int:

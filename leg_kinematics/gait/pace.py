@@ -188,25 +188,6 @@ class Stance(NamedTuple):
         return dist(twist.over(self.time).locate(self.place), self.neutral) <= self.room
 
 
-def allowed(twist: Twist, stances: Sequence[Stance]) -> bool:
-    """Tell whether all feet allow a twist."""
-    return all(stance.allows(twist) for stance in stances)
-
-
-def as_far_as_allowed(
-    current: Twist, target: Twist, fraction: float, stances: Sequence[Stance]
-) -> Twist:
-    """Go from a twist that is allowed by a fraction of the way to another, or by less of it."""
-    low, high = 0.0, fraction
-    for _ in range(HALVINGS):
-        middle = 0.5 * (low + high)
-        if allowed(current.towards(target, middle), stances):
-            low = middle
-        else:
-            high = middle
-    return current.towards(target, low)
-
-
 class Pace:
     """Chooses duty factors and twists.
 
@@ -302,7 +283,7 @@ class Pace:
         envelope = self._envelopes.at(way, smallest, smallest)
         if clock.running and not envelope.fastest_is_known:
             if envelope is self._due:
-                envelope.work_out_fastest()
+                _ = envelope.fastest
             self._due = envelope
             return clock.goal
         stance_time = self._stance_time(smallest)
@@ -340,15 +321,22 @@ class Pace:
         self, current: Twist, target: Limited, stances: Sequence[Stance], dt: float
     ) -> Limited:
         """Go on towards a twist for dt seconds, as far as acceleration and stances allow."""
-        fraction = ramp(current, target.twist, self._parameters, dt)
-        reached = current.towards(target.twist, fraction)
-        if allowed(reached, stances):
-            return Limited(reached, target.reason)
-        if not allowed(current, stances):
+
+        def allowed(share: float) -> bool:
+            reached = current.towards(target.twist, share)
+            return all(stance.allows(reached) for stance in stances)
+
+        low, high = 0.0, ramp(current, target.twist, self._parameters, dt)
+        if allowed(high):
+            return Limited(current.towards(target.twist, high), target.reason)
+        if not allowed(low):
             brake = ramp(current, Twist(), self._parameters, dt)
             return Limited(current.towards(Twist(), brake), 'reach of a standing foot: braking')
-        reached = as_far_as_allowed(current, target.twist, fraction, stances)
-        return Limited(reached, target.reason or 'reach of a standing foot')
+        for _ in range(HALVINGS):
+            middle = 0.5 * (low + high)
+            low, high = (middle, high) if allowed(middle) else (low, middle)
+        reason = target.reason or 'reach of a standing foot'
+        return Limited(current.towards(target.twist, low), reason)
 
     def _stance_time(self, duty_factor: float) -> float:
         return duty_factor * self._parameters.swing_time / (1.0 - duty_factor)

@@ -54,7 +54,7 @@ class GaitParameters:
         '',
         LOWEST_DUTY_FACTOR,
         0.95,
-        'Duty factor of a slow walk; not above duty_factor: one for every speed',
+        'Duty factor of slow walks; unless above duty_factor, that one holds at every speed',
     )
     phases: Mapping[str, float] = texts(
         _phases, 'Touchdown phases as LEG=PHASE, of legs not in pairs; legs left out are carried'

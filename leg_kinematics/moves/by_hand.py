@@ -7,6 +7,7 @@ from leg_kinematics.moves.jogging import Angles, Jogging, Pressed
 from leg_kinematics.moves.leg_view import LegView
 from leg_kinematics.moves.moving import Moving
 from leg_kinematics.moves.places import LegFrames
+from leg_kinematics.moves.plan import StepError
 from leg_kinematics.moves.playing import PlayState
 from leg_kinematics.moves.steps import FeetStep
 
@@ -67,14 +68,18 @@ class ByHand:
         pressed = self.jogging.press(name, self.angles, hindrance)
         if pressed.step is None:
             return pressed
-        refusal = self._play(pressed.step, now)
-        return Pressed(refusal) if refusal else pressed
+        return self._play(pressed.step, now)
 
-    def _play(self, step: FeetStep, now: float) -> str:
+    def _play(self, step: FeetStep, now: float) -> Pressed:
         """Begin to move, or say why not."""
         try:
-            self._moving.begin(self._moving.plan([step]))
+            plan = self._moving.plan([step])
+            self._moving.begin(plan)
+        except StepError as error:
+            return Pressed(error.reason)
         except CommandError as error:
-            return str(error)
+            return Pressed(str(error))
         answer = self._moving.play(now)
-        return '' if answer.success else answer.words
+        if not answer.success:
+            return Pressed(answer.words)
+        return Pressed('; '.join(f'caution: {each.reason}' for each in plan.cautions), step)

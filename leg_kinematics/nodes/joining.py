@@ -10,15 +10,17 @@ from typing import Any
 from lifecycle_msgs.srv import ChangeState
 from rcl_interfaces.srv import GetParameters
 from rclpy.client import Client
+from rclpy.node import Node
 from rclpy.parameter import parameter_value_to_python
 
 from leg_kinematics.chain.calibrated_robot import CalibratedRobot
 from leg_kinematics.chain.solving import LineParameters
 from leg_kinematics.errors import CommandError, DescriptionError
-from leg_kinematics.nodes.participant import Participant
+from leg_kinematics.nodes.participant import PATIENCE, Participant
 
-#: Nodes that run are found within this time, s; measured: 1.7.
-LOOK_FOR = 2.5
+#: Something of a chain that runs is seen within this time, s. What is lost at first is sent again
+#: after 3 s (heartbeat period of Fast DDS); measured on a busy machine: 3.05 s.
+LOOK_FOR = 4.5
 
 LINES = tuple(each.name for each in fields(LineParameters))
 
@@ -61,7 +63,7 @@ def find_chain(
     robot, servo_maps
         Files to read instead of those that `kinematics` was given.
     patience
-        For how long to look, s.
+        For how long to look for any sign of them, s.
 
     Raises
     ------
@@ -80,8 +82,10 @@ def find_chain(
     }
     try:
         participant.doing = 'looking for a running chain'
+        if not participant.happens(lambda: _seen(node), patience):
+            return None
         both = participant.happens(
-            lambda: all(client.service_is_ready() for client in ends.values()), patience
+            lambda: all(client.service_is_ready() for client in ends.values()), PATIENCE
         )
         there = [name for name, client in ends.items() if client.service_is_ready()]
         if not there:
@@ -105,6 +109,11 @@ def find_chain(
         LineParameters(**{name: values[name] for name in LINES}),
         values['base_frame'],
     )
+
+
+def _seen(node: Node) -> bool:
+    """Whether anything of a chain is there."""
+    return bool(node.count_publishers('bridge/state') or node.count_publishers('foot_states'))
 
 
 def parameters_of_node(

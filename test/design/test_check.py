@@ -19,7 +19,6 @@ from leg_kinematics.design.finding import Bounds, Finding, Verdict
 from leg_kinematics.design.pictures import draw
 from leg_kinematics.design.reach import STEP
 from leg_kinematics.design.report import Report, check_robot
-from leg_kinematics.errors import DescriptionError
 from leg_kinematics.robot import Robot, load_robot
 
 CONFIG = Path(__file__).parents[2] / 'config'
@@ -28,15 +27,6 @@ MAPS = CONFIG / 'servo_maps' / 'bracken.yaml'
 
 #: What is replaced by what.
 Changes = tuple[tuple[str, str], ...]
-
-LEFT_MIDDLE = """\
-  left_middle:
-    mount: {position: [0 mm, 85 mm, 0 mm], rpy: [0 deg, 0 deg, 90 deg]}
-"""
-RIGHT_MIDDLE = """\
-  right_middle:
-    mount: {position: [0 mm, -85 mm, 0 mm], rpy: [0 deg, 0 deg, -90 deg]}
-"""
 
 
 def changed(source: Path, folder: Path, changes: Changes) -> Path:
@@ -265,13 +255,6 @@ def test_a_heavy_nose_costs_support(tmp_path: Path, report: Report) -> None:
     assert 'to keep a margin of 10 mm (of' in walk.detail
     # GaitParameters.min_margin, but for what happens between two instants.
     assert value(far, 'support margin', name) > 0.0099
-
-
-def test_a_robot_that_stands_on_fewer_servos_than_it_needs_is_refused(tmp_path: Path) -> None:
-    """Three legs of bracken, whose servos are weak, do not carry it; one leg is not asked to."""
-    weak = ('stall_torque: 15 kgf.cm', 'stall_torque: 2 kgf.cm')
-    with pytest.raises(DescriptionError, match='standing on half of the legs'):
-        load_robot(changed(BRACKEN, tmp_path, (weak, (LEFT_MIDDLE, ''))))
 
 
 def test_distances_of_segments_by_hand() -> None:

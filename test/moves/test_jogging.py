@@ -25,7 +25,7 @@ from leg_kinematics.moves.moving import Moving, MovingParameters
 from leg_kinematics.moves.places import Frame, LegFrames, Place
 from leg_kinematics.moves.playing import PlayState
 from leg_kinematics.moves.steps import FeetStep
-from leg_kinematics.robot import Posture, Vector
+from leg_kinematics.robot import Vector
 from leg_kinematics.solver import LegSolver, leg_solvers
 
 Floats = NDArray[np.float64]
@@ -44,36 +44,15 @@ def bracken() -> CalibratedRobot:
     )
 
 
-def only(*names: str) -> CalibratedRobot:
-    """Take some legs of bracken, on a bench."""
+def one_leg() -> CalibratedRobot:
+    """Take one leg of bracken, on a bench."""
     whole = bracken()
-    robot = whole.robot
-    kept = [robot.leg_names.index(name) for name in names]
-
-    def of_kept(posture: Posture) -> Posture:
-        return replace(posture, feet=tuple(posture.feet[index] for index in kept))
-
-    robot = replace(
-        robot,
-        legs=tuple(robot.legs[index] for index in kept),
-        resting=of_kept(robot.resting),
-        standing=of_kept(robot.standing),
-    )
+    robot = whole.robot.part(['left_front'])
     maps = replace(
         whole.maps, maps=tuple(each for each in whole.maps.maps if each.joint in robot.joints)
     )
     legs = leg_solvers(robot, {each.joint: each.angle_range for each in maps.maps})
     return CalibratedRobot(robot, maps, legs)
-
-
-def one_leg() -> CalibratedRobot:
-    """Take one leg alone."""
-    return only('left_front')
-
-
-def two_legs() -> CalibratedRobot:
-    """Take as few as lock step takes."""
-    return only('left_front', 'right_front')
 
 
 def resting(calibrated: CalibratedRobot) -> Angles:
@@ -190,7 +169,7 @@ def test_the_foot_is_where_the_keys_have_brought_it() -> None:
     foot rests, which is 125 mm from its mount at (115, 60, 0) mm, in the direction of 40 deg, and
     30 mm below.
     """
-    bench = Bench(two_legs())
+    bench = Bench(one_leg())
     bench.press('w', 'w', 'r', '+', 'a', '-', '-', 'd')
     assert bench.place == pytest.approx((10.0, 19.0, 5.0), abs=1e3 * REACHED)
     bench.press('c')
@@ -207,7 +186,7 @@ def test_the_foot_is_where_the_keys_have_brought_it() -> None:
 
 def test_a_joint_turns_by_degrees_and_the_others_stay() -> None:
     """5 degrees up, 15 down, 1 up: -9 degrees from where it stood."""
-    bench = Bench(two_legs())
+    bench = Bench(one_leg())
     before = bench.hand.angles[0]
     bench.press('m', 'a', '+', 'd', '-', '-', 'a')
     turned = [degrees(now - was) for now, was in zip(bench.hand.angles[0], before, strict=True)]
@@ -281,7 +260,7 @@ def test_no_name_is_given_to_two_keys() -> None:
 
 def test_a_joint_stops_at_its_limit() -> None:
     """Coxa from 0 to 60 degrees is four times 15; the fifth is refused, and nothing moves."""
-    bench = Bench(two_legs())
+    bench = Bench(one_leg())
     bench.press('m', '+')
     assert degrees(bench.hand.view().joints[0].room.up) == pytest.approx(60.0)
     bench.press('w', 'w', 'w')
@@ -291,6 +270,15 @@ def test_a_joint_stops_at_its_limit() -> None:
     assert bench.hand.angles != before
     assert pressed.step is None
     assert 'left_front_coxa would stand at 65.00 deg, 5 deg beyond its limits' in pressed.words
+
+
+def test_a_limit_is_the_reason_also_where_the_knee_would_be_down() -> None:
+    """The tibia from -8 deg by 15 deg up: beyond its limit of -5 deg, which is told."""
+    jogging = Jogging(one_leg())
+    jogging.mode = Mode.JOINT
+    at = ((0.0, 0.3, radians(-8.0)),)
+    jogging.press('+', at)
+    assert 'left_front_tibia would stand at 7.00 deg, 12 deg beyond' in jogging.press('r', at).words
 
 
 def test_a_posture_with_the_knee_down_is_refused_with_its_reason() -> None:
@@ -310,13 +298,23 @@ def test_a_posture_with_the_knee_down_is_refused_with_its_reason() -> None:
 
 def test_a_foot_that_cannot_go_there_is_refused_whole() -> None:
     """With the nearest place that it can take; the pulses stay."""
-    bench = Bench(two_legs())
+    bench = Bench(one_leg())
     bench.press('+', 'w', 'w', 'w')
     room = bench.hand.view().rooms[0].up
     assert room < 0.020
     pulses = bench.pulses
-    assert 'the nearest place that it can take is x' in bench.press('w').words
+    refused = bench.press('w')
+    assert refused.words.startswith('left_front: ')
+    assert 'the nearest place that it can take is x' in refused.words
     assert bench.pulses == pulses
+
+
+def test_a_robot_that_would_tip_over_moves_with_a_caution() -> None:
+    """One foot pushed 20 mm down lifts the others: right on a stand, wrong on the ground."""
+    bench = Bench(bracken())
+    pressed = bench.press('+', 'f')
+    assert pressed.step is not None
+    assert pressed.words.startswith('caution: bracken would tip over unless it hangs on a stand')
 
 
 @pytest.mark.parametrize('key', ['w', 'k'])
@@ -480,7 +478,7 @@ def test_what_is_left_to_a_joint_is_the_nearer_of_limit_and_map() -> None:
 
 def set_off() -> Bench:
     """Set a foot off on a way of 20 mm, to about its middle."""
-    bench = Bench(two_legs())
+    bench = Bench(one_leg())
     bench.press('+')
     bench.begin('w')
     while bench.place[0] < 10.0:
@@ -567,7 +565,7 @@ def random_keys(seed: int, number: int) -> Iterator[str]:
         yield random.choice(random.choice(keys).names)
 
 
-@pytest.mark.parametrize('make', [two_legs, bracken])
+@pytest.mark.parametrize('make', [one_leg, bracken])
 def test_two_hundred_keys(make: object) -> None:
     """Each brings its foot where it says or is refused whole, and nothing moves without one."""
     assert callable(make)

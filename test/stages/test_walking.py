@@ -13,11 +13,13 @@ import numpy as np
 import pytest
 from transforms3d.euler import euler2mat
 
+from leg_kinematics.chain.following import PAUSE_AFTER_LOSS
 from leg_kinematics.chain.leading import ARRIVED_WITHIN, LATEST_BEHIND, UNHEARD_AFTER
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import (
     LAGGING,
     NANOSECONDS,
+    Answer,
     Condition,
     FootTargets,
     Level,
@@ -655,6 +657,71 @@ def test_a_refusal_is_told_for_a_while(make_puppet: MakePuppet) -> None:
     puppet.stage.command(Twist(), puppet.now)
     assert puppet.condition() == rest
     assert puppet.stage.refused == 2
+
+
+# ---- handing over
+
+
+def test_a_robot_that_stands_is_handed_over(standing: Puppet) -> None:
+    """Nothing is sent from then on; it is taken over again where somebody else has put its feet."""
+    answer = standing.stage.hand_over()
+    assert answer == Answer(
+        success=True,
+        words='handed over standing: the gait sends nothing until gait/stand is called',
+    )
+    sent = len(standing.targets)
+    last = standing.now
+    standing.run(0.5, AHEAD)
+    assert len(standing.targets) == sent
+    assert standing.condition().state == 'waiting for gait/stand'
+    lifted = tuple((x, y, z + 0.01 * (index == 0)) for index, (x, y, z) in enumerate(standing.feet))
+    standing.feet = lifted
+    standing.stand()
+    assert list(standing.targets[sent].feet[0]) == [pytest.approx(foot) for foot in lifted]
+    assert standing.targets[sent].stamp - CLOCK_OFFSET > (last + PAUSE_AFTER_LOSS) * NANOSECONDS
+
+
+def test_nothing_is_handed_over_that_was_not_taken_over(make_puppet: MakePuppet) -> None:
+    """Whoever asks may send: the answer says so."""
+    answer = make_puppet().stage.hand_over()
+    assert answer.success
+    assert 'nothing to hand over' in answer.words
+
+
+@pytest.mark.parametrize(
+    ('state', 'words'),
+    [
+        ('standing_up', '(taking the robot over)'),
+        ('rising', '(standing_up)'),
+        ('walking', '(walking)'),
+        ('crouching', '(crouching)'),
+        ('paused', 'the robot is holding'),
+    ],
+)
+def test_a_robot_that_is_led_is_not_handed_over(
+    make_puppet: MakePuppet, state: str, words: str
+) -> None:
+    """The refusal says what it does, and it is led on."""
+    puppet = make_puppet()
+    if state in {'standing_up', 'rising'}:
+        puppet.tell()
+        assert puppet.stage.stand(puppet.now).success
+        if state == 'rising':
+            puppet.until_state('standing_up')
+    else:
+        puppet.stand()
+    if state == 'walking':
+        walk_into_a_step(puppet)
+    elif state == 'crouching':
+        assert puppet.stage.crouch().success
+        puppet.until_state('crouching')
+    elif state == 'paused':
+        puppet.report = replace(puppet.report, state=PowerState.HOLDING)
+        puppet.until_state('paused')
+    answer = puppet.stage.hand_over()
+    assert not answer.success
+    assert words in answer.words
+    assert puppet.stage.walk is not None
 
 
 # ---- poses of the body

@@ -31,7 +31,7 @@ LOST_AFTER = 0.5
 REQUEST_WITHIN = 2.0
 """Time after which a request that was repeated in vain breaks the link, s."""
 STORE_WITHIN = 2.0
-"""Additional time to store them, s; it takes a board 0.3."""
+"""Additional time to store them, s; a board takes 0.3."""
 STATUS_EVERY = 0.2
 """Time between questions for the board's counters, which also show that it is alive, s."""
 POSES_IN_FLIGHT = 2
