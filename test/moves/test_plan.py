@@ -348,6 +348,27 @@ def test_a_circle_needs_two_coordinates(planner: Planner, bracken: Robot) -> Non
             planner.plan([CircleStep({'left_front': place})], bracken.resting.feet)
 
 
+@pytest.mark.parametrize(
+    ('begin', 'centre', 'expected'),
+    [
+        ((0.02, 0.0, 0.02), {'x': 0, 'y': 0}, (0.0, 0.02, 0.02)),
+        ((0.0, 0.02, 0.02), {'y': 0, 'z': 0.02}, (0.0, 0.0, 0.04)),
+        ((0.02, 0.0, 0.02), {'x': 0.0, 'z': 0.02}, (0.0, 0.0, 0.04)),
+    ],
+)
+def test_a_quarter_of_a_turn_leads_from_the_first_axis_to_the_second(
+    planner: Planner, bracken: Robot, begin: Vector, centre: dict[str, float], expected: Vector
+) -> None:
+    """In each plane, by hand, from where the foot rests."""
+    steps: list[Step] = [
+        FeetStep({'left_front': Place(Frame.RESTING, *begin)}),
+        CircleStep({'left_front': Place(Frame.RESTING, **centre)}, pi / 2.0),
+    ]
+    end = planner.plan(steps, bracken.resting.feet).end[0]
+    there = LegFrames(bracken).coordinates('left_front', Frame.RESTING, end)
+    assert there == pytest.approx(expected, abs=1e-12)
+
+
 # ---- balance
 
 
