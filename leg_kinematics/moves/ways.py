@@ -38,6 +38,9 @@ LEVEL = Offset()
 SMALLEST_RADIUS = 5e-4
 
 
+#: Coordinates of the centre of a circle.
+PLANE = 2
+
 #: To this a place is told, m.
 TYPED = 1e-5
 
@@ -157,28 +160,32 @@ class Ways:
 
     def _circle(self, leg: str, name: str, place: Place, foot: Vector) -> Circle:
         """Where one foot goes round."""
-        x, y, z = self._frames.coordinates(leg, place.frame, foot)
-        match place:
-            case Place(x=float(a), y=float(b), z=None):
-                centre, quarter = (a, b, z), (a - (y - b), b + (x - a), z)
-            case Place(x=None, y=float(a), z=float(b)):
-                centre, quarter = (x, a, b), (x, a - (z - b), b + (y - a))
-            case Place(x=float(a), y=None, z=float(b)):
-                centre, quarter = (a, y, b), (a - (z - b), y, b + (x - a))
-            case _:
-                raise PlaceError(
-                    f'the centre of the circle of {leg} needs two of x, y and z, which are its '
-                    'plane',
-                    name,
-                )
-        if dist(centre, (x, y, z)) < SMALLEST_RADIUS:
+        now = self._frames.coordinates(leg, place.frame, foot)
+        given = {
+            axis: value
+            for axis, value in enumerate((place.x, place.y, place.z))
+            if value is not None
+        }
+        if len(given) != PLANE:
+            raise PlaceError(
+                f'the centre of the circle of {leg} needs two of x, y and z, which are its plane',
+                name,
+            )
+        x, y, z = (given.get(axis, each) for axis, each in enumerate(now))
+        centre = (x, y, z)
+        if dist(centre, now) < SMALLEST_RADIUS:
             raise PlaceError(
                 f'the foot of {leg} is at the centre of its circle: move it away from there first, '
                 'as far as the radius shall be',
                 name,
             )
+        first, second = given
+        quarter = list(centre)
+        quarter[first] -= now[second] - centre[second]
+        quarter[second] += now[first] - centre[first]
+        x, y, z = quarter
         middle = self._frames.point(leg, place.frame, centre)
-        across = _minus(self._frames.point(leg, place.frame, quarter), middle)
+        across = _minus(self._frames.point(leg, place.frame, (x, y, z)), middle)
         return Circle(middle, _minus(foot, middle), across)
 
     def _named(self, places: Mapping[str, Place]) -> Iterator[tuple[int, str, Place]]:

@@ -348,6 +348,27 @@ def test_a_circle_needs_two_coordinates(planner: Planner, bracken: Robot) -> Non
             planner.plan([CircleStep({'left_front': place})], bracken.resting.feet)
 
 
+@pytest.mark.parametrize(
+    ('begin', 'centre', 'expected'),
+    [
+        ((0.02, 0.0, 0.02), {'x': 0, 'y': 0}, (0.0, 0.02, 0.02)),
+        ((0.0, 0.02, 0.02), {'y': 0, 'z': 0.02}, (0.0, 0.0, 0.04)),
+        ((0.02, 0.0, 0.02), {'x': 0.0, 'z': 0.02}, (0.0, 0.0, 0.04)),
+    ],
+)
+def test_a_quarter_of_a_turn_leads_from_the_first_axis_to_the_second(
+    planner: Planner, bracken: Robot, begin: Vector, centre: dict[str, float], expected: Vector
+) -> None:
+    """In each plane, by hand, from where the foot rests."""
+    steps: list[Step] = [
+        FeetStep({'left_front': Place(Frame.RESTING, *begin)}),
+        CircleStep({'left_front': Place(Frame.RESTING, **centre)}, pi / 2.0),
+    ]
+    end = planner.plan(steps, bracken.resting.feet).end[0]
+    there = LegFrames(bracken).coordinates('left_front', Frame.RESTING, end)
+    assert there == pytest.approx(expected, abs=1e-12)
+
+
 # ---- balance
 
 
@@ -434,6 +455,40 @@ def test_postures_from_anywhere(bracken: Robot, seed: int, count: int) -> None:
     assert plan.end == tuple(pytest.approx(foot, abs=1e-9) for foot in posture.feet)
 
 
+def test_a_foot_that_is_folded_in_is_put_down_before_the_body_sinks(
+    planner: Planner, bracken: Robot
+) -> None:
+    """Sinking with it would ask for 45 mm from femur axis to foot, where the knee folds to 57.
+
+    By hand, in the plane of the leg: 60 mm in and 15 mm above the ground the foot is 33 mm out from
+    the femur axis and 70 mm down; with the body at rest it would be 33 mm out and 30 down. At its
+    limit of 150 degrees the knee leaves sqrt(68^2 + 104^2 - 2 68 104 cos 30) = 56.6 mm.
+    """
+    fold = FeetStep({'left_front': Place(Frame.RESTING, x=-0.060, z=-0.040)})
+    plan = planner.plan([STAND, fold, LIE], bracken.resting.feet)
+    assert plan.end == tuple(pytest.approx(foot) for foot in bracken.resting.feet)
+
+
+def test_a_foot_is_lifted_as_high_as_its_leg_can(bracken: Robot) -> None:
+    """Close to its mount a foot of bracken cannot come higher than 12 mm below it.
+
+    So the limit of the femur, 95 degrees, has it: it rests 20 mm below, and of 20, 10 and 5 mm it
+    can be lifted by 5. Farther out it is lifted by all of 20.
+    """
+    for reach, rise in ((0.095, 0.005), (0.125, 0.020)):
+        feet = []
+        for leg in bracken.legs:
+            x, y, _ = leg.mount.position
+            _, _, yaw = leg.mount.rpy
+            feet.append((x + reach * cos(yaw), y + reach * sin(yaw), -0.020))
+        low = replace(bracken, resting=FeetOf(0.020, tuple(feet)))
+        aside = FeetStep({'left_front': Place(Frame.RESTING, y=0.008)})
+        plan = planner_of(low).plan([aside, LIE], feet)
+        heights = [move.path.feet(1.0)[0][2] + 0.020 for move in plan.moves]
+        assert max(heights) == pytest.approx(rise)
+        assert plan.end == tuple(pytest.approx(foot) for foot in feet)
+
+
 def feet_up(*legs: str) -> FeetStep:
     """Lift feet of a standing bracken by 35 mm."""
     return FeetStep({leg: Place(Frame.RESTING, z=-0.02) for leg in legs})
@@ -477,9 +532,10 @@ def test_a_caution_has_the_number_among_all_steps(planner: Planner, bracken: Rob
 def test_a_robot_that_lies_or_has_one_leg_does_not_tip_over(
     planner: Planner, bracken: Robot, one_leg: Robot
 ) -> None:
-    """With its belly on the ground it may lift all feet."""
+    """With its belly on the ground it may lift all feet of one side, and all feet."""
+    side = FeetStep({leg: Place(Frame.RESTING, z=0.02) for leg in bracken.leg_names[:3]})
     up = FeetStep({'all': Place(Frame.RESTING, z=0.02)})
-    assert not planner.plan([up], bracken.resting.feet).cautions
+    assert not planner.plan([side, up], bracken.resting.feet).cautions
     assert not planner_of(one_leg).plan([up, to(*END)], [BEGIN]).cautions
 
 
