@@ -27,6 +27,8 @@ WAYS = {
 
 LIMP = 'No servo has pulses: where the joints are is not known.'
 
+BY_MAP = '* to the end of the servo map, which is before the limit of the joint'
+
 #: Columns that the words of a key have.
 KEY_WIDTH = 26
 
@@ -70,6 +72,8 @@ def screen(scene: Scene, jogging: Jogging, view: LegView | None, width: int) -> 
         parts.append(Text(scene.words, style='bold'))
     parts.append(Text())
     parts.append(_table(jogging, view) if view else Text(LIMP))
+    if view and any(joint.down_by_map or joint.up_by_map for joint in view.joints):
+        parts.append(Text(BY_MAP, style='dim'))
     parts += [Text(), _kept(scene, jogging), _keys(width)]
     return Group(*parts)
 
@@ -96,14 +100,14 @@ def _state(scene: Scene) -> RenderableType:
 
 def _table(jogging: Jogging, view: LegView) -> RenderableType:
     """Place, joints and what is left to go, with the keys beside what they move."""
-    table = Table.grid(padding=(0, 2, 0, 0))
-    for width in (13, 6):
+    table = Table.grid(padding=(0, 1, 0, 0))
+    for width in (14, 7):
         table.add_column(min_width=width, no_wrap=True)
     for _ in range(4):
-        table.add_column(min_width=7, justify='right', no_wrap=True)
+        table.add_column(min_width=8, justify='right', no_wrap=True)
     on_foot = jogging.mode is Mode.FOOT
     heading = _heading(f'foot, {jogging.frame}', on_foot)
-    table.add_row(heading, 'keys' if on_foot else '', 'mm', 'room -', 'room +', '')
+    table.add_row(heading, 'keys' if on_foot else '', 'mm', 'room - ', 'room + ', '')
     for axis, name in enumerate(AXES):
         place, room = view.place[axis], view.rooms[axis]
         table.add_row(
@@ -114,7 +118,7 @@ def _table(jogging: Jogging, view: LegView) -> RenderableType:
             '',
         )
     keys = '' if on_foot else 'keys'
-    table.add_row(_heading('joints', not on_foot), keys, 'deg', 'room -', 'room +', 'pulse us')
+    table.add_row(_heading('joints', not on_foot), keys, 'deg', 'room - ', 'room + ', 'pulse us')
     for axis, joint in enumerate(view.joints):
         table.add_row(
             f'  {joint.name}',
@@ -150,11 +154,11 @@ def _degrees(value: float) -> str:
 
 
 def _foot_room(room: Room) -> tuple[str, str]:
-    return (_millimetres(room.down), _millimetres(room.up))
+    return (f'{_millimetres(room.down)} ', f'{_millimetres(room.up)} ')
 
 
 def _joint_end(way: float, *, by_map: bool) -> str:
-    return f'map {_degrees(way)}' if by_map else _degrees(way)
+    return f'{_degrees(way)}{"*" if by_map else " "}'
 
 
 def _kept(scene: Scene, jogging: Jogging) -> RenderableType:

@@ -14,6 +14,7 @@ import sys
 import termios
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from io import StringIO
 from math import cos, radians, sin
 from pathlib import Path
@@ -280,8 +281,9 @@ def test_the_screen_is_whole(columns: int, frame: Frame) -> None:
     jogging = Jogging(calibrated, 'right_middle', frame=frame)
     angles = tuple((-1.0, 1.2, -2.1) for _ in calibrated.legs)
     jogging.press('k', angles)
+    span = (-2.2, 2.2)
     view = LegView.of(
-        calibrated.legs[4],
+        replace(calibrated.legs[4], expressible=(span, (-0.9, 1.3), span), limits=3 * (span,)),
         LegFrames(calibrated.robot),
         frame,
         angles[4],
@@ -303,7 +305,9 @@ def test_the_screen_is_whole(columns: int, frame: Frame) -> None:
     words = ' '.join(re.sub('[┏┓┗┛━┃]', ' ', text).split())
     for part in (scene.trouble, scene.remedy, scene.words, scene.keeping):
         assert ' '.join(part.split()) in words
-    for value in ('1888.5', '2222.5', '999.5', '-57.30', '68.75', '-120.32'):
+    assert '* to the end of the servo map' in words
+    # By hand: 1.2 rad is 68.75 deg; to -0.9 rad of the map 120.32 deg, to 1.3 rad 5.73 deg.
+    for value in ('1888.5', '2222.5', '999.5', '-57.30', '68.75', '-120.32', '120.32*', '5.73*'):
         assert value in text.split()
     for key in KEYS:
         if key.act is not Act.MOVE:
