@@ -163,23 +163,23 @@ def test_a_leg_on_the_bench_moves_without_a_gait(
     feet = probe.record(MultiDOFJointState, 'foot_states')
     joints = probe.record(JointState, 'joint_states')
     probe.until(lambda: feet and joints, 'where the leg is')
-    (foot,) = messages.feet_of(feet[-1], ('leg',)) or ()
+    (foot,) = messages.feet_of(feet[-1], ('left_front',)) or ()
     goal = (foot[0], foot[1], foot[2] - 0.02)
-    move = FootTargets(0, ('leg',), (0.2,), [[goal]], None)
+    move = FootTargets(0, ('left_front',), (0.2,), [[goal]], None)
     publisher = probe.publisher(MultiDOFJointTrajectory, 'foot_targets')
     publisher.publish(messages.foot_targets_message(move))
 
     def lowered() -> bool:
-        now = messages.feet_of(feet[-1], ('leg',))
+        now = messages.feet_of(feet[-1], ('left_front',))
         return now is not None and now[0] == pytest.approx(goal, abs=1e-6)
 
     probe.until(lowered, 'a foot 20 mm lower')
     joints.clear()
     probe.until(lambda: joints and not any(joints[-1].velocity), 'joints at rest')
     coxa, femur, tibia = joints[-1].position
-    one = JointTargets(0, Trajectory((0.1,), ((coxa + 0.1,),), ((0.0,),)), ('leg_coxa',))
+    one = JointTargets(0, Trajectory((0.1,), ((coxa + 0.1,),), ((0.0,),)), ('left_front_coxa',))
     trajectories = probe.publisher(JointTrajectory, 'joint_trajectory')
-    trajectories.publish(messages.joint_trajectory_message(('leg_coxa',), one))
+    trajectories.publish(messages.joint_trajectory_message(('left_front_coxa',), one))
     expected = pytest.approx([coxa + 0.1, femur, tibia], abs=1e-9)
     probe.until(lambda: list(joints[-1].position) == expected, 'the coxa turned alone')
     # A gait that never sends is no second sender.
