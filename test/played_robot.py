@@ -35,7 +35,7 @@ class PlayedRobot:
     ----------
     life
         In lock step.
-    playing
+    playing, plan
         What is played; None before.
 
     """
@@ -44,6 +44,7 @@ class PlayedRobot:
     maps: ServoMaps
     playing: Playing | None = None
     life: LockStep = field(init=False)
+    plan: Plan = field(init=False)
 
     def __post_init__(self) -> None:
         """Bring it up."""
@@ -87,6 +88,7 @@ class PlayedRobot:
 
     def take(self, plan: Plan, again: Plan | None = None) -> Playing:
         """Have a plan at hand; nothing is played yet."""
+        self.plan = plan
         self.playing = Playing(plan, self.robot.leg_names, rate=RATE, preview=PREVIEW, again=again)
         self.playing.hear(self.life.driving.report(), self.life.now)
         return self.playing

@@ -47,10 +47,10 @@ FEW, MANY = (6, 1), (60, 10)
 #: Largest distance of a foot from its line in a stream of this rate, m; what is promised is more.
 ON_LINE = 5e-5
 
-#: Where the pulses have a foot, by their rounding to half a microsecond, m.
-BY_PULSES = 1e-4
+#: A pulse is told in half microseconds, so that it is off by no more than this, us.
+ROUNDED_BY_US = 0.25
 
-#: Rounding, m, and what of a move lies in the tick in which the one before it ends.
+#: Rounding, m.
 SAME = 1e-6
 
 #: How much faster than planned a move may be for a moment, when it is set off along its way: far
@@ -152,9 +152,31 @@ def see_move(played: PlayedRobot, move: Move, feet: Feet, speeds: list[float]) -
         return
     for index, foot in enumerate(feet):
         if start[index] == goal[index]:
-            assert dist(foot, start[index]) <= SAME
+            # The tick in which one move ends may have some of the next one in it.
+            assert dist(foot, start[index]) <= (
+                ON_LINE if moves_nearby(played, move, index) else SAME
+            )
         else:
             assert off_line(foot, start[index], goal[index]) <= min(ON_LINE, TOLERANCE)
+
+
+def moves_nearby(played: PlayedRobot, move: Move, index: int) -> bool:
+    """Tell whether a foot moves in the move before or after."""
+    moves = played.plan.moves
+    number = moves.index(move)
+    near = moves[max(0, number - 1) : number + 2]
+    return any(each.path.feet(0.0)[index] != each.path.feet(1.0)[index] for each in near)
+
+
+def rounding(played: PlayedRobot) -> float:
+    """How far a foot can be off by the rounding of its three pulses, m."""
+    angle = max(
+        abs(each.angle(1500.0 + ROUNDED_BY_US) - each.angle(1500.0)) for each in played.maps.maps
+    )
+    return angle * max(
+        sum(link.length for part in range(3) for link in leg.links[part:])
+        for leg in played.robot.legs
+    )
 
 
 def off_line(foot: Sequence[float], start: Sequence[float], goal: Sequence[float]) -> float:
@@ -189,7 +211,7 @@ def play_watched(played: PlayedRobot, plan: Plan) -> None:
     played.run(2)
     assert playing.state == 'finished', playing.condition()
     assert farthest(played.feet, plan.end) <= SAME
-    assert farthest(played.feet_by_pulses, plan.end) <= BY_PULSES
+    assert farthest(played.feet_by_pulses, plan.end) <= rounding(played)
 
 
 def see_postures(plan: Plan, robot: Robot) -> None:
