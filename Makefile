@@ -61,9 +61,9 @@ demo: $(STAMP)  ## walk the example robot against the mock board, with pictures
 	$(RUN)/leg-kinematics demo
 
 # These tests only compute, and share the processors. The others watch processes and lines in real
-# time, and have the machine for themselves.
+# time: mostly they wait, so two files at a time do not disturb each other.
 COMPUTING := $(addprefix test/,robot calibration solver gait design gait_cases stages lockstep fuzz) \
-  $(addprefix test/,firmware recording) \
+  $(addprefix test/,firmware recording moves) \
   $(addprefix test/board/,framed/test_frames.py simulated/test_simulated_board.py) \
   $(addprefix test/nodes/test_,messages.py streams.py parameter_file.py parameter_names.py) \
   $(addprefix test/commands/test_,beginners_mistakes.py params_file.py report_layout.py)
@@ -74,7 +74,8 @@ report = $(if $(REPORTS),--junit-xml=$(REPORTS)/$(1).xml)
 .PHONY: test
 test: lint  ## everything that must pass
 	$(RUN)/python -m pytest -n auto $(COMPUTING) $(call report,computing) $(PYTEST_OPTIONS)
-	$(RUN)/python -m pytest $(addprefix --ignore=,$(COMPUTING)) $(call report,others) $(PYTEST_OPTIONS)
+	$(RUN)/python -m pytest -n 2 --dist loadfile $(addprefix --ignore=,$(COMPUTING)) \
+	  $(call report,others) $(PYTEST_OPTIONS)
 
 .PHONY: lint
 lint: $(TESTS)  ## style and types

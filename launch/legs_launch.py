@@ -24,7 +24,8 @@ same.
 
 import os
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from functools import partial
 from pathlib import Path
 
 import yaml
@@ -45,7 +46,11 @@ from launch_ros.actions import Node
 from launch_ros.parameter_descriptions import ParameterValue
 from launch_ros.substitutions import ExecutableInPackage
 
+from leg_kinematics.board import boards_not_given
+from leg_kinematics.calibration import load_servo_maps
+from leg_kinematics.errors import BoardError
 from leg_kinematics.nodes.caution import CAUTION
+from leg_kinematics.robot import load_robot
 
 PACKAGE = 'leg_kinematics'
 
@@ -68,13 +73,15 @@ def generate_launch_description() -> LaunchDescription:
             DeclareLaunchArgument(
                 'board',
                 default_value='mock',
-                description='DRIVER:PORT of the servo board `main`, such as'
-                ' framed:/dev/ttyUSB0, or `mock` to start one without hardware.',
+                description='NAME=DRIVER:PORT of every servo board that the servo maps name,'
+                ' joined by commas, such as main=framed:/dev/ttyUSB0; DRIVER:PORT alone is that'
+                ' of `main`; `mock` starts all of them without hardware.',
             ),
             DeclareLaunchArgument(
                 'pulse_log',
                 default_value=os.devnull,
-                description='File that gets every pulse the mock is told, as JSON lines.',
+                description='File that gets every pulse the mock is told, as JSON lines; with'
+                ' several boards each has a file of its own, with its name before the suffix.',
             ),
             DeclareLaunchArgument(
                 'namespace', default_value='', description='Namespace of every node.'
@@ -108,10 +115,15 @@ def generate_launch_description() -> LaunchDescription:
 
 
 def _chain(context: LaunchContext) -> list[Action]:
-    """Return the nodes, and the mock where one is asked for."""
-    board = context.launch_configurations['board']
-    link = Path(tempfile.gettempdir(), f'{PACKAGE}-board-{os.getpid()}')
-    port = f'framed:{link}' if board == 'mock' else board
+    """Return the nodes, and the mocks where they are asked for."""
+    given = context.launch_configurations
+    needed = load_servo_maps(Path(given['servo_maps']), load_robot(Path(given['robot']))).boards
+    mocks = {
+        name: Path(tempfile.gettempdir(), f'{PACKAGE}-board-{os.getpid()}-{name}')
+        for name in needed
+        if given['board'] == 'mock'
+    }
+    boards = [f'{name}=framed:{link}' for name, link in mocks.items()]
     files = {
         name: ParameterValue(LaunchConfiguration(name), value_type=str)
         for name in ('robot', 'servo_maps')
@@ -129,41 +141,57 @@ def _chain(context: LaunchContext) -> list[Action]:
 
     chain: list[Action] = []
     own = {
-        'boards': [f'main={port}'],
-        'enable': context.launch_configurations['enable'] == 'true',
+        'boards': boards or _boards(given['board'], needed),
+        'enable': given['enable'] == 'true',
     }
-    if context.launch_configurations['one_process'] == 'true':
+    if given['one_process'] == 'true':
         last = node('legs_node', _of_bridge(own))
     else:
         chain = [node('kinematics_node', name='kinematics'), node('gait_node', name='gait')]
         last = node('bridge_node', own, name='bridge')
-    if context.launch_configurations['sequence']:
+    if given['sequence']:
         sequence = ParameterValue(LaunchConfiguration('sequence'), value_type=str)
         chain.append(node('player_node', {'sequence': sequence}, name='player'))
-    if board != 'mock':
+    if not mocks:
         return [LogInfo(msg=CAUTION), *chain, last]
 
-    mock = ExecuteProcess(
-        cmd=[
-            ExecutableInPackage('mock_board', PACKAGE),
-            '--link',
-            str(link),
-            '--log',
-            LaunchConfiguration('pulse_log'),
-        ],
-        name='mock_board',
-        output='screen',
-    )
+    # What opens the ports starts when the last mock says that its own is there.
+    awaited = set(mocks)
 
-    def start_last(output: ProcessIO) -> Node | None:
-        """Start what opens the port when the mock says that it is there."""
-        return last if output.text.startswith(b'ready') else None
+    def start_last(name: str, output: ProcessIO) -> Node | None:
+        if output.text.startswith(b'ready') and name in awaited:
+            awaited.remove(name)
+            return None if awaited else last
+        return None
 
-    return [
-        *chain,
-        RegisterEventHandler(OnProcessIO(target_action=mock, on_stdout=start_last)),
-        mock,
-    ]
+    for name, link in mocks.items():
+        log = Path(given['pulse_log'])
+        if len(mocks) > 1 and log != Path(os.devnull):
+            log = log.with_stem(f'{log.stem}-{name}')
+        mock = ExecuteProcess(
+            cmd=[
+                ExecutableInPackage('mock_board', PACKAGE),
+                *('--link', str(link)),
+                *('--log', str(log)),
+            ],
+            name=f'mock_board_{name}',
+            output='screen',
+        )
+        heard = OnProcessIO(target_action=mock, on_stdout=partial(start_last, name))
+        chain += [RegisterEventHandler(heard), mock]
+    return chain
+
+
+def _boards(argument: str, needed: Sequence[str]) -> list[str]:
+    """Read the argument `board`; raise BoardError where the robot needs a board that it lacks."""
+    boards = [part if '=' in part else f'main={part}' for part in argument.split(',')]
+    if missing := boards_not_given(boards, needed):
+        wanted = ','.join(f'{name}=DRIVER:PORT' for name in needed)
+        raise BoardError(
+            f'the servo maps name the boards {", ".join(needed)}, but board:={argument} does not '
+            f'give {", ".join(missing)}: write board:={wanted}'
+        )
+    return boards
 
 
 def _of_bridge(parameters: Mapping[str, object]) -> str:

@@ -11,6 +11,7 @@ The tree, so that a caller can catch as much or as little as it can handle::
     ├── MapRangeError       a joint angle that a servo map cannot express
     ├── BalanceError        feet that cannot carry the body without pulling or slipping
     ├── CommandError        a command (velocity, target, trajectory) that cannot be obeyed
+    │   └── CannotWalkError     a robot lacks what a walk needs, whatever is asked of it
     └── BoardError          something between us and a servo board
         ├── PortError       the serial port does not exist, is busy or is not ours to open
         ├── LinkLostError   the board was there and is gone, or does not answer
@@ -73,6 +74,10 @@ class BalanceError(LegKinematicsError):
 
 class CommandError(LegKinematicsError):
     """A command that cannot be obeyed: not finite, wrong names, wrong shape."""
+
+
+class CannotWalkError(CommandError):
+    """A robot lacks what a walk needs: legs, or an order in which they step."""
 
 
 class BoardError(LegKinematicsError):

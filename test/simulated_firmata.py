@@ -176,6 +176,8 @@ def serve(board: Board, link: Path, orders: socket.socket) -> None:
         if orders.fileno() in readable:
             number = orders.recv(1)[0]
             if number in {signal.SIGINT, signal.SIGTERM}:
+                # It would lead to the next terminal of this number, whosever that is.
+                link.unlink()
                 return
             if number == signal.SIGUSR1:
                 board.boot()

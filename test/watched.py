@@ -27,7 +27,7 @@ from leg_kinematics.chain.walk import Tick
 from leg_kinematics.chain.walking import Walking, WalkingParameters
 from leg_kinematics.gait import GaitParameters, GaitSample, Twist
 from leg_kinematics.gait.envelope import Envelope, Envelopes
-from leg_kinematics.robot import Posture, Robot, Vector, load_robot
+from leg_kinematics.robot import Robot, Vector, load_robot
 from leg_kinematics.solver import LegSolver, Trajectory, leg_solvers, posture_angles
 
 T = TypeVar('T')
@@ -98,17 +98,7 @@ def bracken() -> tuple[Robot, ServoMaps]:
 def pair_of_legs() -> tuple[Robot, ServoMaps]:
     """Bracken's middle legs alone, each with a board of its own: the least that can walk."""
     robot, maps = bracken()
-    kept = [index for index, leg in enumerate(robot.legs) if leg.name.endswith('middle')]
-
-    def of_kept(posture: Posture) -> Posture:
-        return replace(posture, feet=tuple(posture.feet[index] for index in kept))
-
-    robot = replace(
-        robot,
-        legs=tuple(robot.legs[index] for index in kept),
-        resting=of_kept(robot.resting),
-        standing=of_kept(robot.standing),
-    )
+    robot = robot.part(name for name in robot.leg_names if name.endswith('middle'))
     boards = {each.joint: each.joint.split('_')[0] for each in maps.maps}
     return robot, replace(
         maps,

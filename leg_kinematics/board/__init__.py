@@ -11,6 +11,7 @@ from leg_kinematics.board.driver import (
     Reaction,
     SilenceAction,
     Traffic,
+    boards_not_given,
     find_driver,
 )
 from leg_kinematics.board.link import BoardLink, LinkState, LinkStatus
@@ -31,6 +32,7 @@ __all__ = [
     'Record',
     'SilenceAction',
     'Traffic',
+    'boards_not_given',
     'find_driver',
     'read_log',
 ]

@@ -21,11 +21,11 @@ from leg_kinematics.board.serial_line import SerialLine
 from leg_kinematics.errors import BoardError, FrameError, LinkLostError, NotSentError, RefusedError
 
 OPEN_WITHIN = 5.0
-"""s for all of opening; a board whose port resets it needs about two for its boot loader."""
+"""Longest time for all of opening, s; a board that its port resets boots for about two."""
 ANSWER_WITHIN = 0.1
-"""s after which what was not answered counts as unanswered, and a request is asked again."""
+"""Longest wait for an answer, s; after it a request is asked again."""
 TICK = 0.02
-"""s between looks at the clock while the line is quiet."""
+"""Time between looks at the clock while the line is quiet, s."""
 
 Q = TypeVar('Q')
 M = TypeVar('M')
@@ -85,7 +85,7 @@ class Conversation(ABC, Generic[Q, M]):
         decode: Callable[[bytes], Iterable[M | FrameError]],
         look_every: float,
     ) -> None:
-        """Prepare the books; nothing is opened yet."""
+        """Prepare; nothing is opened yet."""
         self._port = port
         self._decode = decode
         self._look_every = look_every
@@ -187,7 +187,7 @@ class Conversation(ABC, Generic[Q, M]):
         return LinkLostError(self._last_error or f'{self._port}: not open')
 
     def _release_by(self, say: Callable[[], list[Future[M]]]) -> Future[None]:
-        """Drop what waits and say a release; gives what becomes of it.
+        """Drop what waits and send a release; gives what becomes of it.
 
         Parameters
         ----------
@@ -210,7 +210,7 @@ class Conversation(ABC, Generic[Q, M]):
         self._release = confirmed
 
         def conclude(_: object = None) -> None:
-            """Tell what became of it, unless it was said anew meanwhile."""
+            """Tell what became of it, unless it was sent anew meanwhile."""
             if self._release is None or not all(answer.done() for answer in answers):
                 return
             self._release = None

@@ -8,7 +8,7 @@ channels are counted from 0; nothing here knows of joints.
 """
 
 import enum
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, fields
 from importlib.metadata import entry_points
@@ -111,7 +111,7 @@ class Traffic:
 
 @dataclass(frozen=True)
 class BoardStatus:
-    """The latest that is known of a board, without asking it; as it stands, nothing.
+    """The latest that is known of a board, without asking it; by default nothing.
 
     Attributes
     ----------
@@ -248,7 +248,7 @@ class BoardDriver(Protocol):
         Returns
         -------
         Future
-            What became of it, for who wants to know; nobody can cancel it. As long as it is not
+            What became of it, for whoever wants to know; nobody can cancel it. As long as it is not
             done, the release was sent and is not confirmed. It is done when the board has confirmed
             that all pulses are off. It fails with NotSentError where nothing could be sent, such as
             before the board has identified itself, and with LinkLostError where it was sent and
@@ -295,6 +295,19 @@ class BoardSpec:
     def __str__(self) -> str:
         """Write it as a user does."""
         return f'{self.name}={self.driver}:{self.port}'
+
+
+def boards_not_given(given: Sequence[str], needed: Sequence[str]) -> list[str]:
+    """List the boards that are needed, but that no ``NAME=DRIVER:PORT`` gives.
+
+    Raises
+    ------
+    BoardError
+        What is given is not of that form.
+
+    """
+    names = {BoardSpec.parse(text).name for text in given}
+    return [name for name in needed if name not in names]
 
 
 def find_driver(name: str) -> type[BoardDriver]:

@@ -35,15 +35,15 @@ from leg_kinematics.errors import (
 )
 
 REOPEN_EVERY = 0.1
-"""s between attempts to open a board that is not there."""
+"""Time between attempts to open a board that is not there, s."""
 RETRY_EVERY = 1.0
-"""s between attempts to open one that is there and does not suit."""
+"""Time between attempts to open one that is there and does not suit, s."""
 WATCH_EVERY = 0.1
-"""s between looks at whether the driver still has its board; a pose that does not get through, or
-channels to be enabled, are looked at once."""
+"""Time between looks at whether the driver still has its board, s; a pose that does not get
+through, or channels to be enabled, are looked at once."""
 STALLED_AFTER = 0.5
-"""s without an answer to a pose, after which the board is looked for anew: what it puts out is not
-known any more."""
+"""Time without an answer to a pose after which the board is looked for anew, s: what it puts out is
+not known any more."""
 
 
 class LinkState(enum.Enum):
@@ -397,7 +397,7 @@ class BoardLink:
         self._confirmed = frozenset() if self._released else enabled
 
     def _drop(self, driver: BoardDriver, reason: str) -> None:
-        """End a conversation and enter it in the books."""
+        """End a conversation and add up its counts."""
         driver.close()  # may take a moment, so not under the lock
         with self._changed:
             status = driver.status()

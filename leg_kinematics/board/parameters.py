@@ -36,7 +36,7 @@ class BoardsParameters:
         default=False,
         meaning='Replace the pulse limits that the boards keep by those of the servo maps',
     )
-    rate: float = number(100.0, 'Hz', 10.0, 200.0, 'Poses sent to the boards')
+    rate: float = number(100.0, 'Hz', 10.0, 200.0, 'Rate of the poses sent to the boards')
     board_silence_reaction: Reaction = choice(
         Reaction.HOLD, 'What the board does when the bridge is silent'
     )

@@ -23,7 +23,7 @@ def load_servo_maps(path: Path | str, robot: Robot) -> ServoMaps:
     Returns
     -------
     ServoMaps
-        One map a joint, in the order of ``robot.joints``.
+        One map a joint, in the order of ``robot.joints``; none of legs that are not wired.
 
     Raises
     ------
@@ -39,35 +39,72 @@ def load_servo_maps(path: Path | str, robot: Robot) -> ServoMaps:
             f'these maps are of {name!r}, the robot is {robot.name!r}; take the maps that were '
             'measured on it, or write its name here if these were',
         )
-    _check_joints(document, robot)
+    not_wired = _not_wired(document, robot)
+    _check_joints(document, robot, not_wired)
     servos = {
         joint: link.servo
         for leg in robot.legs
         for joint, link in zip(leg.joints, leg.links, strict=True)
     }
-    maps = tuple(_servo_map(document, joint, servos[joint]) for joint in robot.joints)
+    maps = tuple(
+        _servo_map(document, joint, servos[joint])
+        for leg in robot.legs
+        if leg.name not in not_wired
+        for joint in leg.joints
+    )
     _check_channels(document, maps)
     return ServoMaps(
         name=name,
         measured=Measured(when=document.text('measured.when'), how=document.text('measured.how')),
         maps=maps,
         document=document,
+        not_wired=not_wired,
     )
 
 
-def _check_joints(document: Document, robot: Robot) -> None:
+def _not_wired(document: Document, robot: Robot) -> tuple[str, ...]:
+    """Legs that are listed as not wired, in the order of the description."""
+    listed = []
+    for index in range(document.length('not_wired') if 'not_wired' in document.keys('') else 0):
+        path = f'not_wired[{index}]'
+        name = document.text(path)
+        if name not in robot.leg_names:
+            raise document.error(
+                path,
+                f'{robot.name} has no leg {name!r}; its legs are: {", ".join(robot.leg_names)}'
+                f'{did_you_mean(name, robot.leg_names)}',
+            )
+        listed.append(name)
+    if len(listed) == len(robot.legs):
+        raise document.error(
+            'not_wired', 'every leg is listed, so that there is nothing to drive: wire one first'
+        )
+    return tuple(name for name in robot.leg_names if name in listed)
+
+
+def _check_joints(document: Document, robot: Robot, not_wired: tuple[str, ...]) -> None:
+    off = {joint: leg.name for leg in robot.legs if leg.name in not_wired for joint in leg.joints}
     mapped = document.keys('joints')
     for joint in mapped:
         if joint not in robot.joints:
             raise document.error(
                 f'joints.{joint}',
-                f'{robot.name} has no joint {joint!r}; its legs are: {", ".join(robot.leg_names)}, '
-                f'and a joint is a leg with {", ".join(f"_{each}" for each in SEGMENTS)}'
+                f'{robot.name} has no joint {joint!r}: take this entry out or correct its name; '
+                f'its legs are: {", ".join(robot.leg_names)}, and a joint is a leg with '
+                f'{", ".join(f"_{each}" for each in SEGMENTS)}'
                 f'{did_you_mean(joint, robot.joints)}',
             )
-    missing = [joint for joint in robot.joints if joint not in mapped]
+        if joint in off:
+            raise document.error(
+                f'joints.{joint}',
+                f'{off[joint]} is listed under not_wired, and has a map here: take it off that '
+                f'list if its servos are connected, else take this map out',
+            )
+    missing = [joint for joint in robot.joints if joint not in mapped and joint not in off]
     if missing:
-        raise document.error('joints', f'missing here: {", ".join(missing)}')
+        bare = [leg.name for leg in robot.legs if set(leg.joints) <= set(missing)]
+        hint = f'; legs without servos yet go under not_wired: [{", ".join(bare)}]' if bare else ''
+        raise document.error('joints', f'missing here: {", ".join(missing)}{hint}')
 
 
 def _check_channels(document: Document, maps: tuple[ServoMap, ...]) -> None:

@@ -8,7 +8,7 @@ from functools import cached_property
 
 from leg_kinematics.calibration.curves import Curve
 from leg_kinematics.errors import MapRangeError
-from leg_kinematics.robot import Document
+from leg_kinematics.robot import Document, Robot
 
 
 @dataclass(frozen=True)
@@ -96,20 +96,45 @@ class Measured:
 
 @dataclass(frozen=True)
 class ServoMaps:
-    """The servo maps of a robot, one for every joint, in the order of ``Robot.joints``.
+    """The servo maps of a robot, one for every joint that is wired, in the order of the joints.
 
-    ``document`` is the file they came from, kept so that a later check can still name the line.
+    Attributes
+    ----------
+    name
+        Of the robot.
+    measured
+        Where the numbers come from.
+    maps
+        In the order of ``Robot.joints``.
+    document
+        The file they came from, kept so that a later check can still name the line.
+    not_wired
+        Legs whose servos are not connected yet, in the order of the description.
+
     """
 
     name: str
     measured: Measured
     maps: tuple[ServoMap, ...]
     document: Document = field(compare=False, repr=False)
+    not_wired: tuple[str, ...] = ()
 
     @cached_property
     def by_joint(self) -> Mapping[str, ServoMap]:
         """The maps by joint name."""
         return {servo_map.joint: servo_map for servo_map in self.maps}
+
+    def wired(self, robot: Robot) -> Robot:
+        """Return the part of the robot that has servos to drive it."""
+        return robot.part(name for name in robot.leg_names if name not in self.not_wired)
+
+    @property
+    def not_wired_in_words(self) -> str:
+        """Say which legs are not wired; nothing where all are."""
+        if not self.not_wired:
+            return ''
+        verb = 'is' if len(self.not_wired) == 1 else 'are'
+        return f'{", ".join(self.not_wired)} {verb} not wired'
 
     @cached_property
     def boards(self) -> tuple[str, ...]:

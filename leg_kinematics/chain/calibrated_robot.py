@@ -18,9 +18,10 @@ class CalibratedRobot:
     Attributes
     ----------
     robot
-        The description.
+        The part of the described robot that is wired: legs without servos are none here, so that
+        nobody drives them.
     maps
-        Of all its joints.
+        Of all its joints; they know which legs are not wired.
     legs
         Its solvers, with the ranges of the servo maps.
 
@@ -40,8 +41,9 @@ class CalibratedRobot:
             A file is wrong, or a posture cannot be taken.
 
         """
-        robot = load_robot(robot_file)
-        maps = load_servo_maps(maps_file, robot)
+        described = load_robot(robot_file)
+        maps = load_servo_maps(maps_file, described)
+        robot = maps.wired(described)
         legs = leg_solvers(robot, {each.joint: each.angle_range for each in maps.maps})
         for posture in ('resting', 'standing'):
             posture_angles(robot, legs, posture)

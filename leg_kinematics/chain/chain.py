@@ -45,7 +45,7 @@ class Chain:
     """
 
     def __init__(self, walking: Walking, solving: Solving, driving: Driving) -> None:
-        """Have every stage as it is."""
+        """Take the stages as they are."""
         self.walking = walking
         self.solving = solving
         self.driving = driving

@@ -19,6 +19,7 @@ from leg_kinematics.chain.enabling import Enabling
 from leg_kinematics.chain.following import Following
 from leg_kinematics.chain.outputs import ServoOutputs
 from leg_kinematics.chain.power import LOSSES, Event, Power, PowerState
+from leg_kinematics.chain.solving import check_names
 from leg_kinematics.chain.supply import Supply
 from leg_kinematics.chain.values import Answer, Condition, JointLimits, JointTargets, RobotReport
 from leg_kinematics.errors import BoardError, CommandError, LegKinematicsError
@@ -42,12 +43,12 @@ class DrivingParameters:
         0.9, '', 0.05, 1.0, 'Share of the no-load servo speed that a joint may use'
     )
     joint_acceleration: float = number(
-        300.0, 'rad/s^2', 1.0, 10000.0, 'Bound of every joint acceleration'
+        300.0, 'rad/s^2', 1.0, 10000.0, 'Highest acceleration of a joint'
     )
     catch_up_speed: float = number(
-        1.0, 'rad/s', 0.05, 10.0, 'Joint speed towards a stream after a pause, seen from the stream'
+        1.0, 'rad/s', 0.05, 10.0, 'Joint speed, relative to the stream, at which a pause is made up'
     )
-    enable_interval: float = number(0.3, 's', 0.0, 10.0, 'Time between the legs at start-up')
+    enable_interval: float = number(0.3, 's', 0.0, 10.0, 'Time from leg to leg at start-up')
 
 
 class Driving:
@@ -273,10 +274,12 @@ class Driving:
     def follow(self, targets: JointTargets, received: float, *, at_once: bool = False) -> None:
         """Take joint targets, and follow them if the robot may.
 
+        Joints that are not named come to rest where they are, and stay there.
+
         Parameters
         ----------
         targets
-            Of all joints.
+            Of all joints, or of some.
         received
             When they came, s.
         at_once
@@ -288,17 +291,20 @@ class Driving:
         MapRangeError
             A joint would go where its servo map has no pulse; nothing of it is followed.
         CommandError
-            They are not of all joints, or go on from before a loss of power as if nothing were.
+            They are not of the joints that they name, name unknown ones or one twice, or go on
+            from before a loss of power as if nothing were.
 
         """
-        trajectory = targets.trajectory
-        joints = len(self._outputs.names)
-        if len(trajectory.positions[0]) != joints:
+        trajectory, named = targets.trajectory, targets.joints
+        if named is not None:
+            check_names('joint targets', named, self.limits.joints)
+        joints = self.limits.joints if named is None else named
+        if len(trajectory.positions[0]) != len(joints):
             raise CommandError(
-                f'joint targets need {joints} joints, got {len(trajectory.positions[0])}'
+                f'joint targets need {len(joints)} joints, got {len(trajectory.positions[0])}'
             )
         # Between the points the cubics can go beyond them.
-        self._outputs.check(position_ranges(trajectory))
+        self._outputs.check(joints, position_ranges(trajectory))
         self._following.hear(received)
         if self.state is PowerState.FOLLOWING:
             self._following.take(targets, received, at_once=at_once)
@@ -335,7 +341,7 @@ class Driving:
             self._boards.enable(self._enabling.next_leg(now, self._status.enabled))
 
     def _look(self, now: float) -> None:
-        """See what has happened to the boards, and let it happen to the power."""
+        """See what has happened to the boards, and apply it to the power state."""
         status = self._status
         if not self._taken_over:
             if self._configured and status.found:
@@ -367,7 +373,7 @@ class Driving:
         self._happen(Event.SOME_OFF if status.enabled else Event.ALL_OFF, reason)
 
     def _happen(self, event: Event, reason: str = '') -> bool:
-        """Let something happen to the power, with all that follows from it."""
+        """Apply an event to the power state, with all that follows from it."""
         before = self.state
         if not self._power.happen(event, reason):
             return False
@@ -405,7 +411,7 @@ class Driving:
             self._happen(Event.MOVED, 'servos were found where this bridge had not sent them')
 
     def _place(self, found: Mapping[Output, float], stamp: int | None = None) -> None:
-        """Be where the boards say, and where they say nothing at rest or where we were."""
+        """Take the joints to be where the boards say, and otherwise at rest or where we were."""
         on = self._status.enabled
         otherwise = [
             angle if output in on else resting

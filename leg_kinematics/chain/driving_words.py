@@ -156,8 +156,8 @@ def release_in_words(status: BoardsStatus) -> str:
 def pulses_beyond_maps(joints: Sequence[str]) -> str:
     """Say that servos stand where their maps have no angle."""
     return (
-        f'servos have pulses that their maps do not: {", ".join(joints)}. Nothing is sent; call '
-        'bridge/release, or take the maps that belong to this robot'
+        f'servos have pulses for which their maps have no angle: {", ".join(joints)}. Nothing is '
+        'sent; call bridge/release, or use the maps that belong to this robot'
     )
 
 

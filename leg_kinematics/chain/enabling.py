@@ -9,7 +9,7 @@ from leg_kinematics.board import Output
 
 
 class Enabling:
-    """Whose turn it is.
+    """Which leg gets its pulses next.
 
     Parameters
     ----------
@@ -26,7 +26,7 @@ class Enabling:
     """
 
     def __init__(self, legs: Sequence[Sequence[Output]], interval: float) -> None:
-        """Have asked for none."""
+        """Begin with no leg asked for."""
         self._legs = [frozenset(leg) for leg in legs]
         self._interval = interval
         self._next_at = 0.0
@@ -34,7 +34,7 @@ class Enabling:
 
     @property
     def count(self) -> int:
-        """Legs that there are."""
+        """Number of legs."""
         return len(self._legs)
 
     def restart(self) -> None:

@@ -7,12 +7,13 @@ from collections.abc import Sequence
 
 from leg_kinematics.chain.values import NANOSECONDS, JointLimits, JointTargets
 from leg_kinematics.errors import CommandError
-from leg_kinematics.solver import StreamClock, Tracker
+from leg_kinematics.solver import StreamClock, Tracker, Trajectory
 
 #: Joint targets that ended so long before they came are not followed, s.
 STALE_AFTER = 0.1
 
-#: Who streams on through a loss of power, without a pause of this length, does not know of it, s.
+#: A sender that streams on through a loss of power without a pause of this length does not know of
+#: the loss, s.
 PAUSE_AFTER_LOSS = 0.25
 
 #: Messages whose stamps are remembered.
@@ -49,6 +50,7 @@ class Following:
         ranges: Sequence[tuple[float, float]],
     ) -> None:
         """Hold the positions."""
+        self._joints = limits.joints
         self._tracker = Tracker(
             positions, limits.speeds, catch_up_speed, limits.acceleration, ranges
         )
@@ -84,7 +86,7 @@ class Following:
         self._heard_at = received
 
     def take(self, targets: JointTargets, received: float, *, at_once: bool) -> None:
-        """Follow targets, at once or by their stamps.
+        """Follow targets, at once or by their stamps; joints that are not named come to rest.
 
         Raises
         ------
@@ -103,20 +105,41 @@ class Following:
         if start + targets.trajectory.end < received - STALE_AFTER:
             # All of it is past: it was held up on its way, or the clock of its sender was set.
             return
-        self._tracker.follow(targets.trajectory, start)
+        self._tracker.follow(self._of_all_joints(targets, start), start)
         if targets.stamp:
             self._starts.append((start, targets.stamp))
+
+    def _of_all_joints(self, targets: JointTargets, start: float) -> Trajectory:
+        """Complete targets that start at an instant, s, by joints that rest where they are then."""
+        trajectory, named = targets.trajectory, targets.joints
+        if named is None:
+            return trajectory
+        order = [named.index(joint) if joint in named else None for joint in self._joints]
+        resting = self._tracker.resting_places(start)
+
+        def whole(row: Sequence[float], others: Sequence[float]) -> tuple[float, ...]:
+            return tuple(
+                other if index is None else row[index]
+                for index, other in zip(order, others, strict=True)
+            )
+
+        still = (0.0,) * len(order)
+        return Trajectory(
+            trajectory.times,
+            tuple(whole(row, resting) for row in trajectory.positions),
+            tuple(whole(row, still) for row in trajectory.velocities),
+        )
 
     def hold(self) -> None:
         """Come to rest, and follow nothing."""
         self._tracker.hold()
 
     def lose(self) -> None:
-        """Follow nobody who does not know that power was lost."""
+        """Follow no sender that does not know that power was lost."""
         self._unaware = True
 
     def place(self, positions: Sequence[float], stamp: int | None) -> None:
-        """Be somewhere, rad, at rest, where an instant of the stream is, ns, or none."""
+        """Take the joints to rest at positions, rad, at an instant of the stream, ns, or none."""
         self._tracker.place(positions)
         self.stamp = stamp
         if stamp is None:

@@ -2,10 +2,10 @@
 # SPDX-License-Identifier: Apache-2.0
 """Leading the feet of a robot along a path, as long as the robot follows, and no longer.
 
-The path is worked out a little ahead of the robot. Where the robot has come to on it, the robot
-tells. When it does not follow, the path ends there for now: nothing is worked out any more, and
-when the robot can be led again it is first led to stand where it is on the path, and then on along
-it, from slow to fast. So no foot is dragged over the ground, however long the pause.
+The path is worked out a little ahead of the robot. The robot tells how far along it has come. When
+it does not follow, the path ends there for now: nothing is worked out any more, and when the robot
+can be led again it is first led to stand where it is on the path, and then on along it, from slow
+to fast. So no foot is dragged over the ground, however long the pause.
 """
 
 from abc import ABC, abstractmethod
@@ -91,7 +91,7 @@ class Leading(ABC, Generic[T]):
         now: float,
         from_instant: float,
     ) -> None:
-        """Be nowhere yet."""
+        """Wait for `begin`."""
         self._names = names
         self._tick = 1.0 / rate
         self._ahead = tuple(ahead)
@@ -173,7 +173,7 @@ class Leading(ABC, Generic[T]):
         """Why the robot does not follow; empty while it does."""
         report = self._report
         if now - self._reported_at > UNHEARD_AFTER:
-            return 'nothing is heard of the bridge'
+            return 'nothing is heard from the bridge'
         if report.state is not PowerState.FOLLOWING:
             return f'the robot is {report.state}'
         if report.lag > LAGGING:
@@ -245,7 +245,7 @@ def ticks_ahead(preview: float, rate: float) -> tuple[int, ...]:
 
 
 def scaled(vectors: tuple[Vector, ...], factor: float) -> tuple[Vector, ...]:
-    """Multiply vectors."""
+    """Multiply vectors by a factor."""
     if factor == 1.0:
         return vectors
     return tuple((factor * x, factor * y, factor * z) for x, y, z in vectors)

@@ -59,7 +59,7 @@ class LockStep:
     Parameters
     ----------
     robot, maps
-        The robot.
+        The robot; of one that is not wired whole, what is.
     parameters
         Of the stages.
     dynamics
@@ -102,7 +102,13 @@ class LockStep:
             name: SimulatedLine(dynamics, record=_bound(record, name)) for name in maps.boards
         }
         self._legs = leg_solvers(robot, {each.joint: each.angle_range for each in maps.maps})
-        walking = Walking(robot, self._legs, self._parameters.gait, self._parameters.walking)
+        walking = Walking(
+            robot,
+            self._legs,
+            self._parameters.gait,
+            self._parameters.walking,
+            maps.not_wired_in_words,
+        )
         solving = Solving(robot, self._legs, self._parameters.solving)
         self._sessions = 0
         self.boards: Boards

@@ -9,7 +9,7 @@ from leg_kinematics.board import Output
 from leg_kinematics.calibration import ServoMap
 from leg_kinematics.errors import MapRangeError
 
-#: So many poses that were sent are remembered, to know one of them again.
+#: So many of the poses that were sent are remembered, so that one of them can be recognised.
 REMEMBERED_POSES = 512
 
 #: A pulse is that of a pose if it differs by no more, µs: the line rounds, and so do boards.
@@ -44,15 +44,17 @@ class ServoOutputs:
     """
 
     def __init__(self, maps: Sequence[ServoMap]) -> None:
-        """Have sent nothing."""
+        """Begin with nothing sent."""
         self._maps = tuple(maps)
+        self._by_joint = {each.joint: each for each in self._maps}
         self.names = tuple(output_of(each) for each in self._maps)
         self.ranges = tuple(each.angle_range for each in self._maps)
         self._sent: deque[tuple[int | None, tuple[float, ...]]] = deque(maxlen=REMEMBERED_POSES)
 
-    def check(self, angles: Iterable[tuple[float, float]]) -> None:
+    def check(self, joints: Iterable[str], angles: Iterable[tuple[float, float]]) -> None:
         """Raise MapRangeError where a lowest or a highest angle of a joint has no pulse, rad."""
-        for each, (lowest, highest) in zip(self._maps, angles, strict=True):
+        for joint, (lowest, highest) in zip(joints, angles, strict=True):
+            each = self._by_joint[joint]
             low, high = each.angle_range
             if not low <= lowest <= highest <= high:
                 each.pulse_us(lowest)

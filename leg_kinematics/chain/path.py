@@ -45,7 +45,7 @@ class Path(Generic[T]):
     """
 
     def __init__(self, tick: float, rate: float) -> None:
-        """Be empty."""
+        """Begin empty."""
         self._tick = tick
         self._kept = ceil(KEPT_FOR * rate)
         self._ticks: deque[T] = deque()

@@ -19,7 +19,7 @@ class PowerState(enum.StrEnum):
     UNPOWERED = 'unpowered'
     """No servo has had pulses, as far as is known."""
     RELEASED = 'released'
-    """All pulses are off, or being put off, until `rearm`, whatever the life cycle does."""
+    """All pulses are off, or being switched off, until `rearm`, whatever the life cycle does."""
     ENABLING = 'enabling'
     """Leg after leg gets its pulses, at rest."""
     FOLLOWING = 'following'

@@ -26,7 +26,7 @@ class Schedule:
     """
 
     def __init__(self, tick: float, reach: int) -> None:
-        """Begin when told."""
+        """Wait for `begin`."""
         self._tick = tick
         self._reach = reach
         self._next = 0.0
@@ -41,7 +41,7 @@ class Schedule:
         """How many ticks to take by now; none for a step that came before its time.
 
         Ticks that came late are made up for as far as whoever follows was told ahead. Beyond that
-        he stands at the last point: the walk goes on from there, and the time that the process did
+        it stands at the last point: the walk goes on from there, and the time that the process did
         not get is left out. Either way nothing jumps.
         """
         early = self._next - now

@@ -31,7 +31,7 @@ class LineParameters:
     """How feet go on straight lines."""
 
     line_tolerance: float = number(
-        0.0005, 'm', 1e-5, 0.1, 'Distance of a foot from its line in straight moves'
+        0.0005, 'm', 1e-5, 0.1, 'Largest distance of a foot from its line in straight moves'
     )
     speed_share: float = number(
         0.5, '', 0.05, 1.0, 'Share of the no-load servo speed for straight moves'
@@ -74,7 +74,7 @@ class Solving:
     def __init__(
         self, robot: Robot, legs: Sequence[LegSolver], parameters: SolvingParameters
     ) -> None:
-        """Know nothing of where the joints are."""
+        """Begin without knowing where the joints are."""
         self._legs = tuple(legs)
         self._names = robot.leg_names
         self._joints = robot.joints
@@ -212,7 +212,7 @@ class Solving:
         """Joint angles of a leg as last heard."""
         if leg not in self._angles:
             raise CommandError(
-                f'where the joints of {leg} are is not known yet: no joint_states has come; '
+                f'it is not known yet where the joints of {leg} are: no joint_states has come; '
                 'activate the bridge, or stream targets that name every leg'
             )
         return self._angles[leg]

@@ -15,7 +15,7 @@ class Supply:
     """Watches the supply of all boards; one that measures none is trusted."""
 
     def __init__(self) -> None:
-        """Take it for there."""
+        """Take the supply to be there."""
         self._gone_since: float | None = None
 
     def gone(self, status: BoardsStatus, now: float) -> bool:

@@ -21,7 +21,7 @@ class Ticks:
     """
 
     def __init__(self, tick: float) -> None:
-        """Have seen none."""
+        """Begin with no tick counted."""
         self._tick = tick
         self._last: float | None = None
         self.count = self.missed = 0

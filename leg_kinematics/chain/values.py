@@ -57,12 +57,15 @@ class JointTargets:
     stamp
         Instant of the sender's clock from which the times count, ns; 0 means now.
     trajectory
-        Of all joints, in the order of the robot.
+        Of the joints that are named, in the order of their names.
+    joints
+        Names of the joints that shall move; None for all, in the order of the robot.
 
     """
 
     stamp: int
     trajectory: Trajectory
+    joints: tuple[str, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)

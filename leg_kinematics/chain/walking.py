@@ -22,7 +22,7 @@ from leg_kinematics.chain.values import (
     Walked,
 )
 from leg_kinematics.chain.walk import Walk
-from leg_kinematics.errors import CommandError
+from leg_kinematics.errors import CannotWalkError, CommandError
 from leg_kinematics.gait import (
     BodyMotion,
     Covariance,
@@ -48,6 +48,9 @@ PAUSE_BETWEEN_WALKS = PAUSE_AFTER_LOSS + 0.15
 #: An order for a body offset is worked out no more often than this, since it takes some 2 ms, s.
 OFFSET_INTERVAL = 0.3
 
+#: The state of a gait whose robot lacks what a walk needs.
+STAYS_AWAY = 'stays away'
+
 #: In these states the gait moves no foot.
 AT_REST = (GaitState.STANDING, GaitState.RESTING)
 
@@ -59,43 +62,49 @@ REFUSAL_SHOWN_FOR = 1.0
 class WalkingParameters:
     """How a walk is carried out; with no preview where foot targets are handed on directly."""
 
-    rate: float = number(100.0, 'Hz', 10.0, 500.0, 'Ticks of the gait')
+    rate: float = number(100.0, 'Hz', 10.0, 500.0, 'Tick rate of the gait')
     preview: float = number(
         0.07, 's', 0.02, 0.5, 'Time that foot targets reach ahead, for a slow line'
     )
     silence: float = number(0.5, 's', 0.05, 10.0, 'Without cmd_vel for this long the robot stops')
     slip: float = number(
-        0.02, '', 0.0, 1.0, 'Share of its way by which a cycle of the gait goes wrong'
+        0.02, '', 0.0, 1.0, 'Slip of a gait cycle as a share of its way (standard deviation)'
     )
 
 
 class Walking:
     """Walks a robot that follows, and only then.
 
-    Nothing is sent until `stand`: only then is the robot taken over, from where its feet are. It
-    is given up when power was taken from it, by whom or what ever: whoever gives it back shall not
-    find the robot standing up by itself.
+    Nothing is sent until `stand`: only then is the robot taken over, from where its feet are. It is
+    given up when power was taken from it, whatever the cause: whoever gives power back shall not
+    see the robot stand up by itself.
+
+    From a robot that lacks what a walk needs it stays away: it says what that is, sends nothing.
 
     Parameters
     ----------
     robot
-        The description.
+        The description, of the legs that are wired.
     legs
         Its solvers, with the ranges of the servo maps.
     gait
         How to walk.
     parameters
         How to carry it out.
+    not_wired
+        Says which legs are not wired; empty where all are.
 
     Raises
     ------
     DescriptionError
         A posture of the robot cannot be taken.
     CommandError
-        The parameters contradict each other or do not suit the robot.
+        The parameters contradict each other or do not suit a robot that could walk.
 
     Attributes
     ----------
+    lacks
+        What the robot lacks that a walk needs; empty where it lacks nothing.
     walk
         Of the robot that was taken over; None while there is none.
     refused
@@ -109,6 +118,7 @@ class Walking:
         legs: tuple[LegSolver, ...],
         gait: GaitParameters,
         parameters: WalkingParameters,
+        not_wired: str = '',
     ) -> None:
         """Wait for a robot."""
         self._robot = robot
@@ -116,7 +126,13 @@ class Walking:
         self._parameters = parameters
         self._new_walker: Callable[..., Walker] = partial(Walker, robot, legs, gait)
         # What does not fit is told now, not when the robot shall stand up.
-        self._new_walker(robot.resting.feet)
+        gait.check()
+        self.lacks = f'a walk needs every leg: {not_wired}' if not_wired else ''
+        if not self.lacks:
+            try:
+                self._new_walker(robot.resting.feet)
+            except CannotWalkError as error:
+                self.lacks = str(error)
         self._new_odometry = partial(Odometry, parameters.slip, robot.standing.feet)
         self._ahead = ticks_ahead(parameters.preview, parameters.rate)
         self._schedule = Schedule(1.0 / parameters.rate, self._ahead[-1])
@@ -160,7 +176,7 @@ class Walking:
 
         """
         if self.walk is None:
-            raise CommandError('body_offset came before gait/stand; stand up first')
+            raise CommandError(self._too_early('body_offset'))
         self._ordered = offset
         self._obey_offset(received)
 
@@ -174,7 +190,7 @@ class Walking:
 
         """
         if self.walk is None:
-            raise CommandError('gait/duty_factor came before gait/stand; stand up first')
+            raise CommandError(self._too_early('gait/duty_factor'))
         self.walk.walker.set_duty_factor(duty_factor)
 
     def touch(self, leg: int, touching: bool) -> None:  # noqa: FBT001
@@ -197,15 +213,17 @@ class Walking:
 
     def heed(self, limits: JointLimits) -> None:
         """Take in how fast the bridge drives the joints; see whether the gait asks for more."""
-        self._contradiction = contradiction(self._robot, self._gait, limits)
+        if not self.lacks:
+            self._contradiction = contradiction(self._robot, self._gait, limits)
 
     def stand(self, now: float) -> Answer:
         """Stand up; take the robot over where it is if that has not been done."""
+        if self.lacks or self._contradiction:
+            contradicting = f'parameters contradict each other: {self._contradiction}'
+            return Answer(success=False, words=self._staying_away or contradicting)
         report = self._report
         if report is None or now - self._reported_at > FEET_KNOWN_FOR:
-            return Answer(success=False, words='nothing is heard of the bridge: is it running?')
-        if self._contradiction:
-            return Answer(success=False, words=f'parameters contradict: {self._contradiction}')
+            return Answer(success=False, words='nothing is heard from the bridge: is it running?')
         walk = self.walk
         if walk is None:
             if report.state is not PowerState.FOLLOWING:
@@ -217,7 +235,7 @@ class Walking:
             if self._feet is None or now - self._feet_at > FEET_KNOWN_FOR:
                 return Answer(
                     success=False,
-                    words='where the feet are is not known: no foot_states within the last second',
+                    words='it is not known where the feet are: no foot_states in the last second',
                 )
             walk = self.walk = self._take_over(self._feet, report, now)
         if refusal := _refusal_of(walk):
@@ -231,9 +249,8 @@ class Walking:
     def crouch(self) -> Answer:
         """Stop and lie down."""
         if self.walk is None:
-            return Answer(
-                success=False, words='the robot has not been taken over: call gait/stand first'
-            )
+            words = 'the robot has not been taken over: call gait/stand first'
+            return Answer(success=False, words=self._staying_away or words)
         if refusal := _refusal_of(self.walk):
             return refusal
         self.walk.walker.crouch()
@@ -299,8 +316,11 @@ class Walking:
     def odometry_at_rest(self, now: float, clock_offset: int) -> Odom | None:
         """Where a robot that follows rests before it is taken over: at the origin of `odom`.
 
-        None when it is walked, does not follow, or when nobody knows where its feet are.
+        None when it is walked, cannot walk, does not follow, or when nobody knows where its feet
+        are.
         """
+        if self.lacks:
+            return None
         feet = self._feet if now - self._feet_at <= FEET_KNOWN_FOR else None
         if self.walk is not None or self._waiting_for(now) or feet is None:
             return None
@@ -372,14 +392,23 @@ class Walking:
             return 'waiting for foot_states'
         return ''
 
+    @property
+    def _staying_away(self) -> str:
+        """Refuse what a robot cannot do for what it lacks; empty where it lacks nothing."""
+        return f'the gait stays away from this robot: {self.lacks}' if self.lacks else ''
+
+    def _too_early(self, what: str) -> str:
+        """Refuse what only a robot that was taken over can do."""
+        return self._staying_away or f'{what} came before gait/stand; stand up first'
+
     def condition(self, now: float) -> Condition:
         """Say how the walk is, at an instant, s."""
         if self._refusal and now - self._refused_at <= REFUSAL_SHOWN_FOR:
             return Condition(Level.WARN, 'refused', self._refusal)
         if self._contradiction:
-            return Condition(Level.ERROR, 'parameters contradict', self._contradiction)
+            return Condition(Level.ERROR, 'parameters contradict each other', self._contradiction)
         if self.walk is None:
-            return Condition(Level.OK, self._waiting_for(now) or 'waiting for gait/stand')
+            return self._condition_untaken(now)
         if self.walk.paused == TAKING_OVER:
             return Condition(Level.OK, TAKING_OVER)
         if self.walk.paused:
@@ -388,9 +417,15 @@ class Walking:
         level = Level.WARN if walker.hindrance else Level.OK
         return Condition(level, str(walker.state), walker.hindrance)
 
+    def _condition_untaken(self, now: float) -> Condition:
+        """Say what is missing until the robot is taken over."""
+        if self.lacks:
+            return Condition(Level.OK, STAYS_AWAY, self.lacks)
+        return Condition(Level.OK, self._waiting_for(now) or 'waiting for gait/stand')
+
 
 def _refusal_of(walk: Walk) -> Answer | None:
-    """Refuse an order while the robot cannot be led: it is for now, and not for whenever it can."""
+    """Refuse an order while the robot cannot be led: an order is meant for now, not for later."""
     if walk.paused and walk.paused != TAKING_OVER:
         return Answer(
             success=False, words=f'the robot cannot be led now: {walk.paused}; call again later'

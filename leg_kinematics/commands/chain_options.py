@@ -11,7 +11,7 @@ from typing import Any
 
 import click
 
-from leg_kinematics.board import BoardSpec
+from leg_kinematics.board import boards_not_given
 from leg_kinematics.chain.calibrated_robot import CalibratedRobot
 from leg_kinematics.commands.confirm import yes_option
 from leg_kinematics.commands.files import InputFile, WrongFileError, config_folder
@@ -42,14 +42,14 @@ def check_boards(given: Sequence[str], needed: Sequence[str]) -> None:
 
     """
     try:
-        names = [BoardSpec.parse(text).name for text in given]
+        missing = boards_not_given(given, needed)
     except BoardError as error:
         raise click.BadParameter(str(error), param_hint='--board') from error
-    if missing := [name for name in needed if name not in names]:
+    if missing:
         options = ' '.join(f'--board {name}=DRIVER:PORT' for name in missing)
         raise click.BadParameter(
             f'the servo maps name the boards {", ".join(needed)}, but {", ".join(missing)} '
-            f'{"is" if len(missing) == 1 else "are"} not given (got {", ".join(names)}): '
+            f'{"is" if len(missing) == 1 else "are"} not given (got {", ".join(given)}): '
             f'add {options}',
             param_hint='--board',
         )

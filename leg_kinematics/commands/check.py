@@ -26,10 +26,16 @@ if TYPE_CHECKING:
 
 COLOURS = {Verdict.PASS: 'green', Verdict.TIGHT: 'yellow', Verdict.FAIL: 'red'}
 
-CAPTION = (
-    'After each value stands what it takes to pass and, in brackets, where the line fails. Torques '
-    'are in percent of the stall torque, joint speeds of the no-load speed. The walks are the '
-    'fastest that the gait walks with its parameters, each "at" a duty factor.'
+BOUNDS = 'After each value stands what it takes to pass and, in brackets, where the line fails.'
+
+OF_A_WALK = (
+    'Torques are in percent of the stall torque, joint speeds of the no-load speed. The walks are '
+    'the fastest that the gait walks with its parameters, each "at" a duty factor.'
+)
+
+OF_ONE_FOOT = (
+    'A load at one foot is the largest before a servo stalls, held by one leg whose body is held '
+    'fast; a servo that holds more than half of its stall torque for long overheats.'
 )
 
 
@@ -66,11 +72,13 @@ def check(
 
     Reach, freedom of the body, the fastest walks of the gait with their joint speeds, torques,
     support, clearance of legs, body and ground, how long the battery lasts and, with servo maps,
-    pulses and straight lines: each line says pass, tight or fail, and what would help. For the
-    worst failing line of each kind single changes are tried, and those that are enough told with
-    their amounts. What may be a mistake, such as a leg on the wrong side, is told as a doubt, and
-    the leg is red in the picture of the robot. Exit code 0 when nothing fails, 1 when something
-    does, 2 when a file is wrong.
+    pulses and straight lines: each line says pass, tight or fail, and what would help. A robot that
+    lacks what a walk needs, such as a single leg on a bench, is asked the rest, and how much its
+    foot holds up and presses down. Legs that the servo maps list as not wired are looked at, but
+    not their pulses. For the worst failing line of each kind single changes are tried, and those
+    that are enough told with their amounts. What may be a mistake, such as a leg on the wrong side,
+    is told as a doubt, and the leg is red in the picture of the robot. Exit code 0 when nothing
+    fails, 1 when something does, 2 when a file is wrong.
     """
     try:
         described = load_robot(robot)
@@ -103,6 +111,7 @@ def check(
                     'findings': lines,
                     'doubts': [asdict(each) for each in report.doubts],
                     'remarks': report.remarks,
+                    'not_asked': [asdict(each) for each in report.not_asked],
                 },
                 indent=2,
             )
@@ -114,7 +123,8 @@ def check(
 
 
 def _print(name: str, report: 'Report', console: Console) -> None:
-    console.print(f'[bold]{escape(name)}: {_coloured(report.verdict)}[/]', highlight=False)
+    asked = ', as far as it can be asked' if report.not_asked else ''
+    console.print(f'[bold]{escape(name)}: {_coloured(report.verdict)}[/]{asked}', highlight=False)
     columns = [max(map(len, column)) for column in zip(*map(_cells, report.findings), strict=True)]
     for group, findings in groupby(report.findings, key=lambda finding: finding.group):
         console.print(f'\n[bold]{escape(group)}[/]', highlight=False)
@@ -132,7 +142,10 @@ def _print(name: str, report: 'Report', console: Console) -> None:
                 print_line(console, shown)
                 print_folded(console, finding.detail, 4)
     console.print()
-    print_folded(console, CAPTION)
+    print_folded(console, f'{BOUNDS} {OF_ONE_FOOT if report.not_asked else OF_A_WALK}')
+    for each in report.not_asked:
+        print_folded(console, f'not asked: {", ".join(each.questions)}', style='cyan')
+        print_folded(console, f'Why: {each.reason}.', 5)
     for doubt in report.doubts:
         print_folded(console, f'doubt {doubt.seen}', style='yellow')
         print_folded(console, f'Cure: {doubt.cure}.', 5)

@@ -215,11 +215,17 @@ class FeetSession:
     def where(self) -> str:
         """Which chain it is."""
         name, namespace = self.calibrated.robot.name, self._options.namespace
+        if words := self.calibrated.maps.not_wired_in_words:
+            name = f'{name} ({words})'
         if self._chain is not None:
             files = ' and '.join(map(str, self._chain.files))
             return f'Joined the chain that runs in {namespace}: {name}, by {files}.'
         boards = ', '.join(self._options.boards) or 'a mock board; nothing real moves'
         return f'No chain runs in {namespace}: one of our own for {name}, on {boards}.'
+
+    def release(self) -> str:
+        """Stop all pulses; say what the bridge answers."""
+        return f'Released: {self._participant.call("bridge/release")}.'
 
     @property
     def outlasts(self) -> bool:
@@ -230,10 +236,12 @@ class FeetSession:
     def leave(self) -> str:
         """Release the robot where that is wanted; say what holds it otherwise."""
         if self._options.release:
-            return f'Released: {self._participant.call("bridge/release")}.'
+            return self.release()
         report = self._participant.report
         if report is None or report.state in {PowerState.RELEASED, PowerState.UNPOWERED}:
             return 'No servo is powered.'
+        if report.state is PowerState.LOST:
+            return 'A board cannot be reached, and may hold its servos: use the switch.'
         if self._own is None:
             return 'The chain goes on and holds the feet here.'
         if self._own.mocked:

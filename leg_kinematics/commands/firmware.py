@@ -101,7 +101,7 @@ def firmware(
                 'channels': [asdict(pin) for pin in PINS],
             }
             if loaded:
-                known |= wiring_facts(loaded[0], loaded[1].maps)
+                known |= wiring_facts(*loaded)
             click.echo(json.dumps(known, indent=2))
             return
         guide = GUIDE.format(
@@ -110,7 +110,7 @@ def firmware(
             command=shlex.join(flash_command('/dev/ttyUSB0', path)),
             memory=shlex.quote(memory_operation(path)),
             wires=WIRES,
-            pins=wiring_in_words(loaded[0], loaded[1].maps) if loaded else channels_in_words(),
+            pins=wiring_in_words(*loaded) if loaded else channels_in_words(),
         )
         click.echo(guide, nl=False)
 

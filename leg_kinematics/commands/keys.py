@@ -53,7 +53,10 @@ class Keys:
         """Give what has been typed since; nothing where nothing was, or the terminal is gone."""
         if not self.there or not select.select([sys.stdin], [], [], 0.0)[0]:
             return ''
-        typed = os.read(sys.stdin.fileno(), READ_SIZE)
+        try:
+            typed = os.read(sys.stdin.fileno(), READ_SIZE)
+        except OSError:
+            typed = b''
         if not typed:
             self.there = False
         return typed.decode(errors='ignore')

@@ -32,14 +32,14 @@ class _Interrupted:
 
 
 @contextmanager
-def _signals_noted() -> Iterator[_Interrupted]:
-    """Have Ctrl-C and SIGTERM noted, so that whatever runs is not broken into."""
+def signals_noted() -> Iterator[_Interrupted]:
+    """Have Ctrl-C, SIGTERM and a closing terminal noted: whatever runs is not broken into."""
     noted = _Interrupted()
 
     def note(*_: object) -> None:
         noted.yes = True
 
-    numbers = (signal.SIGINT, signal.SIGTERM)
+    numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
     before = [signal.signal(number, note) for number in numbers]
     try:
         yield noted
@@ -90,7 +90,7 @@ class Playback:
         playing = self._playing
         columns = (TextColumn('{task.description}'), BarColumn(), TextColumn('{task.fields[time]}'))
         with (
-            _signals_noted() as interrupted,
+            signals_noted() as interrupted,
             Keys() as keys,
             Progress(
                 *columns,

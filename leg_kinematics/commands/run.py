@@ -89,9 +89,12 @@ def run(
     parameters = params_file or config / 'nodes.yaml'
     try:
         check_node_names(parameters)
-        needed = load_servo_maps(mapped, load_robot(described)).boards
+        maps = load_servo_maps(mapped, load_robot(described))
     except LegKinematicsError as error:
         raise WrongFileError(str(error)) from error
+    needed = maps.boards
+    if maps.not_wired:
+        click.echo(f'{maps.not_wired_in_words}; the other legs are driven', err=True)
     files: dict[str, Value] = {'robot': str(described), 'servo_maps': str(mapped)}
     arguments = ['--ros-args', '-r', f'__ns:={namespace}']
     arguments += ['--params-file', str(parameters)]

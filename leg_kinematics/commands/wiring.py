@@ -2,11 +2,10 @@
 # SPDX-License-Identifier: Apache-2.0
 """How servos are wired to a board with our firmware: in general, and those of one robot."""
 
-from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
 from leg_kinematics.board.framed.pins import PINS
-from leg_kinematics.calibration import ServoMap
+from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.design.supply import EFFICIENCY, servo_demands, supply_voltage
 from leg_kinematics.robot import Robot
 
@@ -49,18 +48,18 @@ class JointWire:
     label: str | None
 
 
-def joint_wires(maps: Sequence[ServoMap]) -> tuple[JointWire, ...]:
+def joint_wires(maps: ServoMaps) -> tuple[JointWire, ...]:
     """Give the signal wire of every joint, in the order of the maps."""
     wires = []
-    for each in maps:
+    for each in maps.maps:
         pin = PINS[each.channel] if each.channel < len(PINS) else None
         names = (pin.chip, pin.label) if pin else (None, None)
         wires.append(JointWire(each.joint, each.board, each.channel, *names))
     return tuple(wires)
 
 
-def wiring_in_words(robot: Robot, maps: Sequence[ServoMap]) -> str:
-    """Say how the servos of a robot are wired and fed."""
+def wiring_in_words(robot: Robot, maps: ServoMaps) -> str:
+    """Say how the servos of a robot are wired and fed; the supply is for all its legs."""
     wires = joint_wires(maps)
     joints = 2 + max(len(wire.joint) for wire in wires)
     boards = 2 + max(len('board'), *(len(wire.board) for wire in wires))
@@ -68,11 +67,14 @@ def wiring_in_words(robot: Robot, maps: Sequence[ServoMap]) -> str:
     for wire in wires:
         names = f'{wire.pin:<6}{wire.label}' if wire.pin else f'none, the last is {len(PINS) - 1}'
         lines.append(f'  {wire.joint:<{joints}}{wire.board:<{boards}}{wire.channel:<9}{names}')
+    if maps.not_wired:
+        lines.append(f'{maps.not_wired_in_words}: channels as soon as the servo maps have them.')
     if any(wire.pin is None for wire in wires):
         lines.append('On a board with Firmata a channel is the number of the pin instead.')
 
     demands = servo_demands(robot)
-    lines += ['', f'THE SERVO SUPPLY OF {robot.name}']
+    legs = ', with all its legs' if maps.not_wired else ''
+    lines += ['', f'THE SERVO SUPPLY OF {robot.name}{legs}']
     lines += [
         f'  {each.count} servos {each.servo!r}: about {each.stall_current:.1f} A each, held fast'
         for each in demands
@@ -98,10 +100,11 @@ def channels_in_words() -> str:
     return '\n'.join(lines)
 
 
-def wiring_facts(robot: Robot, maps: Sequence[ServoMap]) -> dict[str, object]:
-    """Tell a script how the servos of a robot are wired and fed."""
+def wiring_facts(robot: Robot, maps: ServoMaps) -> dict[str, object]:
+    """Tell a script how the servos of a robot are wired and fed; the supply is for all its legs."""
     return {
         'joints': [asdict(wire) for wire in joint_wires(maps)],
+        'not_wired': list(maps.not_wired),
         'supply': {
             'volts': supply_voltage(robot),
             'volts_assumed': robot.battery is None,

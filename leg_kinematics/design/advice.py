@@ -165,6 +165,7 @@ TRIED: Mapping[str, Sequence[Change]] = {
     'fastest walk': (LESS_LIFT, SLOWER, FASTER, *LONGER[:2], *HEIGHTS, _duty_factor()),
     'servo speed used': (LESS_LIFT, SLOWER, *LONGER[:2], *HEIGHTS),
     'stall torque used': (LONGER[2], *SHORTER[:2], *HEIGHTS, _duty_factor()),
+    'load at one foot': SHORTER,
     'support margin': (FASTER, _duty_factor()),
     'clearance': (FASTER, LESS_LIFT, *SHORTER, LONGER[2], HEIGHTS[1], _duty_factor()),
 }

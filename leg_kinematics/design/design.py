@@ -9,8 +9,8 @@ from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.design.finding import Finding
 from leg_kinematics.design.reach import reach_findings
 from leg_kinematics.design.steady_walk import HEADINGS, SteadyWalk, steady_walk
-from leg_kinematics.errors import LegKinematicsError
-from leg_kinematics.gait import TETRAPOD, TRIPOD, WAVE, GaitParameters
+from leg_kinematics.errors import CannotWalkError, CommandError, LegKinematicsError
+from leg_kinematics.gait import TETRAPOD, TRIPOD, WAVE, GaitParameters, walking_phases
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import LegSolver, leg_solvers
 
@@ -20,6 +20,10 @@ DUTY_FACTORS = (TRIPOD, TETRAPOD, WAVE)
 #: Of three legs none can swing while three stand.
 FEWEST_LEGS = 4
 FOUR_LEGS = 'a walk that never falls needs three feet on the ground, so four legs or more'
+BALANCING = (
+    'while one of four feet is lifted, a centre of mass in the middle is on the edge of the '
+    'other three: such a robot walks only with min_margin below zero, such as -0.03'
+)
 
 #: Duty factors that differ by less are looked at once.
 SAME = 0.01
@@ -57,7 +61,27 @@ class Design:
         """Solvers within the servo maps as well, as the robot walks."""
         if self.maps is None:
             return self.bare
-        return leg_solvers(self.robot, {each.joint: each.angle_range for each in self.maps.maps})
+        # Of legs that are not wired only the limits are known.
+        limits = {
+            joint: (link.lower, link.upper)
+            for leg in self.robot.legs
+            for joint, link in zip(leg.joints, leg.links, strict=True)
+        }
+        mapped = {each.joint: each.angle_range for each in self.maps.maps}
+        return leg_solvers(self.robot, limits | mapped)
+
+    @cached_property
+    def lacks(self) -> str:
+        """What the robot lacks that a walk needs, by the words of the gait; empty if nothing."""
+        try:
+            parameters = self.parameters
+            walking_phases(self.robot, parameters.phases, parameters.min_margin)
+        except CannotWalkError as error:
+            return str(error)
+        except CommandError:
+            # Phases that do not fit the robot are told by the lines of its walks.
+            return ''
+        return ''
 
     @cached_property
     def reach(self) -> tuple[list[Finding], tuple[tuple[Vector, ...], ...]]:
@@ -85,6 +109,14 @@ class Design:
             if factor > chosen[-1] + SAME:
                 chosen.append(factor)
         return tuple(chosen)
+
+    @property
+    def lack_of_legs(self) -> str:
+        """What too few legs have to do with it when the robot does not walk; else empty."""
+        legs = len(self.robot.legs)
+        if legs < FEWEST_LEGS:
+            return FOUR_LEGS
+        return BALANCING if legs == FEWEST_LEGS and self.parameters.min_margin >= 0.0 else ''
 
     def with_duty_factor(self, duty_factor: float) -> GaitParameters:
         """Return the parameters for one duty factor at every speed."""

@@ -73,9 +73,10 @@ def find_doubts(robot: Robot, maps: ServoMaps | None) -> tuple[Doubt, ...]:
             for each in maps.maps
             if isinstance(each.curve, LinearCurve)
         ]
+        wired = maps.wired(robot)
         found += [
-            *_signs(robot, maps),
-            *_horns(robot, maps),
+            *_signs(wired, maps),
+            *_horns(wired, maps),
             *_channels(maps),
             *_bare_angles(maps.document, horns),
         ]

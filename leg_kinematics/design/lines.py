@@ -45,6 +45,8 @@ class DrawnLine:
 
     Attributes
     ----------
+    leg
+        Name of the leg that draws.
     start, goal
         Ends of the ideal line.
     exact
@@ -56,6 +58,7 @@ class DrawnLine:
 
     """
 
+    leg: str
     start: Vector
     goal: Vector
     exact: Array
@@ -149,7 +152,7 @@ def draw_grid(
             rounded.append(_angles(joints, told_us))
             rested.append(_angles(joints, rest_us.tolist()))
         feet = (joint_points(solver, np.array(each))[:, -1] for each in (exact, rounded, rested))
-        drawn.append(DrawnLine(start, goal, *feet))
+        drawn.append(DrawnLine(leg.name, start, goal, *feet))
     return tuple(drawn)
 
 

@@ -58,7 +58,7 @@ def draw(robot: Robot, report: Report, folder: Path) -> list[Path]:
         with suppress(BalanceError):
             pictures['torque.png'] = _draw_torque(robot, report.legs, walks[0])
     if report.lines:
-        pictures['lines.png'] = _draw_lines(report.legs[0], report.lines)
+        pictures['lines.png'] = _draw_lines(report.lines)
     for name in ('robot.png', 'reach.png', 'ground.png', 'torque.png', 'lines.png'):
         (folder / name).unlink(missing_ok=True)
     for name, figure in pictures.items():
@@ -180,9 +180,9 @@ def _draw_torque(robot: Robot, legs: tuple[LegSolver, ...], walk: SteadyWalk) ->
     return figure
 
 
-def _draw_lines(leg: LegSolver, lines: Sequence[DrawnLine]) -> Figure:
+def _draw_lines(lines: Sequence[DrawnLine]) -> Figure:
     figure, (page, close) = plt.subplots(1, 2, figsize=(14, 6.5), layout='constrained')
-    name = leg.name.replace('_', ' ')
+    name = lines[0].leg.replace('_', ' ')
     for index, line in enumerate(lines):
         ideal = MM * np.array([line.start, line.goal])
         page.plot(*ideal.T[:2], color='0.8', linewidth=3, zorder=1)

@@ -9,7 +9,7 @@ from leg_kinematics.calibration import ServoMap, ServoMaps
 from leg_kinematics.design.finding import Bounds, Finding
 from leg_kinematics.design.steady_walk import SteadyWalk
 from leg_kinematics.errors import MapRangeError
-from leg_kinematics.robot import Vector
+from leg_kinematics.robot import Robot, Vector
 
 #: So close to its ends a servo may meet its stop: horns and stops differ by a few degrees, of
 #: some ten microseconds each (our own rule of thumb).
@@ -17,13 +17,15 @@ LEFT = Bounds(good=50.0, bound=5.0)
 
 
 def pulse_findings(
-    maps: ServoMaps, postures: Iterable[Sequence[Vector]], walks: Iterable[SteadyWalk]
+    robot: Robot, maps: ServoMaps, postures: Iterable[Sequence[Vector]], walks: Iterable[SteadyWalk]
 ) -> Iterator[Finding]:
-    """Give one line a servo: the pulses that postures and walks use, against its map."""
+    """Give one line a servo that is wired: the pulses that postures and walks use, and its map."""
     rows = [list(chain.from_iterable(posture)) for posture in postures]
     for walk in walks:
         rows += walk.angles.reshape(len(walk.angles), -1).tolist()
-    for servo_map, angles in zip(maps.maps, zip(*rows, strict=True), strict=True):
+    used = dict(zip(robot.joints, zip(*rows, strict=True), strict=True))
+    for servo_map in maps.maps:
+        angles = used[servo_map.joint]
         yield _pulse_finding(servo_map, min(angles), max(angles))
 
 

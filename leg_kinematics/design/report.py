@@ -10,11 +10,12 @@ from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.design.advice import Question, advised
 from leg_kinematics.design.battery import battery_findings
 from leg_kinematics.design.clearance import body_finding, clearance_finding, ground_findings
-from leg_kinematics.design.design import FEWEST_LEGS, FOUR_LEGS, Design
+from leg_kinematics.design.design import Design
 from leg_kinematics.design.doubts import Doubt, find_doubts
 from leg_kinematics.design.finding import Finding, Verdict
 from leg_kinematics.design.lines import DrawnLine, lines_finding
 from leg_kinematics.design.load import standing_torque, support_finding, walking_torque
+from leg_kinematics.design.one_foot import one_foot_findings
 from leg_kinematics.design.pulses import pulse_findings
 from leg_kinematics.design.reach import freedom_findings, stride_finding
 from leg_kinematics.design.speed import (
@@ -26,8 +27,37 @@ from leg_kinematics.design.speed import (
 from leg_kinematics.design.steady_walk import HEADINGS, SteadyWalk
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.gait import GaitParameters, Walker
-from leg_kinematics.robot import Robot
+from leg_kinematics.robot import FEWEST_STANDING, Robot
 from leg_kinematics.solver import LegReach, LegSolver
+
+#: What only a robot that walks can be asked, and what only one that stands on its feet.
+OF_A_WALK = (
+    'stride radius',
+    'fastest walk',
+    'servo speed',
+    'torque of a walk',
+    'support margin',
+    'clearance of two legs',
+    'minutes of a walk',
+)
+OF_STANDING = ('body over its feet', 'torque up to standing', 'underside', 'minutes of standing')
+
+
+@dataclass(frozen=True)
+class NotAsked:
+    """What was not looked at, since the robot lacks what it takes.
+
+    Attributes
+    ----------
+    questions
+        In a word or a few each.
+    reason
+        What is missing.
+
+    """
+
+    questions: tuple[str, ...]
+    reason: str
 
 
 @dataclass(frozen=True)
@@ -44,11 +74,14 @@ class Report:
         The walks that were looked at, those with the lowest duty factor first; none when the robot
         cannot walk.
     lines
-        What the foot of the first leg draws through its servo maps; none without maps.
+        What the foot of the first leg that is wired draws through its servo maps; none without
+        maps.
     doubts
         What may be a mistake; none of it fails.
     remarks
         What was assumed, or could not be looked at and why.
+    not_asked
+        What nobody can ask of such a robot.
 
     """
 
@@ -58,6 +91,7 @@ class Report:
     lines: tuple[DrawnLine, ...] = ()
     doubts: tuple[Doubt, ...] = ()
     remarks: tuple[str, ...] = ()
+    not_asked: tuple[NotAsked, ...] = ()
 
     @property
     def verdict(self) -> Verdict:
@@ -88,7 +122,8 @@ def check_robot(
     Returns
     -------
     Report
-        A robot that cannot take its postures is not asked how it walks.
+        A robot that cannot take its postures is not asked how it walks; nor is one that lacks what
+        a walk needs, which is asked what one of its feet can hold instead.
 
     """
     doubts = find_doubts(robot, maps)
@@ -101,40 +136,72 @@ def check_robot(
             asked.append((question, question(design)))
     tell('what would help')
     findings = together(advised(design, asked))
+    not_asked = tuple(_not_asked(design))
+    remarks: tuple[str, ...] = ()
+    if maps is not None and maps.not_wired:
+        remarks += (f'{maps.not_wired_in_words}: nothing was asked of the pulses there',)
     if not design.postures:
-        return Report(findings, design.bare, (), doubts=doubts)
-    walks = design.all_walks
+        return Report(
+            findings, design.bare, (), doubts=doubts, remarks=remarks, not_asked=not_asked
+        )
+    walks = () if design.lacks else design.all_walks
     lines: tuple[DrawnLine, ...] = ()
     if maps is not None:
-        findings += tuple(pulse_findings(maps, design.postures, walks))
+        findings += tuple(pulse_findings(robot, maps, design.postures, walks))
         tell('straight lines')
         drawn, lines = _lines(design, maps)
         findings += drawn
-    tell('battery')
-    minutes, remark = battery_findings(
-        robot, design.legs, design.postures[-1], design.fastest_walks[:1]
-    )
-    findings += tuple(minutes)
-    return Report(findings, design.legs, walks, lines, doubts, (remark,))
+    if robot.stands:
+        tell('battery')
+        minutes, remark = battery_findings(robot, design.legs, design.postures[-1], walks[:1])
+        findings += tuple(minutes)
+        remarks += (remark,)
+    return Report(findings, design.legs, walks, lines, doubts, remarks, not_asked)
+
+
+def _not_asked(design: Design) -> Iterator[NotAsked]:
+    """Say what is not asked of a robot with too few legs, or with legs in no order of steps."""
+    robot = design.robot
+    if design.lacks:
+        legs = design.lack_of_legs if robot.stands else ''
+        yield NotAsked(OF_A_WALK, '; '.join(filter(None, (design.lacks, legs))))
+    if not robot.stands:
+        yield NotAsked(
+            OF_STANDING,
+            f'fewer than {FEWEST_STANDING} legs do not stand, so something else carries the body',
+        )
 
 
 def _questions(design: Design) -> Iterator[tuple[str, Question]]:
-    """Give what is asked about a robot that stands, and what to tell meanwhile."""
+    """Give what is asked about a robot that takes its postures, and what to tell meanwhile."""
+    if not design.lacks:
+        yield 'reach', _stride
+    if design.robot.stands:
+        yield 'reach', _freedom
+    if not design.lacks:
+        yield from _questions_of_a_walk(design)
+    if design.robot.stands:
+        yield 'loads', _standing_torque
+    if design.lacks:
+        yield 'loads', _one_foot
+    else:
+        yield 'loads', _walking_torque
+        for factor in range(len(design.duty_factors)):
+            yield 'support', partial(_support, factor)
+        yield 'clearance', _clearance
+    yield 'clearance', _body
+    if design.robot.stands:
+        yield 'clearance', _ground
+
+
+def _questions_of_a_walk(design: Design) -> Iterator[tuple[str, Question]]:
+    """Give what is asked about the speed of a robot, and what to tell meanwhile."""
     factors = range(len(design.duty_factors))
-    yield 'reach', _stride
-    yield 'reach', _freedom
     for factor in factors:
         for heading in HEADINGS:
             yield f'walking {heading}', partial(_speed, factor, heading)
     for factor in factors:
         yield 'joint speeds', partial(_joint_speeds, factor)
-    yield 'loads', _standing_torque
-    yield 'loads', _walking_torque
-    for factor in factors:
-        yield 'support', partial(_support, factor)
-    yield 'clearance', _clearance
-    yield 'clearance', _body
-    yield 'clearance', _ground
 
 
 def _reach(design: Design) -> list[Finding]:
@@ -164,9 +231,7 @@ def _speed(factor: int, heading: str, design: Design) -> list[Finding]:
     try:
         return [speed_finding(design.walk(duty_factor, heading), design.parameters)]
     except LegKinematicsError as error:
-        reason = str(error)
-        if len(design.robot.legs) < FEWEST_LEGS:
-            reason += f'; {FOUR_LEGS}'
+        reason = '; '.join(filter(None, (str(error), design.lack_of_legs)))
         return [standstill_finding(heading, duty_factor, design.parameters, reason)]
 
 
@@ -177,6 +242,10 @@ def _joint_speeds(factor: int, design: Design) -> list[Finding]:
 
 def _standing_torque(design: Design) -> list[Finding]:
     return [standing_torque(design.robot, design.bare, design.postures)]
+
+
+def _one_foot(design: Design) -> list[Finding]:
+    return one_foot_findings(design.robot, design.bare, design.postures[-1])
 
 
 def _walking_torque(design: Design) -> list[Finding]:
@@ -195,7 +264,8 @@ def _clearance(design: Design) -> list[Finding]:
 
 
 def _body(design: Design) -> list[Finding]:
-    return [body_finding(design.robot, design.bare, design.postures, design.fastest_walks)]
+    walks = () if design.lacks else design.fastest_walks
+    return [body_finding(design.robot, design.bare, design.postures, walks)]
 
 
 def _ground(design: Design) -> list[Finding]:
@@ -203,14 +273,18 @@ def _ground(design: Design) -> list[Finding]:
 
 
 def _lines(design: Design, maps: ServoMaps) -> tuple[tuple[Finding, ...], tuple[DrawnLine, ...]]:
-    """Draw lines around the standing foot of the first leg, as far as it reaches on all sides."""
-    leg, foot = design.legs[0], design.robot.standing.feet[0]
+    """Draw lines around the standing foot of a leg, as far as it reaches on all sides.
+
+    Of the first leg that is wired.
+    """
+    index = design.robot.leg_names.index(maps.wired(design.robot).leg_names[0])
+    leg, foot = design.legs[index], design.robot.standing.feet[index]
     try:
         leg.angles(foot)
     except LegKinematicsError:
         # The line of its pulses tells that the foot cannot stand.
         return (), ()
     finding, lines = lines_finding(
-        design.robot.legs[0], leg, maps, foot, LegReach(leg).margin(foot)
+        design.robot.legs[index], leg, maps, foot, LegReach(leg).margin(foot)
     )
     return (finding,), lines

@@ -64,15 +64,16 @@ def plan_tour(design: Design) -> Tour:
     Raises
     ------
     LegKinematicsError
-        The robot has fewer than four legs or cannot walk; the message says why.
+        The robot has fewer than four legs, one that is not wired, or cannot walk; the message says
+        why.
 
     """
     robot = design.robot
+    if design.maps is not None and design.maps.not_wired:
+        raise CommandError(f'a walk needs every leg: {design.maps.not_wired_in_words}')
     if len(robot.legs) < FEWEST_LEGS:
-        raise CommandError(
-            f'{robot.name} has {len(robot.legs)} legs; a walk that never falls needs three feet '
-            'on the ground, so four legs or more'
-        )
+        legs = 'leg' if len(robot.legs) == 1 else 'legs'
+        raise CommandError(f'{robot.name} has {len(robot.legs)} {legs}; {design.lack_of_legs}')
     reason = ''
     steady = [each for each in design.duty_factors if each * len(robot.legs) >= FEET_DOWN]
     # With phases of the user's own there is one duty factor, and the gait judges it.
@@ -84,6 +85,7 @@ def plan_tour(design: Design) -> Tour:
             reason = reason or limit
         if parts[0][0].speed > LEAST_SPEED:
             return Tour(duty_factor, (*parts, (Twist(), STOPPING_TIME, 'stopping')))
+    reason = '; '.join(filter(None, (reason, design.lack_of_legs)))
     raise CommandError(
         f'{robot.name} cannot walk with these parameters of the gait: {reason}; '
         '`leg-kinematics check` says what would help'

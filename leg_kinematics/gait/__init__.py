@@ -2,13 +2,18 @@
 # SPDX-License-Identifier: Apache-2.0
 """Walking: phases, swing, velocity limits, and the walker that puts them together."""
 
-from leg_kinematics.gait.body import Offset
-from leg_kinematics.gait.odometry import Covariance, Odometry
+from leg_kinematics.gait.body import Offset, Pose, Twist
+from leg_kinematics.gait.odometry import BodyMotion, Covariance, Odometry
 from leg_kinematics.gait.parameters import GaitParameters
-from leg_kinematics.gait.phases import TETRAPOD, TRIPOD, WAVE, Cycle, touchdown_phases
-from leg_kinematics.gait.planar import Pose, Twist
-from leg_kinematics.gait.sample import BodyMotion, GaitSample, GaitState
-from leg_kinematics.gait.walker import Walker
+from leg_kinematics.gait.phases import (
+    TETRAPOD,
+    TRIPOD,
+    WAVE,
+    Cycle,
+    touchdown_phases,
+    walking_phases,
+)
+from leg_kinematics.gait.walker import GaitSample, GaitState, Walker
 
 __all__ = [
     'TETRAPOD',
@@ -26,4 +31,5 @@ __all__ = [
     'Twist',
     'Walker',
     'touchdown_phases',
+    'walking_phases',
 ]

@@ -1,28 +1,104 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""The body of a walk: where it is, how it stands over its feet, how it moves there smoothly."""
+"""Where the body is: its exact motion in the plane, SE(2), and its offset from a level walk."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from math import cos, isfinite, sin
+from math import cos, hypot, isfinite, remainder, sin, tau
 from typing import NamedTuple
 
 import numpy as np
 
-from leg_kinematics.gait.planar import Pose, Twist
 from leg_kinematics.robot import Vector
-from leg_kinematics.solver import PEAK_SPEED, ManyLegs, State, minimum_jerk
+from leg_kinematics.solver import ManyLegs
 
-#: No move of the body over its feet takes less, s: small changes of the order, or of the ground,
-#: shall not jerk it.
-SHORTEST_MOVE = 0.3
+Point = tuple[float, float]
 
-#: Instants at which a way is looked at before it is taken.
-WAY_SAMPLES = 40
+#: Below this angle sin(a)/a and (1 - cos a)/a are taken from their series, whose next term is
+#: smaller than the rounding of doubles, rad.
+SMALL_ANGLE = 1e-4
 
-#: What the body may pass its goal by, m.
-WAY_TOLERANCE = 1e-4
+
+@dataclass(frozen=True, slots=True)
+class Pose:
+    """Where the body is in an outer frame: x, y in m, yaw in rad, within [-pi, pi]."""
+
+    x: float = 0.0
+    y: float = 0.0
+    yaw: float = 0.0
+
+    def place(self, point: Point) -> Point:
+        """Express a point of the body's frame in the outer frame, m."""
+        c, s = cos(self.yaw), sin(self.yaw)
+        return (self.x + c * point[0] - s * point[1], self.y + s * point[0] + c * point[1])
+
+    def locate(self, point: Point) -> Point:
+        """Express a point of the outer frame in the body's frame, m."""
+        return self.turn_back((point[0] - self.x, point[1] - self.y))
+
+    def turn_back(self, vector: Point) -> Point:
+        """Express a free vector of the outer frame in the body's frame."""
+        c, s = cos(self.yaw), sin(self.yaw)
+        return (c * vector[0] + s * vector[1], c * vector[1] - s * vector[0])
+
+    def __mul__(self, other: 'Pose') -> 'Pose':
+        """Append a pose given in the body's frame; a pose that does not move is exactly kept."""
+        x, y = self.place((other.x, other.y))
+        return Pose(x, y, remainder(self.yaw + other.yaw, tau))
+
+
+@dataclass(frozen=True, slots=True)
+class Twist:
+    """Velocity of the body in its own frame: x, y in m/s, yaw in rad/s."""
+
+    x: float = 0.0
+    y: float = 0.0
+    yaw: float = 0.0
+
+    def __bool__(self) -> bool:
+        """Tell whether anything moves."""
+        return bool(self.x or self.y or self.yaw)
+
+    @property
+    def finite(self) -> bool:
+        """Tell whether every component is finite."""
+        return isfinite(self.x) and isfinite(self.y) and isfinite(self.yaw)
+
+    @property
+    def speed(self) -> float:
+        """Of the body's origin, m/s."""
+        return hypot(self.x, self.y)
+
+    def scaled(self, factor: float) -> 'Twist':
+        """Change the size and keep the direction."""
+        return Twist(self.x * factor, self.y * factor, self.yaw * factor)
+
+    def towards(self, other: 'Twist', fraction: float) -> 'Twist':
+        """Go a fraction of the way to another twist; at 1 it is that twist exactly."""
+        if fraction >= 1.0:
+            return other
+        return Twist(
+            self.x + fraction * (other.x - self.x),
+            self.y + fraction * (other.y - self.y),
+            self.yaw + fraction * (other.yaw - self.yaw),
+        )
+
+    def at(self, point: Point) -> Point:
+        """Velocity of a point that moves with the body, in the body's frame, m/s."""
+        return (self.x - self.yaw * point[1], self.y + self.yaw * point[0])
+
+    def over(self, time: float) -> Pose:
+        """Displacement after a time, s: the exponential of SE(2), seen from the start."""
+        angle = self.yaw * time
+        if abs(angle) < SMALL_ANGLE:
+            sine = 1.0 - angle * angle / 6.0
+            cosine = 0.5 * angle * (1.0 - angle * angle / 12.0)
+        else:
+            sine = sin(angle) / angle
+            cosine = (1.0 - cos(angle)) / angle
+        x, y = self.x * time, self.y * time
+        return Pose(sine * x - cosine * y, cosine * x + sine * y, remainder(angle, tau))
 
 
 @dataclass(frozen=True)
@@ -43,7 +119,7 @@ class Offset:
 
     @property
     def finite(self) -> bool:
-        """Tell whether every component is a number."""
+        """Tell whether every component is finite."""
         return all(map(isfinite, self.components))
 
     @classmethod
@@ -141,73 +217,40 @@ class BodyState(NamedTuple):
     offset: Offset
 
     def after(self, time: float) -> 'BodyState':
-        """Let it go on like this for a time, s; a negative one leads back."""
+        """Give the state after a time (s) at this twist; a negative time leads back."""
         return BodyState(self.pose * self.twist.over(time), self.twist, self.height, self.offset)
 
 
-class SmoothMove:
-    """Coordinates of the body that go together from how they move now to rest at a goal.
+def seen_from(pose: Pose, twist: Twist) -> Callable[[Point, Point], tuple[Point, Point]]:
+    """Return a function that expresses moving points of the world in a moving body's frame.
 
     Parameters
     ----------
-    start
-        At rest, m or rad.
+    pose, twist
+        Of the body.
 
-    Attributes
-    ----------
-    states
-        Of the coordinates, m or rad, and their rates.
-    goal
-        Where they are going.
-    moving
-        Whether they are on their way.
+    Returns
+    -------
+    callable
+        From a point and its velocity in the world to both in the body, m and m/s.
 
     """
+    c, s = cos(pose.yaw), sin(pose.yaw)
 
-    def __init__(self, *start: float) -> None:
-        """Be at rest."""
-        self.states = tuple(map(State, start))
-        self.goal: tuple[float, ...] = start
-        self._remaining = 0.0
+    def see(point: Point, velocity: Point) -> tuple[Point, Point]:
+        x, y = point[0] - pose.x, point[1] - pose.y
+        x, y = c * x + s * y, c * y - s * x
+        u, v = velocity
+        return (x, y), (
+            c * u + s * v - (twist.x - twist.yaw * y),
+            c * v - s * u - (twist.y + twist.yaw * x),
+        )
 
-    @property
-    def moving(self) -> bool:
-        """Tell whether they are on their way."""
-        return self._remaining > 0.0
-
-    def aim(self, goal: tuple[float, ...], duration: float) -> None:
-        """Go to another goal in so many seconds."""
-        self.goal, self._remaining = goal, duration
-
-    def duration(self, goal: tuple[float, ...], peaks: Sequence[float]) -> float:
-        """Time of a way to a goal, s, with a peak speed of each coordinate from rest."""
-        ways = zip(self.states, goal, peaks, strict=True)
-        times = (PEAK_SPEED * abs(end - state.position) / peak for state, end, peak in ways)
-        return max(SHORTEST_MOVE, *times)
-
-    def may_turn(self, goal: tuple[float, ...], duration: float) -> bool:
-        """Tell whether a way to another goal leads beyond neither end: that goal and this one."""
-        times = [duration * look / WAY_SAMPLES for look in range(1, WAY_SAMPLES)]
-        for state, old, new in zip(self.states, self.goal, goal, strict=True):
-            ends = (new, old, state.position)
-            low, high = min(ends) - WAY_TOLERANCE, max(ends) + WAY_TOLERANCE
-            way = (minimum_jerk(state, new, duration, time).position for time in times)
-            if not all(low <= position <= high for position in way):
-                return False
-        return True
-
-    def step(self, dt: float) -> None:
-        """Advance by dt seconds."""
-        if self._remaining > 0.0:
-            self.states = tuple(
-                minimum_jerk(state, end, self._remaining, dt)
-                for state, end in zip(self.states, self.goal, strict=True)
-            )
-            self._remaining -= dt
+    return see
 
 
 def carried(legs: ManyLegs, offsets: Sequence[Offset]) -> ManyLegs:
-    """Give legs of the offset body as the level body has them, offset by offset."""
+    """Express the legs of the offset body in the level body, for each of some offsets."""
     turns = np.array([offset.rotation for offset in offsets])
     return legs.moved(turns, np.array([offset.shift for offset in offsets]))
 

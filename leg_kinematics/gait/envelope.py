@@ -7,7 +7,7 @@ and are worked out when one of them changes, not in every tick.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property, lru_cache, partial
 from itertools import chain, compress, pairwise, repeat
 from math import ceil, floor, hypot
@@ -16,10 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leg_kinematics.errors import CommandError, LegKinematicsError
-from leg_kinematics.gait.body import Offset
+from leg_kinematics.gait.body import Offset, Point
 from leg_kinematics.gait.parameters import GaitParameters
 from leg_kinematics.gait.phases import LOWEST_DUTY_FACTOR, Cycle, Phases
-from leg_kinematics.gait.planar import Point
 from leg_kinematics.gait.swing import LANDING_FIXED, swing_overshoot
 from leg_kinematics.gait.workspace import (
     HEADINGS,
@@ -51,7 +50,7 @@ USABLE_SHARE = 0.95
 #: Share of the permitted joint speed that a steady walk may use; the rest is for changes.
 WALKING_SHARE = 0.85
 
-#: Share of the permitted joint speed that a swing may be planned with; it is looked at in a few
+#: Share of the permitted joint speed that a swing may be planned with; it is checked at a few
 #: instants only, and the body may speed up before it is planned anew.
 SWINGING_SHARE = 0.9
 
@@ -61,13 +60,13 @@ POSING_SHARE = 0.1
 #: While the duty factor changes, what it allows is worked out for multiples of this.
 DUTY_FACTOR_STEP = 0.05
 
-#: Of a leg that does not walk, m and m/s.
+#: Stands for no bound, of a leg that does not walk, m and m/s.
 UNBOUNDED = 1e9
 
 #: Poses and duty factors whose envelopes are kept.
 REMEMBERED = 128
 
-#: Parts of a way of the body at whose ends it is looked at.
+#: A way of the body is checked at the ends of so many equal parts.
 PARTS_OF_WAY = 16
 
 #: Events of a cycle closer to each other than this are one, as a share of the cycle.
@@ -95,25 +94,19 @@ class Envelope:
     margin: float
     labels: tuple[str, ...]
     look_how_fast: Callable[[], Speeds]
-    _fastest: Speeds | None = field(default=None, init=False)
 
     @property
     def fastest_is_known(self) -> bool:
         """Tell whether `fastest` has been worked out, which takes as long as ten ticks."""
-        return self._fastest is not None
+        return 'fastest' in vars(self)
 
-    def work_out_fastest(self) -> Speeds:
-        """Work out `fastest`."""
-        self._fastest = fastest = self.look_how_fast()
-        return fastest
-
-    @property
+    @cached_property
     def fastest(self) -> Speeds:
         """Highest speed of the ground under each foot in a steady walk, m/s.
 
         For the directions of `fastest_stances`.
         """
-        return self.work_out_fastest() if self._fastest is None else self._fastest
+        return self.look_how_fast()
 
     @cached_property
     def narrowest(self) -> int:
@@ -157,7 +150,7 @@ class Envelopes:
         parameters: GaitParameters,
         phases: Phases,
     ) -> None:
-        """Weigh the robot as it stands."""
+        """Work out what depends on neither pose nor duty factor."""
         self._robot = robot
         self._solvers = tuple(legs)
         self._parameters = parameters
@@ -244,20 +237,20 @@ class Envelopes:
         steps = ceil((high - low) / DUTY_FACTOR_STEP)
         factors = {low, high, *(low + DUTY_FACTOR_STEP * step for step in range(1, steps))}
         standing = set(chain.from_iterable(map(self._standing, factors)))
-        # More feet leave no less margin.
+        # More feet never leave a smaller margin.
         fewest = frozenset(legs for legs in standing if not any(few < legs for few in standing))
         margin = min(self._margin(offset, fewest) for offset in offsets)
-        spare = margin - self._parameters.min_margin
+        least = self._parameters.min_margin
         radii, labels = [], []
         discs = map(min, *self._discs_in(offsets), repeat(UNBOUNDED))
         for name, point, disc, walks in zip(
             self._robot.leg_names, self.neutral, discs, self._phases.walking, strict=True
         ):
             reach = self._stride(USABLE_SHARE * disc, swing_overshoot(low), low, hypot(*point))
-            support = self._stride(spare, 1.0, low, hypot(*point))
+            support = self._stride(margin - least, 1.0, low, hypot(*point))
             radii.append(min(reach, support) if walks else UNBOUNDED)
             labels.append(
-                f'{name}, to keep {self._parameters.min_margin:g} m of the margin {margin:.3g} m'
+                f'{name}, to keep a margin of {1e3 * least:g} mm (of {1e3 * margin:z.1f})'
                 if support < reach
                 else name
             )

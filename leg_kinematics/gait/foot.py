@@ -4,7 +4,7 @@
 
 from dataclasses import dataclass, field
 
-from leg_kinematics.gait.planar import Point
+from leg_kinematics.gait.body import Point
 from leg_kinematics.gait.swing import Swing
 from leg_kinematics.solver import State, minimum_jerk
 
@@ -34,7 +34,7 @@ class Standing:
 
     @property
     def velocity(self) -> Point:
-        """None, m/s."""
+        """Velocity over the ground: zero, m/s."""
         return AT_REST
 
 
@@ -70,7 +70,7 @@ class Seeking:
 
     @property
     def velocity(self) -> Point:
-        """None over the ground, m/s."""
+        """Velocity over the ground: zero, m/s."""
         return AT_REST
 
     @property
@@ -81,7 +81,7 @@ class Seeking:
 
     @property
     def over(self) -> bool:
-        """Tell whether there is no ground."""
+        """Tell whether the search is over, and no ground was found."""
         return self.elapsed >= self.duration
 
     def after(self, dt: float) -> 'Seeking':
@@ -164,6 +164,6 @@ class Foot:
         self.motion, self.first_step = swing, False
 
     def stand(self, place: Point, ground: float, *, missed: bool = False) -> None:
-        """Stand from now on at a place and an elevation, m; tell whether there is no ground."""
+        """Stand from now on at a place and an elevation, m, perhaps without having felt ground."""
         self.motion = Standing(place, State(ground))
         self.ground, self.missed = ground, missed

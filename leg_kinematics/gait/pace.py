@@ -1,30 +1,191 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""How fast to walk: the duty factor, and the twist of the next tick."""
+"""How fast to walk: the duty factor, and the twist of the next tick.
+
+Limits scale the whole twist and keep its direction. Feet that stand, or are about to land, let the
+body go only where they stay in reach. Slower is always allowed, so that this can never trap the
+robot.
+"""
 
 from collections.abc import Sequence
-from math import isfinite
+from dataclasses import dataclass
+from math import asin, dist, hypot, inf, isfinite
+from typing import NamedTuple
 
 from leg_kinematics.errors import CommandError
-from leg_kinematics.gait.body import Offset
+from leg_kinematics.gait.body import Offset, Point, Twist
 from leg_kinematics.gait.envelope import SMALLEST_STRIDE, Envelope, Envelopes
-from leg_kinematics.gait.limits import (
-    Limited,
-    Stance,
-    allowed,
-    as_far_as_allowed,
-    demand,
-    limit_servo_speed,
-    limit_speed,
-    limit_stride,
-    ramp,
-)
 from leg_kinematics.gait.parameters import GaitParameters
 from leg_kinematics.gait.phases import Clock, Phases, check_duty_factor
-from leg_kinematics.gait.planar import Twist
+from leg_kinematics.gait.workspace import fastest_towards
 
 #: The duty factor is chosen for so much more speed than is asked for.
 HEADROOM = 1.1
+
+#: Halvings by which the allowed part of a change is found: to 1/4096 of what a tick may change.
+HALVINGS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Limited:
+    """A twist and what held it back.
+
+    Attributes
+    ----------
+    twist
+        What may be done.
+    reason
+        Empty when nothing bound; else the limit with its value.
+
+    """
+
+    twist: Twist
+    reason: str = ''
+
+
+def limit_speed(twist: Twist, max_speed: float, max_yaw_rate: float) -> Limited:
+    """Keep the speed of the origin (m/s) and the yaw rate (rad/s) within their bounds."""
+    linear = max_speed / twist.speed if twist.speed > max_speed else 1.0
+    angular = max_yaw_rate / abs(twist.yaw) if abs(twist.yaw) > max_yaw_rate else 1.0
+    if linear >= 1.0 and angular >= 1.0:
+        return Limited(twist)
+    reason = (
+        f'max_speed {max_speed:g} m/s (asked {twist.speed:.3g})'
+        if linear <= angular
+        else f'max_yaw_rate {max_yaw_rate:g} rad/s (asked {abs(twist.yaw):.3g})'
+    )
+    return Limited(twist.scaled(min(linear, angular)), reason)
+
+
+def limit_stride(
+    twist: Twist,
+    neutral: Sequence[Point],
+    radii: Sequence[float],
+    names: Sequence[str],
+    stance_time: float,
+) -> Limited:
+    """Keep every foot within its disc in a steady walk.
+
+    A foot that passes its neutral point at mid stance goes half a stance each way on an arc, whose
+    chord must not exceed the radius.
+
+    Parameters
+    ----------
+    twist
+        What is asked.
+    neutral
+        Neutral points in the body's frame, m.
+    radii
+        Of the discs, m.
+    names
+        Of the legs, for the reason.
+    stance_time
+        s.
+
+    """
+    factor, reason = 1.0, ''
+    half = 0.5 * stance_time
+    for point, radius, name in zip(neutral, radii, names, strict=True):
+        allowed = _longest_chord(twist, hypot(*twist.at(point)), radius, half)
+        if allowed < factor:
+            factor = allowed
+            reason = f'stride radius {radius * 1e3:.3g} mm of {name}'
+    return Limited(twist.scaled(factor), reason)
+
+
+def limit_servo_speed(
+    twist: Twist,
+    neutral: Sequence[Point],
+    fastest: Sequence[Sequence[float]],
+    names: Sequence[str],
+) -> Limited:
+    """Keep the ground under every foot as slow as its servos need it for their swings.
+
+    Parameters
+    ----------
+    twist
+        What is asked.
+    neutral
+        Neutral points in the body's frame, m.
+    fastest
+        Of each leg, the speeds of `fastest_stances`, m/s.
+    names
+        Of the legs, for the reason.
+
+    """
+    factor, reason = 1.0, ''
+    for point, stances, name in zip(neutral, fastest, names, strict=True):
+        velocity = twist.at(point)
+        speed = hypot(*velocity)
+        allowed = fastest_towards(stances, velocity)
+        if allowed < factor * speed:
+            factor = allowed / speed
+            reason = f'servo speed: {allowed:.3g} m/s at the foot of {name} (asked {speed:.3g})'
+    return Limited(twist.scaled(factor), reason)
+
+
+def demand(
+    twist: Twist,
+    neutral: Sequence[Point],
+    radii: Sequence[float],
+    fastest: Sequence[Sequence[float]],
+    stance_time: float,
+) -> float:
+    """Estimate the share of what reach and servos allow that a twist asks for; 1 is all of it."""
+    share = 0.0
+    for point, radius, stances in zip(neutral, radii, fastest, strict=True):
+        velocity = twist.at(point)
+        speed = hypot(*velocity)
+        if speed > 0.0:
+            allowed = min(2.0 * radius / stance_time, fastest_towards(stances, velocity))
+            share = max(share, speed / allowed if allowed > 0.0 else inf)
+    return share
+
+
+def _longest_chord(twist: Twist, speed: float, radius: float, time: float) -> float:
+    """Largest factor of the twist whose chord after a time stays within the radius."""
+    if speed * time <= radius:
+        return inf
+    if abs(twist.yaw) * time < 1e-6:
+        return radius / (speed * time)
+    half_turn = 0.5 * abs(twist.yaw)
+    sine = radius * half_turn / speed
+    return inf if sine >= 1.0 else asin(sine) / (half_turn * time)
+
+
+def ramp(current: Twist, target: Twist, parameters: GaitParameters, dt: float) -> float:
+    """Share of the way to the target that the acceleration limits allow in one tick of dt s."""
+    linear = hypot(target.x - current.x, target.y - current.y)
+    angular = abs(target.yaw - current.yaw)
+    return min(
+        1.0,
+        parameters.acceleration * dt / linear if linear > 0.0 else 1.0,
+        parameters.yaw_acceleration * dt / angular if angular > 0.0 else 1.0,
+    )
+
+
+class Stance(NamedTuple):
+    """A foot whose footprint is settled, seen from the body.
+
+    Attributes
+    ----------
+    neutral, place
+        Its neutral point and its footprint, m.
+    time
+        Until it is lifted, s.
+    room
+        How far from its neutral point it may be then, m.
+
+    """
+
+    neutral: Point
+    place: Point
+    time: float
+    room: float
+
+    def allows(self, twist: Twist) -> bool:
+        """Tell whether the foot is in reach when it is lifted, if the body goes on like this."""
+        return dist(twist.over(self.time).locate(self.place), self.neutral) <= self.room
 
 
 class Pace:
@@ -122,7 +283,7 @@ class Pace:
         envelope = self._envelopes.at(way, smallest, smallest)
         if clock.running and not envelope.fastest_is_known:
             if envelope is self._due:
-                envelope.work_out_fastest()
+                _ = envelope.fastest
             self._due = envelope
             return clock.goal
         stance_time = self._stance_time(smallest)
@@ -131,7 +292,7 @@ class Pace:
         return max(smallest, min(largest, steadiest))
 
     def within_bounds(self, command: Twist, envelope: Envelope) -> Limited:
-        """Limit a command to the bounds of the speed; no foot that cannot step need follow it."""
+        """Limit a command to the bounds of the speed, and to zero where some foot cannot step."""
         leg = envelope.narrowest
         if envelope.radii[leg] < SMALLEST_STRIDE:
             radius, label = envelope.radii[leg], envelope.labels[leg]
@@ -160,19 +321,22 @@ class Pace:
         self, current: Twist, target: Limited, stances: Sequence[Stance], dt: float
     ) -> Limited:
         """Go on towards a twist for dt seconds, as far as acceleration and stances allow."""
-        fraction = self._ramp(current, target.twist, dt)
-        reached = current.towards(target.twist, fraction)
-        if allowed(reached, stances):
-            return Limited(reached, target.reason)
-        if not allowed(current, stances):
-            brake = self._ramp(current, Twist(), dt)
-            return Limited(current.towards(Twist(), brake), 'reach of a standing foot: braking')
-        reached = as_far_as_allowed(current, target.twist, fraction, stances)
-        return Limited(reached, target.reason or 'reach of a standing foot')
 
-    def _ramp(self, current: Twist, target: Twist, dt: float) -> float:
-        parameters = self._parameters
-        return ramp(current, target, parameters.acceleration, parameters.yaw_acceleration, dt)
+        def allowed(share: float) -> bool:
+            reached = current.towards(target.twist, share)
+            return all(stance.allows(reached) for stance in stances)
+
+        low, high = 0.0, ramp(current, target.twist, self._parameters, dt)
+        if allowed(high):
+            return Limited(current.towards(target.twist, high), target.reason)
+        if not allowed(low):
+            brake = ramp(current, Twist(), self._parameters, dt)
+            return Limited(current.towards(Twist(), brake), 'reach of a standing foot: braking')
+        for _ in range(HALVINGS):
+            middle = 0.5 * (low + high)
+            low, high = (middle, high) if allowed(middle) else (low, middle)
+        reason = target.reason or 'reach of a standing foot'
+        return Limited(current.towards(target.twist, low), reason)
 
     def _stance_time(self, duty_factor: float) -> float:
         return duty_factor * self._parameters.swing_time / (1.0 - duty_factor)

@@ -54,24 +54,24 @@ class GaitParameters:
         '',
         LOWEST_DUTY_FACTOR,
         0.95,
-        'Up to this share when there is time for it; not above duty_factor: always the same',
+        'Duty factor of slow walks; unless above duty_factor, that one holds at every speed',
     )
     phases: Mapping[str, float] = texts(
-        _phases, 'Touchdown phases as LEG=PHASE, where legs are no pairs; others are carried'
+        _phases, 'Touchdown phases as LEG=PHASE, of legs not in pairs; legs left out are carried'
     )
-    carry_height: float = number(0.05, 'm', 0.0, 0.5, 'Of a carried foot above the ground')
-    lift: float = number(0.030, 'm', 0.001, 0.5, 'Height of a swing')
-    max_speed: float = number(0.12, 'm/s', 0.001, 5.0, 'Bound of the body speed')
-    max_yaw_rate: float = number(0.6, 'rad/s', 0.001, 10.0, 'Bound of the yaw rate')
-    acceleration: float = number(0.15, 'm/s^2', 0.001, 10.0, 'Bound of the body acceleration')
-    yaw_acceleration: float = number(0.8, 'rad/s^2', 0.001, 50.0, 'Bound of the yaw acceleration')
+    carry_height: float = number(0.05, 'm', 0.0, 0.5, 'Height of a carried foot above the ground')
+    lift: float = number(0.030, 'm', 0.001, 0.5, 'Height to which a swing lifts a foot')
+    max_speed: float = number(0.12, 'm/s', 0.001, 5.0, 'Highest body speed')
+    max_yaw_rate: float = number(0.6, 'rad/s', 0.001, 10.0, 'Highest yaw rate')
+    acceleration: float = number(0.15, 'm/s^2', 0.001, 10.0, 'Highest body acceleration')
+    yaw_acceleration: float = number(0.8, 'rad/s^2', 0.001, 50.0, 'Highest yaw acceleration')
     speed_share: float = number(
-        0.9, '', 0.05, 1.0, 'Share of the no-load servo speed asked for at most'
+        0.9, '', 0.05, 1.0, 'Share of the no-load servo speed that a walk may use'
     )
     min_margin: float = number(
         0.01, 'm', -1.0, 1.0, 'Least distance of the centre of mass from tipping'
     )
-    contacts: bool = flag(default=False, meaning='Every foot tells when it touches the ground')
+    contacts: bool = flag(default=False, meaning='Every foot reports when it touches the ground')
     search_depth: float = number(
         0.02, 'm', 0.001, 0.2, 'How much lower or higher the ground may be, with contacts'
     )

@@ -14,8 +14,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from math import isfinite
 
-from leg_kinematics.errors import CommandError
-from leg_kinematics.robot import Robot
+from leg_kinematics.errors import CannotWalkError, CommandError
+from leg_kinematics.robot import FEWEST_STANDING, Robot
 
 TRIPOD, TETRAPOD, WAVE = 1.0 / 2.0, 2.0 / 3.0, 5.0 / 6.0
 
@@ -32,9 +32,6 @@ CHANGE = 0.2
 
 #: The clock starts just before the first liftoff.
 START_PHASE = -1e-6
-
-#: Fewer feet than this carry nothing.
-FEWEST_LEGS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,12 +73,44 @@ class Phases:
         )
 
 
+def walking_phases(robot: Robot, table: Mapping[str, float], least_margin: float) -> Phases:
+    """Return the phases that are declared or, where none are, the family of the wave gait.
+
+    Two feet keep no margin: two legs walk only where less than none is asked for, and something
+    else holds the body.
+
+    Parameters
+    ----------
+    robot
+        The description.
+    table
+        Declared phases by leg; empty where none are.
+    least_margin
+        That the walk has to keep, m.
+
+    Raises
+    ------
+    CannotWalkError
+        The robot has too few legs, or legs that are no pairs and no declared phases.
+    CommandError
+        The declared phases do not fit the robot.
+
+    """
+    if not robot.stands and (table or least_margin >= 0.0):
+        legs = 'leg' if len(robot.legs) == 1 else 'legs'
+        raise CannotWalkError(
+            f'a walk needs at least {FEWEST_STANDING} legs to stand on: {robot.name} has '
+            f'{len(robot.legs)} {legs}'
+        )
+    return declared_phases(robot, table) if table else wave_phases(robot)
+
+
 def wave_phases(robot: Robot) -> Phases:
     """Return the family of the wave gait.
 
     Raises
     ------
-    CommandError
+    CannotWalkError
         The sides have different numbers of legs.
 
     """
@@ -91,8 +120,8 @@ def wave_phases(robot: Robot) -> Phases:
     )
     if len(sides[0]) != len(sides[1]):
         example = ', '.join(f"'{leg.name}={place / 10:g}'" for place, leg in enumerate(robot.legs))
-        raise CommandError(
-            f'the walking phases need as many legs on the left as on the right: {robot.name} has '
+        raise CannotWalkError(
+            f'a walk needs as many legs on the left as on the right, or phases: {robot.name} has '
             f'{len(sides[0])} and {len(sides[1])}; declare the touchdown phases in [0, 1) yourself '
             f'with the parameter phases, such as [{example}], and leave out legs to be carried'
         )
@@ -120,10 +149,10 @@ def declared_phases(robot: Robot, table: Mapping[str, float]) -> Phases:
             raise CommandError(f"phases: {robot.name} has no leg '{name}'; it has {known}")
         if not (isfinite(phase) and 0.0 <= phase < 1.0):
             raise CommandError(f'phases: {name} must be at least 0 and below 1 (got {phase!r})')
-    if len(table) < FEWEST_LEGS:
+    if len(table) < FEWEST_STANDING:
         raise CommandError(
-            f'phases: a walk needs at least {FEWEST_LEGS} legs (got {len(table)}); name every leg '
-            'that shall walk'
+            f'phases: a walk needs at least {FEWEST_STANDING} legs (got {len(table)}); name every '
+            'leg that shall walk'
         )
     return Phases(
         tuple(0.0 if name in table else None for name in robot.leg_names),
@@ -261,7 +290,7 @@ class Clock:
         self._set(self.goal)
 
     def take_back(self) -> None:
-        """Be again where the clock was before it advanced last."""
+        """Return to where the clock was before it last advanced."""
         self._phase, self.cycle = self._before
 
     def advance(self, dt: float) -> None:

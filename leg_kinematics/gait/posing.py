@@ -11,12 +11,83 @@ from collections.abc import Sequence
 import numpy as np
 
 from leg_kinematics.errors import CommandError
-from leg_kinematics.gait.body import LEVEL, Offset, SmoothMove
+from leg_kinematics.gait.body import LEVEL, Offset
 from leg_kinematics.gait.envelope import SMALLEST_STRIDE, Envelope, Envelopes
 from leg_kinematics.gait.parameters import GaitParameters
 from leg_kinematics.gait.phases import Clock
 from leg_kinematics.robot import Vector
-from leg_kinematics.solver import State
+from leg_kinematics.solver import PEAK_SPEED, State, minimum_jerk
+
+#: Shortest time of a move of the body over its feet, s, so that small changes of the order or of
+#: the ground do not jerk it.
+SHORTEST_MOVE = 0.3
+
+#: Number of instants at which a way is checked before it is taken.
+WAY_SAMPLES = 40
+
+#: By how much the body may overshoot its goal, m.
+WAY_TOLERANCE = 1e-4
+
+
+class SmoothMove:
+    """Coordinates of the body that move together, from their present motion to rest at a goal.
+
+    Parameters
+    ----------
+    start
+        Where they rest at first, m or rad.
+
+    Attributes
+    ----------
+    states
+        Of the coordinates, m or rad, and their rates.
+    goal
+        Where they are going.
+    moving
+        Whether they are on their way.
+
+    """
+
+    def __init__(self, *start: float) -> None:
+        """Begin at rest."""
+        self.states = tuple(map(State, start))
+        self.goal: tuple[float, ...] = start
+        self._remaining = 0.0
+
+    @property
+    def moving(self) -> bool:
+        """Tell whether they are on their way."""
+        return self._remaining > 0.0
+
+    def aim(self, goal: tuple[float, ...], duration: float) -> None:
+        """Go to another goal in so many seconds."""
+        self.goal, self._remaining = goal, duration
+
+    def duration(self, goal: tuple[float, ...], peaks: Sequence[float]) -> float:
+        """Time of a way to a goal, s, that keeps to the peak speeds if it begins at rest."""
+        ways = zip(self.states, goal, peaks, strict=True)
+        times = (PEAK_SPEED * abs(end - state.position) / peak for state, end, peak in ways)
+        return max(SHORTEST_MOVE, *times)
+
+    def may_turn(self, goal: tuple[float, ...], duration: float) -> bool:
+        """Tell whether the way to another goal stays between that goal and the present one."""
+        times = [duration * look / WAY_SAMPLES for look in range(1, WAY_SAMPLES)]
+        for state, old, new in zip(self.states, self.goal, goal, strict=True):
+            ends = (new, old, state.position)
+            low, high = min(ends) - WAY_TOLERANCE, max(ends) + WAY_TOLERANCE
+            way = (minimum_jerk(state, new, duration, time).position for time in times)
+            if not all(low <= position <= high for position in way):
+                return False
+        return True
+
+    def step(self, dt: float) -> None:
+        """Advance by dt seconds."""
+        if self._remaining > 0.0:
+            self.states = tuple(
+                minimum_jerk(state, end, self._remaining, dt)
+                for state, end in zip(self.states, self.goal, strict=True)
+            )
+            self._remaining -= dt
 
 
 class Posing:
@@ -40,7 +111,7 @@ class Posing:
     goal
         The offset that is ordered.
     way
-        Offsets that stand for all of the way there.
+        Offsets that represent the whole way there.
 
     """
 
@@ -152,7 +223,7 @@ class Posing:
         self.goal, self.way = goal, way
 
     def level_out(self) -> None:
-        """Order the level pose, come what may."""
+        """Order the level pose; this is never refused."""
         self.goal, self.way = LEVEL, self._way_to(LEVEL)
 
     def set_out(self, envelope: Envelope) -> None:

@@ -1,6 +1,6 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""The feet of a walk: how each takes its turn, is lifted, aimed, set down or carried, seeks ground.
+"""The feet of a walk: each takes its turn, is lifted, aimed and set down, or carried.
 
 Where the body goes meanwhile is decided elsewhere.
 """
@@ -11,13 +11,12 @@ from math import dist, hypot, isfinite
 
 import numpy as np
 
-from leg_kinematics.gait.body import LEVEL, BodyState
+from leg_kinematics.gait.body import LEVEL, BodyState, Point, Pose, Twist
 from leg_kinematics.gait.envelope import Envelopes, projected
 from leg_kinematics.gait.foot import Carried, Foot, Seeking, Standing
-from leg_kinematics.gait.limits import Stance
+from leg_kinematics.gait.pace import Stance
 from leg_kinematics.gait.parameters import GaitParameters
 from leg_kinematics.gait.phases import BOUNDARY_TOLERANCE, Clock, Cycle
-from leg_kinematics.gait.planar import Point, Pose, Twist
 from leg_kinematics.gait.swing import (
     DESCENDING,
     LANDING_FIXED,
@@ -41,10 +40,10 @@ AIRBORNE = 2e-3
 #: Landing points closer than this are the same, m.
 SAME_PLACE = 1e-9
 
-#: So many ticks lie between two at which the landing point of a swing follows the command.
+#: The landing point of a swing follows the command every so many ticks.
 AIMED_EVERY = 3
 
-#: Parts of its way that a landing point is tried at, where the servos cannot make all of it.
+#: Parts of its way that are tried for a landing point whose whole way is too much for the servos.
 PARTS_OF_WAY = (0.9, 0.75, 0.5, 0.25, 0.0)
 
 
@@ -121,11 +120,11 @@ class Stepping:
         return foot.stands and dist(pose.locate(foot.footprint), self._neutral[leg]) < SETTLED
 
     def all_in_place(self, pose: Pose) -> bool:
-        """Tell whether all are."""
+        """Tell whether all feet are in place."""
         return all(self.in_place(leg, pose) for leg in range(len(self.feet)))
 
     def all_within(self, radii: Sequence[float], pose: Pose) -> bool:
-        """Tell whether all feet that walk are, or will land, so near to their neutral points, m."""
+        """Tell whether all feet that walk are, or land, within radii of their neutral points, m."""
         return all(
             dist(pose.locate(foot.footprint), neutral) <= max(SETTLED, radius)
             for foot, neutral, radius in zip(self.feet, self._neutral, radii, strict=True)
@@ -191,7 +190,7 @@ class Stepping:
         elif not clock.running and all(foot.rests for foot in self.feet):
             self._put_in_place(body)
         self._move(dt, body, clock)
-        # Nobody takes his turn while a foot has no ground.
+        # No leg takes its turn while a foot has no ground.
         if clock.running and not self.seeking and not self.astray:
             self._take_turns(dt, body, clock, moving=moving)
 
@@ -348,7 +347,7 @@ class Stepping:
 
 
 def _nearest_within(start: Point, goal: Point, effort: Callable[[Point], float]) -> Point:
-    """Part of the way to a goal that the servos can make; where they can make none, the easiest."""
+    """Point on the way to a goal that the servos can make, or else the easiest for them."""
     nearer = [
         (start[0] + part * (goal[0] - start[0]), start[1] + part * (goal[1] - start[1]))
         for part in PARTS_OF_WAY

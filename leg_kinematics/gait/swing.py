@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leg_kinematics.errors import LegKinematicsError
-from leg_kinematics.gait.body import LEVEL, BodyState, Offset, carried
-from leg_kinematics.gait.planar import Point, seen_from
+from leg_kinematics.gait.body import LEVEL, BodyState, Offset, Point, carried, seen_from
 from leg_kinematics.robot import Vector
 from leg_kinematics.solver import LegSolver, ManyLegs, State, Time, on_the_way
 
@@ -28,10 +27,10 @@ LANDING_FIXED = 0.7
 #: From this share of the swing on the foot may meet the ground.
 DESCENDING = 0.5
 
-#: Instants of the rest of a swing, as shares of it, at which its joint speeds are looked at.
+#: Instants of the rest of a swing, as shares of it, at which its joint speeds are checked.
 INSTANTS_AHEAD = (0.2, 0.33, 0.46, 0.62, 0.78)
 
-#: Parts of a whole swing at whose ends its joint speeds are looked at.
+#: The joint speeds of a whole swing are checked at the ends of so many equal parts.
 PARTS = 16
 
 #: Points of a swing at which its overshoot is sought; more change it by less than 1e-4.
@@ -74,7 +73,7 @@ class Swing:
 
     @classmethod
     def from_rest(cls, place: Vector, duration: float, *, lift: float, end: float) -> 'Swing':
-        """Begin a swing, for now back to where the foot is (m), of a duration (s)."""
+        """Begin a swing of a duration (s) at a place (m), for now back to that place."""
         x, y, z = place
         return cls(State(x), State(y), State(z), (x, y), duration, z, end, lift)
 
@@ -150,7 +149,7 @@ class Swing:
         self.remaining *= max(1.0, factor)
 
     def aim(self, goal: Point, *, held_back: bool = False) -> None:
-        """Land elsewhere, m; tell whether that is not where the command wants it."""
+        """Land elsewhere, m; held back where that is short of where the command wants it."""
         self.goal, self.held_back = goal, held_back
 
 
@@ -246,7 +245,7 @@ def swing_effort(
 
 
 def placing_effort(leg: ManyLegs, speeds: Vector, swing: Swing, *, body: BodyState) -> float:
-    """Tell the same of a whole swing to its goal under a level body that does not move.
+    """Tell what `swing_effort` tells, of a whole swing under a level body that does not move.
 
     The leg is a single row.
     """

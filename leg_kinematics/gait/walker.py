@@ -9,21 +9,83 @@ stance, leaving and landing at rest in the world, which is the stance velocity s
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
 
 from leg_kinematics.errors import CommandError
-from leg_kinematics.gait.body import LEVEL, BodyState, Offset
+from leg_kinematics.gait.body import LEVEL, BodyState, Offset, Point, Pose, Twist, seen_from
 from leg_kinematics.gait.envelope import Envelope, Envelopes, projected
 from leg_kinematics.gait.foot import Carried
-from leg_kinematics.gait.limits import Limited
-from leg_kinematics.gait.pace import Pace
+from leg_kinematics.gait.pace import Limited, Pace
 from leg_kinematics.gait.parameters import GaitParameters
-from leg_kinematics.gait.phases import Clock, declared_phases, wave_phases
-from leg_kinematics.gait.planar import Point, Pose, Twist, seen_from
+from leg_kinematics.gait.phases import Clock, walking_phases
 from leg_kinematics.gait.posing import Posing
-from leg_kinematics.gait.sample import GaitSample, GaitState
 from leg_kinematics.gait.stepping import Stepping
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import LegSolver, posture_angles, static_margin
+
+
+class GaitState(StrEnum):
+    """What the gait is doing."""
+
+    RESTING = 'resting'
+    STANDING_UP = 'standing_up'
+    STANDING = 'standing'
+    WALKING = 'walking'
+    CROUCHING = 'crouching'
+
+
+@dataclass(frozen=True, slots=True)
+class GaitSample:
+    """The outcome of one tick.
+
+    Attributes
+    ----------
+    feet
+        Targets in `base_link`, m, one a leg.
+    velocities
+        Of the targets in `base_link`, m/s.
+    standing
+        Whether each foot is on the ground.
+    pose
+        Of the body in `odom`.
+    twist
+        The limited body velocity of this tick.
+    height, height_rate
+        Of the level body above z = 0 of `odom`, m, and its change, m/s.
+    state
+        What the gait is doing.
+    limit
+        The limit that bound the velocity, with its value; empty when none did.
+    offset, offset_rate
+        Pose of `base_link` in the level body that `pose` and `height` tell of, and its change.
+    margin
+        Static margin of the feet that stand on ground: how far the projection of the centre of
+        mass, as the standing posture has it, is inside their polygon, m; negative outside.
+    phase
+        Share of the cycle that has passed, in [0, 1); None when no leg takes its turn.
+    duty_factor
+        Share of the cycle in which a leg stands.
+    missed
+        Whether each foot looked for the ground in vain and has not felt it since.
+
+    """
+
+    feet: tuple[Vector, ...]
+    velocities: tuple[Vector, ...]
+    standing: tuple[bool, ...]
+    pose: Pose
+    twist: Twist
+    height: float
+    state: GaitState
+    limit: str
+    height_rate: float = 0.0
+    offset: Offset = LEVEL
+    offset_rate: Offset = LEVEL
+    margin: float = 0.0
+    phase: float | None = None
+    duty_factor: float = 1.0
+    missed: tuple[bool, ...] = ()
 
 
 class Walker:
@@ -44,6 +106,8 @@ class Walker:
     ------
     DescriptionError
         The standing or the resting posture cannot be taken.
+    CannotWalkError
+        The robot lacks what a walk needs.
     CommandError
         Not one foot a leg, or parameters that contradict each other or do not suit the robot.
 
@@ -62,9 +126,7 @@ class Walker:
         for posture in ('resting', 'standing'):
             posture_angles(robot, tuple(legs), posture)
         parameters.check()
-        phases = (
-            declared_phases(robot, parameters.phases) if parameters.phases else wave_phases(robot)
-        )
+        phases = walking_phases(robot, parameters.phases, parameters.min_margin)
         self._parameters = parameters
         self._heights = {
             GaitState.RESTING: robot.resting.height,

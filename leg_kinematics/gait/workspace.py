@@ -6,7 +6,7 @@ In a swing a foot makes good in a short time what it loses in a long stance: whi
 moves at the speed of the body, while it swings at up to 1.875/(1 - beta) - 1 times that, and it
 rises and falls besides. The servos' speed therefore bounds the walk in the swing.
 
-All legs are looked at together, and first where most often all is well: at the rim.
+All legs are worked out together. The rim of a disc, where most often nothing is wrong, comes first.
 """
 
 from collections.abc import Callable, Sequence
@@ -15,17 +15,17 @@ from math import atan2, tau
 import numpy as np
 from numpy.typing import NDArray
 
-from leg_kinematics.gait.body import LEVEL, Offset, carried
+from leg_kinematics.gait.body import LEVEL, Offset, Point, carried
 from leg_kinematics.gait.phases import TRIPOD
-from leg_kinematics.gait.planar import Point
 from leg_kinematics.gait.swing import PARTS, steady_swing
 from leg_kinematics.solver import PEAK_SPEED, ManyLegs
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.intp]
 
-#: In which the rim of a disc is looked at. Between two of them a disc passes a straight edge of the
-#: reach by up to 1 - cos(pi / 32) of its radius, 0.5 %; a walk leaves more than that unused.
+#: Directions in which the rim of a disc is checked. Between two of them a disc passes a straight
+#: edge of the reach by up to 1 - cos(pi / 32) of its radius, 0.5 %; a walk leaves more than that
+#: unused.
 DIRECTIONS = 32
 
 #: The radius is sought in rounds, each a number of times finer than the one before: to 1/4096 of
@@ -100,7 +100,7 @@ def stride_radii(
         least = np.full(len(legs), steps)
         np.minimum.at(least, owner, good.min(axis=-1))
         found = found + step * least
-        # Only rays that fail first are looked at more closely, each in a row of its own.
+        # Only rays that fail first are searched more finely, each in a row of its own.
         looked_for = (good == least[owner][:, None]) & (found < room)[owner, None]
         row, ray = np.nonzero(looked_for)
         middles, rims, owner = middles[row, :, ray, None], rims[row, :, ray, None], owner[row]
@@ -190,7 +190,7 @@ def fastest_stances(
     (along, along_rate), (rise, climb) = steady_swing(
         shares, duty_factor, swing_time=swing_time, lift=lift
     )
-    # There and back are one: the same swing the other way round, with every joint speed reversed.
+    # A direction and its opposite need the same: the swing is run backwards, all speeds reversed.
     count = len(offsets)
     legs = carried(legs, offsets)
     neutral, speeds = _repeated(neutral, count), _repeated(speeds, count)
@@ -254,7 +254,7 @@ def fastest_towards(stances: Sequence[float], velocity: Point) -> float:
 
 
 def _repeated(rows: Floats, count: int) -> Floats:
-    """Give all rows so many times over."""
+    """Repeat all rows so many times."""
     return rows[np.arange(count * len(rows)) % len(rows)]
 
 
@@ -303,7 +303,7 @@ def _crossings(effort: Callable[[Indices, Floats], Floats], count: int) -> Float
     (rows,) = np.nonzero(longest[:, 0] > 1.0)
     if not rows.size:
         return crossings
-    # Only the half in which it comes to 1 is looked at more closely.
+    # Only the half in which it comes to 1 is searched more finely.
     middle = effort(rows, parts[HALF : HALF + 1])
     near = middle[:, 0] > 1.0
     if near.any():

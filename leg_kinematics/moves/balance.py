@@ -6,7 +6,6 @@ from collections.abc import Sequence
 
 from leg_kinematics.gait import Offset
 from leg_kinematics.moves.paths import FeetPath
-from leg_kinematics.moves.postures import FEWEST_STANDING
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver, centre_of_mass, static_margin
 
@@ -46,7 +45,7 @@ class Balance:
             Offset of the body from level at its ends.
 
         """
-        if len(self._legs) < FEWEST_STANDING:
+        if not self._robot.stands:
             return ''
         margin, up = min(self._margin(path, start.towards(goal, share), share) for share in SHARES)
         if margin >= 0.0:

@@ -142,7 +142,7 @@ class Moving:
         """Say why no move can begin at an instant, s; empty when one can."""
         report = self._report
         if report is None or now - self._reported_at > REPORT_HOLDS_FOR:
-            return 'nothing is heard of the bridge: is it running?'
+            return 'nothing is heard from the bridge: is it running?'
         if report.state is not PowerState.FOLLOWING:
             return f'the robot does not follow: it is {report.state}'
         if self._positions is None or now - self._located_at > REPORT_HOLDS_FOR:

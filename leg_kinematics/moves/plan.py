@@ -12,9 +12,9 @@ from leg_kinematics.errors import CommandError, LegKinematicsError
 from leg_kinematics.gait import Offset
 from leg_kinematics.moves.balance import Balance
 from leg_kinematics.moves.paths import Feet, FeetPath, FeetSample, at_rest, longest_way, sample
-from leg_kinematics.moves.steps import Haste, Step, WaitStep
+from leg_kinematics.moves.steps import Step, WaitStep
 from leg_kinematics.moves.timing import Timed, Timing
-from leg_kinematics.moves.ways import PlaceError, Ways
+from leg_kinematics.moves.ways import PlaceError, Way, Ways
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import LegSolver
 
@@ -74,6 +74,27 @@ class Move:
     sub_moves: int = 0
 
 
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """What may go wrong in a step although it can be done.
+
+    Attributes
+    ----------
+    number
+        Of the step, from 0.
+    reason
+        What, and unless what.
+
+    """
+
+    number: int
+    reason: str
+
+    def __str__(self) -> str:
+        """Say which step and what."""
+        return f'step {self.number + 1}: {self.reason}'
+
+
 @dataclass(frozen=True)
 class Plan:
     """Moves one after another.
@@ -85,13 +106,13 @@ class Plan:
     moves
         In their order; none where all feet are where they shall be.
     cautions
-        What may go wrong although it can be done, in words.
+        What may go wrong; what is repeated is cautioned against once.
 
     """
 
     start: Feet
     moves: tuple[Move, ...]
-    cautions: tuple[str, ...] = ()
+    cautions: tuple[Caution, ...] = ()
 
     @cached_property
     def ends(self) -> tuple[float, ...]:
@@ -177,22 +198,25 @@ class Planner:
         """
         now: Feet = tuple(feet)
         offset = Offset()
-        timed: dict[tuple[FeetPath, Haste], Timed] = {}
+        # What is repeated is solved once.
+        solved: dict[tuple[Offset, Way], tuple[Timed, str]] = {}
         moves: list[Move] = []
-        cautions: dict[str, str] = {}
+        cautions: dict[str, Caution] = {}
         for number, step in enumerate(steps):
             try:
-                for path, haste, goal_offset in self._ways.of(step, now, offset):
-                    if longest_way(path) <= ROUNDING and not isinstance(step, WaitStep):
+                for way in self._ways.of(step, now, offset):
+                    if longest_way(way.path) <= ROUNDING and not isinstance(step, WaitStep):
                         continue
-                    # What is repeated is solved once.
-                    if (path, haste) not in timed:
-                        timed[path, haste] = self._timing.of(path, haste)
-                    moves.append(Move(number, step, path, *timed[path, haste]))
-                    if caution := self._balance.caution(path, offset, goal_offset):
-                        place = f'step {number + 1}'
-                        cautions.setdefault(step.where or place, f'{place}: {caution}')
-                    now, offset = path.feet(1.0), goal_offset
+                    if (offset, way) not in solved:
+                        solved[offset, way] = (
+                            self._timing.of(way.path, way.haste),
+                            self._balance.caution(way.path, offset, way.offset),
+                        )
+                    timed, caution = solved[offset, way]
+                    moves.append(Move(number, step, way.path, *timed))
+                    if caution:
+                        cautions.setdefault(step.where or str(number), Caution(number, caution))
+                    now, offset = way.path.feet(1.0), way.offset
             except LegKinematicsError as error:
                 leg = error.leg if isinstance(error, PlaceError) else ''
                 raise StepError(number, step, str(error), leg) from error

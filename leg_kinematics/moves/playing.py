@@ -168,7 +168,7 @@ class Playing:
             return Answer(success=False, words=f'{self.state}: {self.reason or "start it anew"}')
         report = self._report
         if report is None or now - self._reported_at > REPORT_HOLDS_FOR:
-            return Answer(success=False, words='nothing is heard of the bridge: is it running?')
+            return Answer(success=False, words='nothing is heard from the bridge: is it running?')
         if report.state is not PowerState.FOLLOWING:
             return Answer(success=False, words=f'the robot does not follow: it is {report.state}')
         if self.state is not PlayState.PLAYING:

@@ -188,7 +188,14 @@ def _fill_reach(axes: Axes, view: View, leg: LegSolver, through: Array) -> None:
     axes.contourf(
         MM * steps, MM * steps, reached, levels=[0.5, 1.5], colors=['tab:green'], alpha=0.15
     )
-    axes.plot([], [], color='tab:green', alpha=0.3, linewidth=9, label='the foot can go here')
+    axes.plot(
+        [],
+        [],
+        color='tab:green',
+        alpha=0.3,
+        linewidth=9,
+        label='reach, in the plane of its last place',
+    )
 
 
 def _draw_body(axes: Axes, view: View, shown: _Shown) -> None:

@@ -51,7 +51,8 @@ def plan_from(plan: Plans, steps: Sequence[Step], first: int, feet: Feet | None 
         )
     planned = plan(steps[first:], feet)
     moves = tuple(replace(move, number=move.number + first) for move in planned.moves)
-    return replace(planned, moves=moves)
+    cautions = tuple(replace(each, number=each.number + first) for each in planned.cautions)
+    return replace(planned, moves=moves, cautions=cautions)
 
 
 def plan_again(plan: Plans, steps: Sequence[Step], start: Plan) -> Plan:

@@ -3,8 +3,7 @@
 """What a step asks for: the ways that the feet take."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from itertools import product
-from math import dist, floor
+from math import dist
 from typing import NamedTuple
 
 from leg_kinematics.errors import CommandError, LegKinematicsError
@@ -19,7 +18,7 @@ from leg_kinematics.moves.paths import (
     StraightLines,
 )
 from leg_kinematics.moves.places import LegFrames, Place
-from leg_kinematics.moves.postures import stages
+from leg_kinematics.moves.postures import stages, takes
 from leg_kinematics.moves.steps import (
     ALL,
     BodyStep,
@@ -31,7 +30,7 @@ from leg_kinematics.moves.steps import (
     WaitStep,
 )
 from leg_kinematics.robot import Robot, Vector, did_you_mean
-from leg_kinematics.solver import LegReach, LegSolver
+from leg_kinematics.solver import LegReach, LegSolver, Range, inverse
 
 LEVEL = Offset()
 
@@ -39,8 +38,15 @@ LEVEL = Offset()
 SMALLEST_RADIUS = 5e-4
 
 
+#: Coordinates of the centre of a circle.
+PLANE = 2
+
 #: To this a place is told, m.
-TYPED = 1e-4
+TYPED = 1e-5
+
+#: So far within their ranges joints are put to find a place that can be told, rad: where what a leg
+#: reaches has a sharp edge, rounded places near it are beyond.
+INSIDE = (0.0, 1e-4, 3e-4, 1e-3, 3e-3, 1e-2)
 
 
 class PlaceError(CommandError):
@@ -107,9 +113,10 @@ class Ways:
                 goal = _with(offset, step.offset)
                 yield Way(_body_move(feet, offset, goal), step.haste, goal)
             case PostureStep():
-                yield Way(_body_move(feet, offset, LEVEL), step.haste, LEVEL)
+                if offset != LEVEL:
+                    yield Way(_body_move(feet, offset, LEVEL), step.haste, LEVEL)
                 now = tuple(offset.place(foot) for foot in feet)
-                for stage in stages(self._robot, step.posture, now):
+                for stage in stages(self._robot, self._legs, step.posture, now):
                     yield Way(StraightLines(now, stage), step.haste, LEVEL)
                     now = stage
 
@@ -131,29 +138,18 @@ class Ways:
 
     def _nearest(self, leg: LegSolver, place: Place, goal: Vector) -> str:
         """Say the nearest place that a foot can take, so that it can be typed."""
-        nearest = LegReach(leg).nearest(goal)
-        exact = self._frames.coordinates(leg.name, place.frame, nearest)
-        around = product(
-            *([floor(each / TYPED) + step for step in (-1, 0, 1, 2)] for each in exact)
-        )
-        typed: list[Vector] = [(x * TYPED, y * TYPED, z * TYPED) for x, y, z in around]
-        x, y, z = next(
-            (
-                each
-                for each in sorted(typed, key=lambda each: dist(each, exact))
-                if self._takes(leg, self._frames.point(leg.name, place.frame, each))
-            ),
-            exact,
-        )
-        return f'x {x * 1e3:z.1f}, y {y * 1e3:z.1f}, z {z * 1e3:z.1f} mm in the {place.frame} frame'
-
-    @staticmethod
-    def _takes(leg: LegSolver, foot: Vector) -> bool:
-        try:
-            leg.angles(foot)
-        except LegKinematicsError:
-            return False
-        return True
+        reach = LegReach(leg)
+        nearest = reach.nearest(goal)
+        low, high = reach.ranges[0]
+        angles = inverse(leg.geometry, leg.mount.to_mount(nearest), min(max(0.0, low), high))
+        x, y, z = self._frames.coordinates(leg.name, place.frame, nearest)
+        for inside in INSIDE:
+            foot = leg.foot(_within(angles, reach.ranges, inside))
+            coordinates = self._frames.coordinates(leg.name, place.frame, foot)
+            x, y, z = (round(each / TYPED) * TYPED for each in coordinates)
+            if takes(leg, self._frames.point(leg.name, place.frame, (x, y, z))):
+                break
+        return f'x {x * 1e3:z.2f}, y {y * 1e3:z.2f}, z {z * 1e3:z.2f} mm in the {place.frame} frame'
 
     def _circles(self, step: CircleStep, feet: Feet) -> Circles:
         """Where the feet go round."""
@@ -164,28 +160,32 @@ class Ways:
 
     def _circle(self, leg: str, name: str, place: Place, foot: Vector) -> Circle:
         """Where one foot goes round."""
-        x, y, z = self._frames.coordinates(leg, place.frame, foot)
-        match place:
-            case Place(x=float(a), y=float(b), z=None):
-                centre, quarter = (a, b, z), (a - (y - b), b + (x - a), z)
-            case Place(x=None, y=float(a), z=float(b)):
-                centre, quarter = (x, a, b), (x, a - (z - b), b + (y - a))
-            case Place(x=float(a), y=None, z=float(b)):
-                centre, quarter = (a, y, b), (a - (z - b), y, b + (x - a))
-            case _:
-                raise PlaceError(
-                    f'the centre of the circle of {leg} needs two of x, y and z, which are its '
-                    'plane',
-                    name,
-                )
-        if dist(centre, (x, y, z)) < SMALLEST_RADIUS:
+        now = self._frames.coordinates(leg, place.frame, foot)
+        given = {
+            axis: value
+            for axis, value in enumerate((place.x, place.y, place.z))
+            if value is not None
+        }
+        if len(given) != PLANE:
+            raise PlaceError(
+                f'the centre of the circle of {leg} needs two of x, y and z, which are its plane',
+                name,
+            )
+        x, y, z = (given.get(axis, each) for axis, each in enumerate(now))
+        centre = (x, y, z)
+        if dist(centre, now) < SMALLEST_RADIUS:
             raise PlaceError(
                 f'the foot of {leg} is at the centre of its circle: move it away from there first, '
                 'as far as the radius shall be',
                 name,
             )
+        first, second = given
+        quarter = list(centre)
+        quarter[first] -= now[second] - centre[second]
+        quarter[second] += now[first] - centre[first]
+        x, y, z = quarter
         middle = self._frames.point(leg, place.frame, centre)
-        across = _minus(self._frames.point(leg, place.frame, quarter), middle)
+        across = _minus(self._frames.point(leg, place.frame, (x, y, z)), middle)
         return Circle(middle, _minus(foot, middle), across)
 
     def _named(self, places: Mapping[str, Place]) -> Iterator[tuple[int, str, Place]]:
@@ -208,6 +208,15 @@ def _with(offset: Offset, wanted: Sequence[float | None]) -> Offset:
     """Give an offset with the components that are wanted, and its own for the others."""
     pairs = zip(wanted, offset.components, strict=True)
     return Offset.of([have if want is None else want for want, have in pairs])
+
+
+def _within(angles: Vector, ranges: Sequence[Range], inside: float) -> Vector:
+    """Put joints within their ranges, rad, and as far from the ends."""
+    q1, q2, q3 = (
+        min(max(angle, low + inside), high - inside)
+        for angle, (low, high) in zip(angles, ranges, strict=True)
+    )
+    return (q1, q2, q3)
 
 
 def _body_move(feet: Feet, start: Offset, goal: Offset) -> BodyMove:

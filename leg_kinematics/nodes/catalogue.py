@@ -29,7 +29,7 @@ class NodeParameters:
     robot: str = text('File of the robot description')
     servo_maps: str = text('File of the servo maps')
     realtime_priority: int = count(
-        0, '', 0, 99, 'Priority before all that is not real-time (SCHED_FIFO); 0 for none'
+        0, '', 0, 99, 'Real-time priority (SCHED_FIFO), before all ordinary programs; 0 for none'
     )
 
 
@@ -38,7 +38,7 @@ class OrderParameters:
     """Of every node that obeys orders: what was asked for long ago may not be wanted now."""
 
     max_command_age: float = number(
-        1.0, 's', 0.05, 60.0, 'An order sent longer ago, or ahead, is refused'
+        1.0, 's', 0.05, 60.0, 'An order is refused if it was sent longer ago, or as far ahead'
     )
 
 
@@ -54,7 +54,7 @@ class GaitNodeParameters:
     """How the gait node listens and tells."""
 
     publish_tf: bool = flag(
-        default=True, meaning='Tell odom_frame to footprint_frame to base_frame on /tf as well'
+        default=True, meaning='Publish odom_frame to footprint_frame to base_frame on /tf as well'
     )
     cmd_vel_type: VelocityType = choice(VelocityType.TWIST_STAMPED, 'Message type of cmd_vel')
 

@@ -73,7 +73,7 @@ class MockProcess:
 
 
 class MockBoards:
-    """A mock board for every board that servo maps name, on entering.
+    """A mock board for every board that servo maps name, from entering to leaving.
 
     Parameters
     ----------
@@ -231,7 +231,7 @@ class Chain:
     def start(self, name: str, parameters: Mapping[str, object] | None = None) -> None:
         """Start one node, again if need be; what it prints is added to its log.
 
-        That has also what only the curious want to know, such as when ticks were missed.
+        The log has debug messages as well, such as when ticks were missed.
 
         Parameters
         ----------

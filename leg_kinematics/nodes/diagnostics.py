@@ -16,7 +16,7 @@ INTERVAL = 1.0
 class Diagnostics:
     """One status, published on change and once a second.
 
-    Its message is for people. Its value `state` has the state alone, for who waits for one.
+    Its message is for people. Its value `state` has the state alone, for whoever waits for one.
 
     Parameters
     ----------

@@ -71,7 +71,7 @@ class GaitNode(Node):
         self.rate = walking.rate
         if direct:
             walking = replace(walking, preview=0.0)
-        self.stage = Walking(robot, legs, gait, walking)
+        self.stage = Walking(robot, legs, gait, walking, calibrated.maps.not_wired_in_words)
         # In one process the kinematics listens as well, but only for others.
         self._own = int(direct)
         frames = settings.of(Frames)
@@ -84,8 +84,11 @@ class GaitNode(Node):
         self._diagnostics = Diagnostics(
             self, robot.name, lambda: gait_values(robot.leg_names, self.stage)
         )
-        self._targets = self.create_publisher(
-            MultiDOFJointTrajectory, 'foot_targets', qos.PUBLISHED
+        # Where it stays away it is no sender, so that others may be.
+        self._targets = (
+            None
+            if self.stage.lacks
+            else self.create_publisher(MultiDOFJointTrajectory, 'foot_targets', qos.PUBLISHED)
         )
         self._odometry = OdometryBroadcaster(self, frames, publish_tf=own.publish_tf)
         self._markers = WalkMarkers(self, robot, legs, lambda: self.stage.sample, frames.odom_frame)
@@ -193,8 +196,9 @@ class GaitNode(Node):
             rest = self.stage.odometry_at_rest(monotonic(), self._stamps.offset())
             self._odometry.tell(() if rest is None else (rest,))
         else:
-            if walked.targets is not None and self._targets.get_subscription_count() > self._own:
-                self._targets.publish(self._foot_targets.write(walked.targets))
+            out = self._targets
+            if walked.targets is not None and out and out.get_subscription_count() > self._own:
+                out.publish(self._foot_targets.write(walked.targets))
             self._odometry.tell(walked.odometry)
             if missed := self.stage.missed - self._missed:
                 self._missed += missed

@@ -50,7 +50,7 @@ POWER_STATES = tuple(PowerState)
 #: What the numbers of `bridge/state` are.
 REPORT = 'state session losses stamp_s stamp_ns lag_rad'
 
-#: A velocity command beyond this, in m/s or rad/s, is a fault of its sender and no wish.
+#: A velocity command beyond this, in m/s or rad/s, is taken for a fault of its sender.
 HIGHEST_PLAUSIBLE_SPEED = 100.0
 
 #: Variance of what odometry does not measure, m^2 and rad^2: of no use to whoever fuses it.
@@ -88,7 +88,7 @@ def body_twist(message: Twist | TwistStamped) -> BodyTwist:
     Raises
     ------
     CommandError
-        A component is not finite, or larger than any robot means it.
+        A component is not finite, or larger than any robot can mean.
 
     """
     twist = message.twist if isinstance(message, TwistStamped) else message
@@ -209,7 +209,7 @@ def joint_trajectory_message(joints: Sequence[str], targets: JointTargets) -> Jo
 
 
 def joint_targets(message: JointTrajectory, joints: Sequence[str]) -> JointTargets:
-    """Read a trajectory of all joints and put it in the given order.
+    """Read a trajectory of all joints or of some, and put it in the given order.
 
     Raises
     ------
@@ -218,18 +218,16 @@ def joint_targets(message: JointTrajectory, joints: Sequence[str]) -> JointTarge
 
     """
     check_names('joint_trajectory', message.joint_names, joints)
-    if len(message.joint_names) != len(joints):
-        missing = [joint for joint in joints if joint not in message.joint_names]
-        raise CommandError(f'joint_trajectory must name every joint; missing {", ".join(missing)}')
+    named = tuple(joint for joint in joints if joint in message.joint_names)
     for point in message.points:
-        if len(point.positions) != len(joints) or len(point.velocities) != len(joints):
+        if len(point.positions) != len(named) or len(point.velocities) != len(named):
             raise CommandError(
-                f'each point of joint_trajectory needs {len(joints)} positions and velocities '
+                f'each point of joint_trajectory needs {len(named)} positions and velocities '
                 f'(got {len(point.positions)} and {len(point.velocities)})'
             )
         check_finite('joint_trajectory', point.positions)
         check_finite('velocities of joint_trajectory', point.velocities)
-    order = [message.joint_names.index(joint) for joint in joints]
+    order = [message.joint_names.index(joint) for joint in named]
     return JointTargets(
         nanoseconds_of(message.header.stamp),
         Trajectory(
@@ -237,6 +235,7 @@ def joint_targets(message: JointTrajectory, joints: Sequence[str]) -> JointTarge
             tuple(tuple(point.positions[i] for i in order) for point in message.points),
             tuple(tuple(point.velocities[i] for i in order) for point in message.points),
         ),
+        named if len(named) < len(joints) else None,
     )
 
 

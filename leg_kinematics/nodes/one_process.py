@@ -1,6 +1,6 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""The three nodes in one process: their stages hand values on, their topics are for who listens."""
+"""The three nodes in one process: stages hand values on, and topics are for whoever listens."""
 
 import sys
 from collections import deque

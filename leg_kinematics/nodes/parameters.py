@@ -30,7 +30,7 @@ def declare(node: Node, parameters: Sequence[Parameter]) -> Settings:
     given = node._parameter_overrides  # noqa: SLF001
     if node.get_parameter('use_sim_time').value:
         raise CommandError(
-            "'use_sim_time' must be false: servos live in real time, and so does the whole chain "
+            "'use_sim_time' must be false: servos move in real time, and so does the whole chain "
             'that leads them; a simulated robot takes joint_trajectory without this chain, or '
             'walks with the simulated board'
         )

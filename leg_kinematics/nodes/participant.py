@@ -151,12 +151,12 @@ class Participant:
         Raises
         ------
         NoAnswerError
-            It did not in time.
+            It did not hold in time.
 
         """
         if not self.happens(until, patience):
             raise NoAnswerError(
-                f'{what} did not happen within {patience:g} s; the nodes say {self.states}'
+                f'waited {patience:g} s in vain for {what}; the nodes say {self.states}'
             )
 
     def wait_for(self, node: str, state: str, patience: float = PATIENCE) -> None:

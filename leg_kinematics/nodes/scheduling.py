@@ -1,6 +1,6 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""The processor at once, whatever else the machine is doing."""
+"""Real-time priority: the processor at once, whatever else the machine is doing."""
 
 import os
 from pathlib import Path

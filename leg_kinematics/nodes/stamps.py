@@ -1,6 +1,6 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""Between the steady clock, by which the chain goes, and the ROS clock, by which stamps are."""
+"""From the steady clock, by which the chain runs, to the ROS clock, which stamps are read from."""
 
 from collections.abc import Callable
 from time import monotonic_ns, time_ns
@@ -15,7 +15,7 @@ class Stamps:
     Each reading of one between two of the other bounds their difference; what all bounds have in
     common is the difference to the microsecond, so that stamps lie as far apart as the instants,
     however busy the machine. Bounds that have nothing in common mean that a clock was set; then
-    the latest count.
+    only the latest ones count.
 
     Parameters
     ----------

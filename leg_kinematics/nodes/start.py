@@ -25,4 +25,7 @@ def start(node: Node, parameters: Sequence[Parameter]) -> tuple[Settings, Calibr
     settings = declare(node, parameters)
     own = settings.of(NodeParameters)
     take_priority(own.realtime_priority)
-    return settings, CalibratedRobot.load(own.robot, own.servo_maps)
+    calibrated = CalibratedRobot.load(own.robot, own.servo_maps)
+    if words := calibrated.maps.not_wired_in_words:
+        node.get_logger().info(f'{words} ({own.servo_maps})')
+    return settings, calibrated

@@ -59,6 +59,8 @@ class _ByCount(dict[int, FixedMessage]):
 class JointTrajectories:
     """`joint_trajectory` of the joints of a robot.
 
+    What names only some of them is left to rclpy.
+
     Parameters
     ----------
     joints
@@ -85,8 +87,9 @@ class JointTrajectories:
     def write(self, targets: JointTargets) -> bytes:
         """Return the message of joint targets."""
         trajectory = targets.trajectory
-        if len(trajectory.times) > MOST_POINTS:
-            return serialize_message(messages.joint_trajectory_message(self._joints, targets))
+        if targets.joints is not None or len(trajectory.times) > MOST_POINTS:
+            joints = targets.joints or self._joints
+            return serialize_message(messages.joint_trajectory_message(joints, targets))
         numbers: list[Number] = [*_split(targets.stamp)]
         for time, positions, velocities in zip(
             trajectory.times, trajectory.positions, trajectory.velocities, strict=True
@@ -108,7 +111,8 @@ class JointTrajectories:
         numbers = self._layouts.read(data)
         if numbers is None:
             targets = messages.joint_targets(message_of(data, JointTrajectory), self._joints)
-            self._layouts.learn(len(targets.trajectory.times))
+            if targets.joints is None:
+                self._layouts.learn(len(targets.trajectory.times))
             return targets
         return JointTargets(
             _joined(*numbers[:2]), Trajectory(*_points(numbers[2:], len(self._joints)))

@@ -13,7 +13,7 @@ def prefer_sockets() -> None:
 
     In its shared memory a reader is now and then blocked for a third of a second when another
     process joins or leaves (https://github.com/eProsima/Fast-DDS/issues/6535, open as of 3.2.3):
-    somebody looks at a topic, and the robot stops in mid-step. Who has chosen a transport keeps
+    somebody looks at a topic, and the robot stops in mid-step. Whoever has chosen a transport keeps
     it; other middleware does not read the variable. The range LOCALHOST brings the shared memory
     along, whatever is chosen, so it is warned of.
     """

@@ -3,6 +3,7 @@
 """What the robot is: its description file and the values read from it."""
 
 from leg_kinematics.robot.description import (
+    FEWEST_STANDING,
     SEGMENTS,
     Battery,
     Body,
@@ -20,6 +21,7 @@ from leg_kinematics.robot.near import did_you_mean
 from leg_kinematics.robot.units import STANDARD_GRAVITY, Dimension, parse_quantity
 
 __all__ = [
+    'FEWEST_STANDING',
     'SEGMENTS',
     'STANDARD_GRAVITY',
     'Battery',

@@ -8,7 +8,8 @@ in which the legs are mounted. In the frame of its mount a leg points along +x w
 joints are at zero; the coxa turns about +z, femur and tibia about -y.
 """
 
-from dataclasses import dataclass, field
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 from leg_kinematics.robot.document import Document
@@ -16,6 +17,9 @@ from leg_kinematics.robot.document import Document
 Vector = tuple[float, float, float]
 
 SEGMENTS = ('coxa', 'femur', 'tibia')
+
+#: Fewer feet carry no body: their support has no area.
+FEWEST_STANDING = 3
 
 
 @dataclass(frozen=True)
@@ -196,6 +200,33 @@ class Robot:
     def leg_names(self) -> tuple[str, ...]:
         """Leg names in the order of the description."""
         return tuple(leg.name for leg in self.legs)
+
+    @property
+    def stands(self) -> bool:
+        """Tell whether it has the legs to stand on; otherwise something else carries it."""
+        return len(self.legs) >= FEWEST_STANDING
+
+    def part(self, names: Iterable[str]) -> 'Robot':
+        """Return the robot with only these of its legs, in the order of the description.
+
+        Raises
+        ------
+        KeyError
+            It has no leg of such a name.
+
+        """
+        places = {name: place for place, name in enumerate(self.leg_names)}
+        kept = sorted(places[name] for name in names)
+
+        def taken(posture: Posture) -> Posture:
+            return replace(posture, feet=tuple(posture.feet[index] for index in kept))
+
+        return replace(
+            self,
+            legs=tuple(self.legs[index] for index in kept),
+            resting=taken(self.resting),
+            standing=taken(self.standing),
+        )
 
     @property
     def mass(self) -> float:

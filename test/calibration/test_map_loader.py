@@ -3,6 +3,7 @@
 """A servo map file becomes servo maps, or an error that names file, line and place."""
 
 import math
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -61,7 +62,7 @@ def test_two_boards_may_use_the_same_channel(
         ('robot: bracken', 'robot: [bracken', 'measured:', '', 'not valid YAML'),
         ('when: 2026-11-25', 'when: lately', 'lately', 'measured.when', 'For example: 2025-01-31'),
         ('left_middle_coxa', 'middle_left_coxa', 'middle_left_coxa', 'joints.middle_left_coxa',
-         "bracken has no joint 'middle_left_coxa'; its legs are: left_front"),
+         "bracken has no joint 'middle_left_coxa': take this entry out"),
         ('left_middle_coxa', 'left_middle_hip', 'left_middle_hip', 'joints.left_middle_hip',
          'right_rear, and a joint is a leg with _coxa, _femur, _tibia'),
         ('horn_offset: 1.5 deg', 'horn_offset: 15', 'horn_offset: 15',
@@ -135,6 +136,48 @@ def test_missing_joint_is_named(maps_file: Path, bracken: Robot, tmp_path: Path)
     with pytest.raises(DescriptionError, match='missing here: right_rear_tibia') as caught:
         load_servo_maps(file, bracken)
     assert str(caught.value).startswith(f'{file}:{line}: joints: ')
+
+
+def without_legs(maps_file: Path, folder: Path, names: list[str]) -> Path:
+    """Copy the maps with some legs listed as not wired, and no maps of theirs."""
+    head, _, joints = maps_file.read_text(encoding='utf-8').partition('joints:\n')
+    # A joint begins with two blanks, what is said of it with four.
+    kept = [each for each in re.split(r'\n(?=  \w)', joints) if not mentions(each, names)]
+    file = folder / 'maps.yaml'
+    listed = f'not_wired: [{", ".join(names)}]'
+    file.write_text('\n'.join([f'{head}{listed}', 'joints:', *kept, '']), encoding='utf-8')
+    return file
+
+
+def mentions(block: str, names: list[str]) -> bool:
+    """Whether the map of a joint is that of one of these legs."""
+    return block.strip().partition(':')[0].rpartition('_')[0] in names
+
+
+def test_legs_may_be_not_wired(maps_file: Path, bracken: Robot, tmp_path: Path) -> None:
+    """They have no maps, are told in the order of the robot, and the rest is as ever."""
+    file = without_legs(maps_file, tmp_path, ['right_rear', 'left_middle'])
+    maps, whole = load_servo_maps(file, bracken), load_servo_maps(maps_file, bracken)
+    assert maps.not_wired == ('left_middle', 'right_rear')
+    assert maps.not_wired_in_words == 'left_middle, right_rear are not wired'
+    assert maps.wired(bracken).leg_names == (
+        'left_front', 'left_rear', 'right_front', 'right_middle'
+    )  # fmt: skip
+    assert maps.maps == tuple(
+        each for each in whole.maps if not each.joint.startswith(maps.not_wired)
+    )
+    assert (whole.not_wired, whole.not_wired_in_words) == ((), '')
+    assert whole.wired(bracken) == bracken
+
+
+def test_one_leg_at_least_is_wired(maps_file: Path, bracken: Robot, tmp_path: Path) -> None:
+    """A list of all legs leaves nothing to drive, which is said at the line of the list."""
+    file = without_legs(maps_file, tmp_path, list(bracken.leg_names))
+    file.write_text(file.read_text(encoding='utf-8').replace('joints:', 'joints: {}'))
+    line = file.read_text(encoding='utf-8').split('not_wired')[0].count('\n') + 1
+    with pytest.raises(DescriptionError, match='every leg is listed') as caught:
+        load_servo_maps(file, bracken)
+    assert str(caught.value).startswith(f'{file}:{line}: not_wired: ')
 
 
 def test_table_outside_the_bounds_is_refused(

@@ -2,17 +2,19 @@
 # SPDX-License-Identifier: Apache-2.0
 """The launch file, where there is a full ROS 2: the chain walks against the mock and ends.
 
-Once in three processes, once in one.
+Once in three processes with one board, once in one process with two.
 """
 
 import os
 import unittest
 from collections.abc import Callable
+from itertools import chain
 from pathlib import Path
 from time import monotonic
 
 import pytest
 import rclpy
+import yaml
 from ament_index_python.packages import PackageNotFoundError, get_package_share_directory
 from diagnostic_msgs.msg import DiagnosticArray
 from geometry_msgs.msg import TwistStamped
@@ -43,28 +45,44 @@ PROCESSES = {
     'true': ('legs_node',),
 }
 
+#: The boards of the servo maps, by the same argument.
+BOARDS = {'false': ('main',), 'true': ('left', 'right')}
+
 
 @pytest.mark.launch_test
 @parametrize('one_process', PROCESSES)  # type: ignore[untyped-decorator]
-def generate_test_description(one_process: str) -> tuple[LaunchDescription, dict[str, Path]]:
+def generate_test_description(
+    one_process: str,
+) -> tuple[LaunchDescription, dict[str, list[Path]]]:
     """Start the chain against the mock, in a namespace, and power its servos."""
     try:
         share = Path(get_package_share_directory('leg_kinematics'))
     except (PackageNotFoundError, OSError):
         # Not at import: launch_testing would take that for a skip of the whole folder.
         pytest.skip('the package is not installed where ROS 2 looks: run this with `colcon test`')
-    pulse_log = Path(os.environ['ROS_LOG_DIR'], f'pulses-{one_process}.jsonl')
-    chain = IncludeLaunchDescription(
+    folder, boards = Path(os.environ['ROS_LOG_DIR']), BOARDS[one_process]
+    pulse_log = folder / f'pulses-{one_process}.jsonl'
+    servo_maps = share / 'config' / 'servo_maps' / 'bracken.yaml'
+    logs = [pulse_log]
+    if len(boards) > 1:
+        content = yaml.safe_load(servo_maps.read_text(encoding='utf-8'))
+        for joint, entry in content['joints'].items():
+            entry['board'] = joint.partition('_')[0]
+        servo_maps = folder / 'two-boards.yaml'
+        servo_maps.write_text(yaml.safe_dump(content, sort_keys=False), encoding='utf-8')
+        logs = [folder / f'pulses-{one_process}-{board}.jsonl' for board in boards]
+    launched = IncludeLaunchDescription(
         str(share / 'launch' / 'legs_launch.py'),
         launch_arguments={
             'enable': 'true',
             'one_process': one_process,
             'namespace': NAMESPACE,
+            'servo_maps': str(servo_maps),
             'pulse_log': str(pulse_log),
         }.items(),
     )
     ready = actions.ReadyToTest()
-    return LaunchDescription([chain, ready]), {'pulse_log': pulse_log}
+    return LaunchDescription([launched, ready]), {'logs': logs}
 
 
 class TestWalk(unittest.TestCase):
@@ -94,7 +112,7 @@ class TestWalk(unittest.TestCase):
         response = answer.result()
         return response is not None and bool(response.success)
 
-    def test_a_body_velocity_becomes_steps(self, pulse_log: Path) -> None:
+    def test_a_body_velocity_becomes_steps(self, logs: list[Path]) -> None:
         """Told to stand and to go ahead, the robot walks and every servo moves."""
         poses: list[Odometry] = []
         states: dict[str, str] = {}
@@ -121,7 +139,7 @@ class TestWalk(unittest.TestCase):
         self.node.create_timer(0.05, lambda: publisher.publish(command))
         self.until(lambda: bool(poses) and poses[-1].pose.pose.position.x > 0.05, 'odom to move')
 
-        told = [record for record in read_log(pulse_log) if record.event == 'pose']
+        told = [record for record in chain(*map(read_log, logs)) if record.event == 'pose']
         for channel in range(18):
             pulses = {record.pulses_us[channel] for record in told if channel in record.pulses_us}
             assert max(pulses) - min(pulses) > 20.0, f'channel {channel} stood still'

@@ -335,7 +335,13 @@ MISTAKES = (
         'What would help',
         code=1,
     ),
-    robot('a robot of one leg', without('  left_middle:', '# Height'), 'four legs or more', code=1),
+    robot(
+        'a robot of one leg',
+        without('  left_middle:', '# Height'),
+        'not asked: stride radius, fastest walk',
+        'a walk needs at least 3 legs to stand on: bracken has 1 leg',
+        code=0,
+    ),
     robot('no leg at all', without('  left_front:', '# Height'), 'legs'),
     # Servo maps.
     maps(
@@ -355,6 +361,36 @@ MISTAKES = (
         without('  left_front_coxa:', '  left_front_femur:'),
         'joints',
         'missing here: left_front_coxa',
+    ),
+    maps(
+        'the joints of a leg forgotten',
+        without('  left_front_coxa:', '  left_middle_coxa:'),
+        'joints',
+        'legs without servos yet go under not_wired: [left_front]',
+    ),
+    maps(
+        'a leg that is not wired misspelt',
+        put('joints:\n', 'not_wired: [left_midle]\n\njoints:\n'),
+        'not_wired[0]',
+        "did you mean 'left_middle'?",
+    ),
+    maps(
+        'a leg that is not wired, and mapped',
+        put('joints:\n', 'not_wired: [left_front]\n\njoints:\n'),
+        'joints.left_front_coxa',
+        'left_front is listed under not_wired',
+    ),
+    maps(
+        'a leg twice on the list',
+        put('joints:\n', 'not_wired: [left_front, left_front]\n\njoints:\n'),
+        'not_wired',
+        'expected a list of legs, each once',
+    ),
+    maps(
+        'a leg instead of a list',
+        put('joints:\n', 'not_wired: left_front\n\njoints:\n'),
+        'not_wired',
+        'expected a list of legs',
     ),
     maps(
         'a channel twice',

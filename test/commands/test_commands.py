@@ -111,13 +111,13 @@ def test_the_parameters_are_listed_for_scripts() -> None:
     done = CliRunner().invoke(main, ['parameters', '--json'])
     assert done.exit_code == 0
     listing = json.loads(done.stdout)
-    assert list(listing) == ['kinematics', 'gait', 'bridge']
+    assert list(listing) == ['kinematics', 'gait', 'bridge', 'player']
     for node, declared in NODES.items():
         assert [each['name'] for each in listing[node]] == [each.name for each in declared]
     (lift,) = (each for each in listing['gait'] if each['name'] == 'lift')
     assert lift == {
         'default': 0.03,
-        'meaning': 'Height of a swing',
+        'meaning': 'Height to which a swing lifts a foot',
         'name': 'lift',
         'unit': 'm',
         'lowest': 0.001,
@@ -274,7 +274,7 @@ def test_run_tells_which_board_is_missing(two_boards: Path) -> None:
     )  # fmt: skip
     assert done.returncode == 2
     words = ' '.join(done.stderr.split())
-    assert 'the servo maps name the boards left, right, but right is not given (got left)' in words
+    assert 'the servo maps name the boards left, right, but right is not given (got left=' in words
     assert '--board right=DRIVER:PORT' in words
 
 

@@ -96,6 +96,22 @@ def test_the_wiring_is_that_of_the_maps(tmp_path: Path) -> None:
     assert (known['supply']['volts'], known['supply']['volts_assumed']) == (7.4, False)
 
 
+def test_legs_that_are_not_wired_are_told(tmp_path: Path) -> None:
+    """They have no rows, the supply is still that of the whole robot, and both are said."""
+    text = MAPS.read_text(encoding='utf-8')
+    text = text[: text.index('  right_rear_coxa:')]
+    maps = tmp_path / 'maps.yaml'
+    maps.write_text(text.replace('joints:\n', 'not_wired: [right_rear]\n\njoints:\n'))
+    told = firmware('--robot', ROBOT, '--servo-maps', maps).output
+    assert 'right_rear is not wired: channels as soon as the servo maps have them.' in told
+    assert 'right_rear_coxa' not in told
+    assert 'THE SERVO SUPPLY OF bracken, with all its legs' in told
+    known = json.loads(firmware('--robot', ROBOT, '--servo-maps', maps, '--json').output)
+    assert known['not_wired'] == ['right_rear']
+    assert len(known['joints']) == 15
+    assert known['supply']['servos'][0]['count'] == 18
+
+
 def test_what_the_description_does_not_tell_of_the_supply_is_estimated(tmp_path: Path) -> None:
     """Without battery and stall current both are assumed, and it says so and what to write."""
     text = ROBOT.read_text(encoding='utf-8')

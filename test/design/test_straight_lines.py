@@ -172,7 +172,7 @@ def test_rests_as_the_simulated_servo_does(pulses_us: list[float], dead_band_us:
 def test_a_line_strays_by_its_distance_in_space() -> None:
     """3 mm aside and 4 mm above are 5 mm; beyond the end of the line nothing counts (by hand)."""
     feet = np.array([(0.0, 0.0, 0.0), (0.01, 0.003, 0.004), (0.05, 0.0, 0.0)])
-    line = DrawnLine((0.0, 0.0, 0.0), (0.02, 0.0, 0.0), feet, feet, feet)
+    line = DrawnLine('leg', (0.0, 0.0, 0.0), (0.02, 0.0, 0.0), feet, feet, feet)
     assert line.straying(feet) == pytest.approx(0.005, abs=1e-15)
 
 

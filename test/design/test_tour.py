@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from leg_kinematics.calibration import load_servo_maps
 from leg_kinematics.design.design import Design
 from leg_kinematics.design.tour import plan_tour
 from leg_kinematics.errors import CommandError
@@ -21,19 +22,7 @@ EDGE = GaitParameters(min_margin=-0.02)
 
 def robot_with(*names: str) -> Robot:
     """Return bracken with some of its legs."""
-    bracken = load_robot(BRACKEN)
-    chosen = [index for index, leg in enumerate(bracken.legs) if leg.name in names]
-    return replace(
-        bracken,
-        legs=tuple(bracken.legs[index] for index in chosen),
-        **{
-            posture: replace(
-                getattr(bracken, posture),
-                feet=tuple(getattr(bracken, posture).feet[index] for index in chosen),
-            )
-            for posture in ('resting', 'standing')
-        },
-    )
+    return load_robot(BRACKEN).part(names)
 
 
 FOUR = ('left_front', 'left_rear', 'right_front', 'right_rear')
@@ -72,15 +61,23 @@ def test_the_duty_factor_of_the_parameters_is_kept() -> None:
     assert tour.duty_factor == 0.75
 
 
+def test_a_walk_needs_every_leg() -> None:
+    """A robot with a leg that is not wired is refused, by the name of the leg."""
+    robot = load_robot(BRACKEN)
+    maps = load_servo_maps(BRACKEN.parents[1] / 'servo_maps' / 'bracken.yaml', robot)
+    with pytest.raises(CommandError, match='needs every leg: left_rear is not wired'):
+        plan_tour(Design(robot, replace(maps, not_wired=('left_rear',)), GaitParameters()))
+
+
 @pytest.mark.parametrize(
     ('robot', 'parameters', 'words'),
     [
         (robot_with('left_front', 'right_front', 'left_rear'), EDGE, 'has 3 legs'),
-        (robot_with(*FOUR), GaitParameters(), 'bracken cannot walk .* to keep 0.01 m'),
+        (robot_with(*FOUR), GaitParameters(), 'bracken cannot walk .* min_margin below zero'),
         (
             robot_with(*FOUR),
             GaitParameters(phases=dict(zip(FOUR, (0.0, 0.25, 0.5, 0.75), strict=True))),
-            'bracken cannot walk .* to keep 0.01 m',
+            'bracken cannot walk .* to keep a margin of 10 mm',
         ),
     ],
 )

@@ -81,7 +81,7 @@ def test_without_margin_it_stands_and_says_why(
         assert sample.twist == Twist()
         assert sum(sample.standing) == 5
     assert 'stride radius 0 mm' in samples[-1].limit
-    assert '0.01 m of the margin' in samples[-1].limit
+    assert 'to keep a margin of 10 mm (of' in samples[-1].limit
 
 
 def test_legs_lift_in_the_declared_order(

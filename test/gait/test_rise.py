@@ -11,10 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from leg_kinematics.gait import GaitParameters
-from leg_kinematics.gait.body import WAY_TOLERANCE
 from leg_kinematics.gait.envelope import Envelopes
 from leg_kinematics.gait.phases import wave_phases
-from leg_kinematics.gait.posing import Posing
+from leg_kinematics.gait.posing import WAY_TOLERANCE, Posing
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver
 

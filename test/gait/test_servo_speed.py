@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from leg_kinematics.gait import GaitParameters, GaitSample, GaitState, Offset, Twist, Walker
-from leg_kinematics.gait.limits import limit_servo_speed
+from leg_kinematics.gait.pace import limit_servo_speed
 from leg_kinematics.gait.workspace import (
     HEADINGS,
     fastest_stances,

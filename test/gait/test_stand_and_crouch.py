@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import GaitParameters, GaitSample, GaitState, Twist, Walker
-from leg_kinematics.gait.body import WAY_TOLERANCE
+from leg_kinematics.gait.posing import WAY_TOLERANCE
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import LegSolver
 

@@ -112,7 +112,7 @@ def test_margin_limits_the_speed_and_is_named(
         sample = walked(heavy(bracken, forward), bracken_legs, Twist(0.1))
         speeds.append(sample.twist.x)
         if forward:
-            assert 'to keep 0.03 m of the margin' in sample.limit
+            assert 'to keep a margin of 30 mm (of' in sample.limit
     assert speeds[0] == 0.1
     assert speeds[0] > speeds[1] > speeds[2] > speeds[3] == 0.0
 

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from leg_kinematics.gait import Twist
-from leg_kinematics.gait.limits import limit_speed, limit_stride, ramp
+from leg_kinematics.gait import GaitParameters, Twist
+from leg_kinematics.gait.pace import limit_speed, limit_stride, ramp
 from leg_kinematics.robot import Robot
 
 speeds = st.floats(-5.0, 5.0)
@@ -101,7 +101,8 @@ def test_ramp_respects_both_accelerations_and_wastes_none(
     current: Twist, target: Twist, acceleration: float, yaw_acceleration: float, dt: float
 ) -> None:
     """A tick goes straight to the target, as far as the tighter of both bounds."""
-    fraction = ramp(current, target, acceleration, yaw_acceleration, dt)
+    bounds = GaitParameters(acceleration=acceleration, yaw_acceleration=yaw_acceleration)
+    fraction = ramp(current, target, bounds, dt)
     reached = current.towards(target, fraction)
     linear = hypot(reached.x - current.x, reached.y - current.y) / (acceleration * dt)
     angular = abs(reached.yaw - current.yaw) / (yaw_acceleration * dt)

@@ -209,6 +209,24 @@ def test_only_straight_lines_are_explained_and_those_alike_together() -> None:
     ]
 
 
+def test_each_leg_of_a_move_has_its_own_speeds() -> None:
+    """Two feet that go different ways, by differences of angles along the minimum-jerk law.
+
+    The law: Flash and Hogan, The Journal of Neuroscience 5, 1985 (from memory).
+    """
+    places = {
+        'left_front': Place(Frame.RESTING, x=0.03),
+        'right_rear': Place(Frame.RESTING, y=0.03, z=0.02),
+    }
+    for line in explained([FeetStep(places)]):
+        share = np.linspace(0.0, 1.0, 2001)
+        law = share**3 * (10.0 - 15.0 * share + 6.0 * share**2)
+        feet = np.outer(1.0 - law, line.start) + np.outer(law, line.goal)
+        angles = np.array([line.leg.angles((x, y, z)) for x, y, z in feet.tolist()])
+        rates = np.abs(np.diff(angles, axis=0)).max(axis=0) * 2000.0 / line.ours.duration
+        assert line.ours.speeds == pytest.approx(tuple(rates), rel=0.03, abs=1e-6)
+
+
 def ways(line: ExplainedLine) -> tuple[Way, Way, Way]:
     """Give the three ways of a line."""
     return (line.alone, line.together, line.ours)

@@ -123,7 +123,7 @@ def test_the_pulses_put_the_foot_where_it_shall_be(
 def test_what_is_missing_is_told(calibrated: CalibratedRobot, bench: Bench) -> None:
     """Nobody is heard, the robot does not follow, its joints are not known, somebody else leads."""
     stage, now = Moving(calibrated), bench.robot.now
-    assert 'nothing is heard of the bridge' in stage.trouble(now)
+    assert 'nothing is heard from the bridge' in stage.trouble(now)
     with pytest.raises(CommandError, match='no joint_states'):
         stage.plan([OUT])
     stage.hear(bench.robot.driving.report(), now)

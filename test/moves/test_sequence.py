@@ -5,6 +5,7 @@
 from collections.abc import Callable
 from math import hypot, inf, pi, radians
 from pathlib import Path
+from textwrap import dedent
 
 import pytest
 from hypothesis import given
@@ -132,7 +133,7 @@ def test_one_fault_in_all_repeats_is_cautioned_against_once(
         f'name: lift\nsteps:\n  - stand\n  - repeat: 5\n    steps:\n      - feet: {{{lift}}}\n'
         '      - feet: {all: {z: -55 mm}}\n'
     )
-    first, second = do(file).cautions
+    first, second = map(str, do(file).cautions)
     assert first.startswith('step 2: bracken would tip over unless it hangs on a stand: with ')
     assert 'left_front, left_middle, left_rear off the ground' in first
     assert second.startswith('step 3: ')
@@ -215,6 +216,34 @@ def test_examples_can_be_done(
     if file.stem in LIFTED:
         expected = tuple((x, y, z + 0.01) for x, y, z in robot.resting.feet)
     assert plan.end == tuple(pytest.approx(foot, abs=1e-9) for foot in expected)
+
+
+def test_the_sequence_in_the_readme_can_be_done(
+    write: Callable[[str], Path], do: Callable[[Path], Plan]
+) -> None:
+    """As it stands there."""
+    readme = (EXAMPLES[0].parents[2] / 'README.md').read_text(encoding='utf-8')
+    _, _, after = readme.partition('    # yaml-language-server: $schema=leg_kinematics/moves/')
+    text, _, _ = after.partition('\n\nPlaces count')
+    plan = do(write(dedent(f'    # {text}')))
+    assert len(plan.moves) == 10
+    assert not plan.cautions
+
+
+@pytest.mark.parametrize('name', ['lines', 'square', 'circle', 'step_in_the_air'])
+def test_examples_for_the_bench_can_be_done_by_one_leg(name: str) -> None:
+    """The leg in its clamp, from rest and back there."""
+    config = EXAMPLES[0].parents[1]
+    bench = CalibratedRobot.load(
+        config / 'robots' / 'bench_leg.yaml', config / 'servo_maps' / 'bench_leg.yaml'
+    )
+    planner = Planner(
+        bench.robot, bench.legs, tolerance=5e-4, speeds=dict.fromkeys(bench.robot.joints, 3.0)
+    )
+    (file,) = (each for each in EXAMPLES if each.stem == name)
+    plan = planner.plan(load_sequence(file).steps, bench.robot.resting.feet)
+    assert not plan.cautions
+    assert plan.end == tuple(pytest.approx(foot, abs=1e-9) for foot in bench.robot.resting.feet)
 
 
 def test_the_circles_are_circles(do: Callable[[Path], Plan], calibrated: CalibratedRobot) -> None:

@@ -99,7 +99,7 @@ WRONG = {
         'feet: {left_front: {x: 400 mm}}',
         3,
         'steps[0].feet.left_front',
-        'left_front: 322 mm out of reach: .* the nearest place that it can take is x 78.5, y 0.0, ',
+        'left_front: 322 mm out of reach: .*; the nearest place that it can take is x 78.5',
     ),
     'a place beyond a joint limit': (
         'feet:\n      all: {x: -80 mm, y: 110 mm}',

@@ -143,7 +143,7 @@ def test_orders_say_what_is_missing(probe: 'Probe', start: Start) -> None:
     targets = probe.record(MultiDOFJointTrajectory, 'foot_targets')
     refusal = ask(probe, 'gait/stand')
     assert not refusal.success
-    assert refusal.message == 'nothing is heard of the bridge: is it running?'
+    assert refusal.message == 'nothing is heard from the bridge: is it running?'
     refusal = ask(probe, 'gait/crouch')
     assert not refusal.success
     assert 'gait/stand first' in refusal.message

@@ -280,7 +280,7 @@ def _points_missing(message: JointTrajectory) -> None:
 @pytest.mark.parametrize(
     ('spoil', 'words'),
     [
-        (_joint_missing, 'must name every joint; missing tibia'),
+        (_joint_missing, 'needs 2 positions and velocities \\(got 3 and 3\\)'),
         (_joint_unknown, 'unknown names: tarsus; known are coxa, femur, tibia'),
         (_joint_twice, 'names something twice'),
         (_joint_none, 'names nothing'),

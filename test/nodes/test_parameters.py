@@ -143,9 +143,9 @@ def test_boards_must_wait_for_three_ticks_before_they_react(files: dict[str, str
 @pytest.mark.usefixtures('ros')
 @pytest.mark.parametrize('node', list(KINDS))
 def test_a_node_refuses_simulated_time(node: str, files: dict[str, str]) -> None:
-    """With the reason; servos live in real time."""
+    """With the reason; servos move in real time."""
     overrides = as_overrides(overrides_of(node, files) | {'use_sim_time': True})
-    with pytest.raises(CommandError, match="'use_sim_time' must be false: servos live in real"):
+    with pytest.raises(CommandError, match="'use_sim_time' must be false: servos move in real"):
         KINDS[node](overrides)
 
 
@@ -189,7 +189,7 @@ def test_a_node_describes_its_parameters(probe: 'Probe', files: dict[str, str]) 
     request = DescribeParameters.Request(names=names)
     response = probe.call(DescribeParameters, 'gait/describe_parameters', request)
     acceleration, priority, velocity, phases = response.descriptors
-    assert acceleration.description == 'Bound of the body acceleration [m/s^2]'
+    assert acceleration.description == 'Highest body acceleration [m/s^2]'
     (bounds,) = acceleration.floating_point_range
     assert (bounds.from_value, bounds.to_value, bounds.step) == (0.001, 10.0, 0.0)
     (bounds,) = priority.integer_range

@@ -3,6 +3,7 @@
 """Bytes of streamed messages, checked against rclpy's own serialisation."""
 
 import struct
+from collections.abc import Sequence
 from dataclasses import fields
 from math import inf, isfinite, nan
 
@@ -103,6 +104,39 @@ def test_joint_trajectories_are_the_bytes_of_rclpy_and_come_back(
     reader = JointTrajectories(JOINTS)
     assert reader.read(data) == targets
     assert reader.read(data) == targets
+
+
+SOME = st.lists(st.sampled_from(JOINTS), min_size=1, max_size=len(JOINTS) - 1, unique=True)
+
+
+@given(STAMPS, TRAJECTORIES, SOME)
+def test_trajectories_of_some_joints_come_back(
+    stamp: int, trajectory: Trajectory, named: list[str]
+) -> None:
+    """In the bytes of rclpy, in any order of the names, by a reader that knows all joints or none.
+
+    What is read is in the order of the robot; a stream of all joints is read as before.
+    """
+
+    def of(names: Sequence[str]) -> Trajectory:
+        order = [JOINTS.index(name) for name in names]
+        positions, velocities = (
+            tuple(tuple(row[index] for index in order) for row in rows)
+            for rows in (trajectory.positions, trajectory.velocities)
+        )
+        return Trajectory(trajectory.times, positions, velocities)
+
+    ordered = tuple(joint for joint in JOINTS if joint in named)
+    data = serialize_message(joint_trajectory(stamp, of(named), tuple(named)))
+    all_of_them = serialize_message(joint_trajectory(stamp, trajectory))
+    reader = JointTrajectories(JOINTS)
+    for _ in range(2):
+        assert reader.read(data) == JointTargets(stamp, of(ordered), ordered)
+        assert reader.read(all_of_them) == JointTargets(stamp, trajectory)
+    written = JointTrajectories(JOINTS).write(JointTargets(stamp, of(ordered), ordered))
+    assert deserialize_message(written, JointTrajectory) == joint_trajectory(
+        stamp, of(ordered), ordered
+    )
 
 
 def test_trajectories_of_many_points_come_back_too() -> None:

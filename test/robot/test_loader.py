@@ -90,14 +90,18 @@ def test_upright_leg_needs_a_foot_of_its_own(edited: Callable[[str, str], Path],
         load_robot(file)
 
 
-def test_one_leg_is_a_robot(tmp_path: Path, bracken_file: Path) -> None:
-    """A single leg on a bench is a robot too."""
+@pytest.mark.parametrize('torque', ['15 kgf.cm', '0.1 kgf.cm'])
+def test_one_leg_is_a_robot(tmp_path: Path, bracken_file: Path, torque: str) -> None:
+    """A single leg on a bench is a robot too, and never has to carry the body."""
     lines = bracken_file.read_text(encoding='utf-8').splitlines()
     first = lines.index('  left_middle:')
     last = next(index for index, line in enumerate(lines) if line.startswith('# Height'))
     file = tmp_path / 'one.yaml'
-    file.write_text('\n'.join(lines[:first] + lines[last:]), encoding='utf-8')
-    assert load_robot(file).leg_names == ('left_front',)
+    text = '\n'.join(lines[:first] + lines[last:])
+    file.write_text(text.replace('15 kgf.cm', torque), encoding='utf-8')
+    robot = load_robot(file)
+    assert robot.leg_names == ('left_front',)
+    assert not robot.stands
 
 
 def test_torque_budget_is_the_hand_calculation(edited: Callable[[str, str], Path]) -> None:

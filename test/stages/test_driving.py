@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from leg_kinematics.board import Boards, BoardSpec, Reaction, Record, SilenceAction
 from leg_kinematics.board.simulated.line import SimulatedDriver, SimulatedLine
@@ -346,6 +348,100 @@ def test_targets_have_to_be_of_all_joints(active: Bench) -> None:
     few = Trajectory((0.05,), ((0.0,) * 17,), ((0.0,) * 17,))
     with pytest.raises(CommandError, match='need 18 joints, got 17'):
         active.driving.follow(JointTargets(0, few), active.now)
+
+
+def some_at(named: Mapping[str, float]) -> JointTargets:
+    """Make joint targets of one point, now, for some joints."""
+    positions, still = tuple(named.values()), (0.0,) * len(named)
+    return JointTargets(0, Trajectory((0.05,), (positions,), (still,)), tuple(named))
+
+
+def test_joints_that_are_not_named_stay_where_they_are(
+    active: Bench, bracken: Robot, servo_maps: ServoMaps, angles: tuple[float, ...]
+) -> None:
+    """Of any leg, in the order in which they are named, to the last bit."""
+    named = {'right_rear_tibia': angles[17] - 0.1, 'left_front_coxa': angles[0] + 0.2}
+    active.run(0.5, some_at(named))
+    expected = [
+        named.get(joint, angle) for joint, angle in zip(bracken.joints, angles, strict=True)
+    ]
+    assert active.driving.positions == tuple(expected)
+    assert active.pulses_us == about(pulses_of(servo_maps, expected))
+    assert active.driving.report().lag == 0.0
+
+
+def test_joints_in_motion_come_to_rest_when_others_are_named(
+    active: Bench, angles: tuple[float, ...]
+) -> None:
+    """They brake as hard as they may from the coming tick on, v²/2a, and go no farther; by hand."""
+    speed, limit = 0.6, active.driving.limits.acceleration
+    end = tuple(angle + speed * 0.5 for angle in angles[:3]) + angles[3:]
+    rates = (speed,) * 3 + (0.0,) * 15
+    # The first leg, evenly for half a second.
+    stream = JointTargets(1_000_000_000, Trajectory((0.0, 0.5), (angles, end), (rates, rates)))
+    active.step(stream)
+    active.run(0.2)
+    assert active.driving.velocities[:3] == pytest.approx((speed,) * 3)
+    way = speed * TICK + speed * speed / (2.0 * limit)
+    rest = tuple(angle + way for angle in active.driving.positions[:3])
+    active.step(some_at({'left_middle_tibia': angles[5] + 0.05}))
+    for _ in range(50):
+        before = active.driving.velocities
+        active.step()
+        for faster, slower in zip(before, active.driving.velocities, strict=True):
+            assert abs(slower - faster) <= limit * TICK * (1.0 + 1e-9)
+        for position, last in zip(active.driving.positions[:3], rest, strict=True):
+            assert position <= last + 1e-9
+    assert not any(active.driving.velocities)
+    assert active.driving.positions[:3] == pytest.approx(rest, abs=1e-9)
+    assert active.driving.positions[5] == pytest.approx(angles[5] + 0.05)
+    assert active.driving.positions[6:] == angles[6:]
+
+
+@given(data=st.data())
+@settings(
+    max_examples=settings().max_examples // 4,
+    # Each example makes a bench of its own.
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+def test_streams_of_some_joints_never_move_others(
+    data: st.DataObject, make_bench: MakeBench
+) -> None:
+    """Whatever joints are streamed in turn, each stays where it was last led to and has stopped."""
+    bench = make_bench(enable_interval=0.0)
+    bench.bring_up()
+    joints = bench.driving.limits.joints
+    for _ in range(3):
+        named = data.draw(st.lists(st.sampled_from(joints), min_size=1, max_size=5, unique=True))
+        places = dict(zip(joints, bench.driving.positions, strict=True))
+        goals = {joint: places[joint] + data.draw(st.floats(-0.05, 0.05)) for joint in named}
+        bench.run(0.4, some_at(goals))
+        assert bench.driving.positions == pytest.approx(tuple((places | goals).values()), abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ('named', 'positions', 'words'),
+    [
+        (('left_front_coxa', 'left_front_coxa'), (0.0, 0.0), 'names something twice'),
+        (('left_front_hip',), (0.0,), 'unknown names: left_front_hip'),
+        ((), (), 'names nothing'),
+        (('left_front_coxa',), (0.0, 0.0), 'need 1 joints, got 2'),
+        (('left_front_coxa',), (3.0,), 'left_front_coxa: angle 3.0000 rad is beyond'),
+    ],
+)
+def test_wrong_targets_of_some_joints_are_refused_whole(
+    active: Bench,
+    resting: Pulses,
+    named: tuple[str, ...],
+    positions: tuple[float, ...],
+    words: str,
+) -> None:
+    """Nothing of them is followed."""
+    trajectory = Trajectory((0.05,), (positions,), ((0.0,) * len(positions),))
+    with pytest.raises(LegKinematicsError, match=words):
+        active.step(JointTargets(0, trajectory, named))
+    active.run(0.2)
+    assert active.pulses_us == about(resting)
 
 
 def test_a_stream_that_stops_in_motion_is_told(active: Bench, angles: tuple[float, ...]) -> None:

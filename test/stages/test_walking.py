@@ -194,14 +194,14 @@ def test_it_takes_over_only_what_it_knows(make_puppet: MakePuppet, bracken: Robo
         return answer.words
 
     assert puppet.condition() == Condition(Level.OK, 'waiting for the bridge')
-    assert 'nothing is heard of the bridge' in refusal()
+    assert 'nothing is heard from the bridge' in refusal()
     stage.hear(puppet.report, puppet.now)
     assert puppet.condition() == Condition(Level.OK, 'waiting for foot_states')
     assert 'no foot_states' in refusal()
     stage.locate(bracken.resting.feet, puppet.now)
     assert puppet.condition() == Condition(Level.OK, 'waiting for gait/stand')
     puppet.now += FEET_KNOWN_FOR + 0.01
-    assert 'nothing is heard of the bridge' in refusal()
+    assert 'nothing is heard from the bridge' in refusal()
     stage.hear(puppet.report, puppet.now)
     assert 'no foot_states' in refusal()
     crouched = stage.crouch()
@@ -366,7 +366,9 @@ def test_it_pauses_while_nothing_is_heard_of_the_robot(standing: Puppet) -> None
     standing.run(UNHEARD_AFTER - 0.02, AHEAD)
     assert standing.condition().state == 'walking'
     standing.run(0.05, AHEAD)
-    assert standing.condition() == Condition(Level.WARN, 'paused', 'nothing is heard of the bridge')
+    assert standing.condition() == Condition(
+        Level.WARN, 'paused', 'nothing is heard from the bridge'
+    )
     count = len(standing.targets)
     standing.run(1.0, AHEAD)
     assert len(standing.targets) == count

@@ -36,9 +36,9 @@ PROTOCOL_MAJOR = 2
 SHORTEST_US, LONGEST_US = 544, 2500
 """A smaller number is taken for an angle in degrees by the Arduino servo library, from memory."""
 LOST_AFTER = 0.5
-"""s after which a question that was repeated in vain breaks the link."""
+"""Time after which a question that was repeated in vain breaks the link, s."""
 LOOK_EVERY = 0.1
-"""s between looks at the pins, which also show that the board lives."""
+"""Time between looks at the pins, which also show that the board is alive, s."""
 BITS_PER_BYTE = 10
 """A start bit, eight data bits and a stop bit."""
 
@@ -78,7 +78,7 @@ class FirmataDriver(Conversation[_Question, messages.Message]):
     )
 
     def __init__(self, port: str) -> None:
-        """Prepare the books; nothing is opened yet."""
+        """Prepare; nothing is opened yet."""
         super().__init__(port, BAUD_RATE, messages.Decoder().feed, LOOK_EVERY)
         self._urgent = b''
         self._servos: frozenset[int] = frozenset()
@@ -216,7 +216,7 @@ class FirmataDriver(Conversation[_Question, messages.Message]):
             return self._release_by(lambda: self._switch_off(pins))
 
     def status(self) -> BoardStatus:
-        """Copy the books."""
+        """Tell the latest that is known."""
         with self._lock:
             return BoardStatus(
                 connected=self._connected,
@@ -305,7 +305,7 @@ class FirmataDriver(Conversation[_Question, messages.Message]):
             self._put(messages.version_query(), lambda said: isinstance(said, messages.Version))
 
     def _hear(self, message: messages.Message) -> None:
-        """Enter in the books what the board says, and hand it to who waits for it."""
+        """Note what the board says, and hand it to whoever waits for it."""
         if isinstance(message, messages.Firmware) and self._connected:
             raise LinkLostError(f'{self._port}: the board has restarted')
         if isinstance(message, messages.Text):
@@ -318,7 +318,7 @@ class FirmataDriver(Conversation[_Question, messages.Message]):
             self._settle(message, 'acknowledged')
 
     def _book(self, state: messages.PinState) -> None:
-        """Enter in the books what a pin does."""
+        """Note what a pin does."""
         if state.mode == messages.SERVO and state.value >= SHORTEST_US:
             self._enabled.add(state.pin)
         else:

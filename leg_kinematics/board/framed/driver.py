@@ -23,16 +23,17 @@ from leg_kinematics.errors import (
 )
 
 CONFIGURE_WITHIN = 3.0
-"""s for all settings together. On a good line they take 0.03. With 0.1 for every answer that does
-not come, half of them may get lost; a line that is worse than that carries no robot."""
+"""Longest time for all settings together, s. On a good line they take 0.03. With 0.1 for every
+answer that does not come, half of them may get lost; a line that is worse than that carries no
+robot."""
 LOST_AFTER = 0.5
-"""s of unanswered frames without a single byte from the board."""
+"""Time of unanswered frames without a single byte from the board, s."""
 REQUEST_WITHIN = 2.0
-"""s after which a request that was repeated in vain breaks the link."""
+"""Time after which a request that was repeated in vain breaks the link, s."""
 STORE_WITHIN = 2.0
-"""s more to store them, which takes a board 0.3 s."""
+"""Additional time to store them, s; a board takes 0.3."""
 STATUS_EVERY = 0.2
-"""s between questions for the board's counters, which also show that it lives."""
+"""Time between questions for the board's counters, which also show that it is alive, s."""
 POSES_IN_FLIGHT = 2
 """Poses without an answer that may be under way, so that a stalled board finds few stale ones."""
 
@@ -72,7 +73,7 @@ class FramedDriver(Conversation[frames.Frame, frames.Frame]):
     shortcomings: ClassVar[tuple[str, ...]] = ()
 
     def __init__(self, port: str) -> None:
-        """Prepare the books; nothing is opened yet."""
+        """Prepare; nothing is opened yet."""
         super().__init__(port, frames.BAUD_RATE, frames.FrameDecoder().feed, STATUS_EVERY)
         self._pose: frames.Pose | None = None
         self._poses_under_way: dict[int, float] = {}
@@ -171,7 +172,7 @@ class FramedDriver(Conversation[frames.Frame, frames.Frame]):
             return self._release_by(lambda: [self._put(frames.Release())])
 
     def status(self) -> BoardStatus:
-        """Copy the books."""
+        """Tell the latest that is known."""
         with self._lock:
             report, since = self._report, self._unanswered_since
             return BoardStatus(
@@ -360,7 +361,7 @@ class FramedDriver(Conversation[frames.Frame, frames.Frame]):
         self._put(frames.StatusRequest())
 
     def _hear(self, frame: frames.Frame) -> None:
-        """Enter an answer in the books and hand it to who waits for it."""
+        """Note an answer and hand it to whoever waits for it."""
         self._waiting_since = None
         answered = _answered(frame.message)
         asked = self._asked()

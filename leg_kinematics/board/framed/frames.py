@@ -554,7 +554,7 @@ def _decode(encoded: bytes) -> Frame:
 
 
 class FrameDecoder:
-    """Cuts a stream of bytes into frames, and finds its feet again at every zero byte.
+    """Cuts a stream of bytes into frames, and recovers at every zero byte.
 
     Keeps at most ``MAX_ENCODED`` bytes, whatever arrives.
     """

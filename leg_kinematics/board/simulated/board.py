@@ -21,11 +21,11 @@ from leg_kinematics.errors import FrameError
 FIRMWARE = (2, 1)
 
 STORE_WITHIN = 0.3
-"""s to store settings that are all new: 83 bytes, and 3.3 ms for each (ATmega328P data sheet,
+"""Time to store settings that are all new, s: 83 bytes, and 3.3 ms for each (ATmega328P data sheet,
 Microchip DS40002061B, 8.6.3, from memory)."""
 LOW_FOR = 0.5
-"""s by which the supply must have been low for longer than not, or good again for longer than not,
-before the board says so."""
+"""By how much longer the supply must have been low than not, or good again than not, before the
+board says so, s."""
 GOOD_ABOVE_MV = 100
 """mV above its threshold that the supply must reach to be good again."""
 

@@ -262,7 +262,7 @@ class MockBoard:
         return min(times, default=now + 1.0)
 
     def _listen(self, now: float) -> None:
-        """Read from the pty only when the line and the mood allow."""
+        """Read from the pty only when the line and the misbehaviour allow."""
         if self._master < 0:
             return
         listening = self._master in self._selector.get_map()

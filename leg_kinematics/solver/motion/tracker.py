@@ -196,6 +196,23 @@ class Tracker:
         self._holding = False
         self._cut_off = False
 
+    def resting_places(self, start: float) -> tuple[float, ...]:
+        """Where each joint comes to rest if it brakes from an instant of our clock on, s; in rad.
+
+        Of what starts later than now, that is on the path that is followed until then.
+        """
+        positions, velocities = self._positions, self._velocities
+        before = [(each, begun) for each, begun in self._coming if begun < start]
+        if self._trajectory is not None and self._following:
+            before.insert(0, (self._trajectory, self._start))
+        if start > self._now and before:
+            trajectory, begun = before[-1]
+            positions, velocities = trajectory.state(start - begun)
+        return tuple(
+            max(lowest, min(highest, p + 0.5 * v * abs(v) / self._acceleration))
+            for p, v, (lowest, highest) in zip(positions, velocities, self._ranges, strict=True)
+        )
+
     def hold(self) -> None:
         """Come to rest, on the path of the stream if the joints are on it, and follow nothing.
 
