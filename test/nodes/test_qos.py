@@ -45,6 +45,7 @@ ORDERS = {
 
 SERVICES = {
     '/greenhouse/gait/stand',
+    '/greenhouse/gait/hand_over',
     '/greenhouse/gait/crouch',
     '/greenhouse/bridge/release',
     '/greenhouse/bridge/rearm',
