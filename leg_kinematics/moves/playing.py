@@ -8,7 +8,7 @@ Whatever interrupts it, it goes on only when a person says so; after a loss of p
 import enum
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from math import inf
+from math import inf, nextafter
 
 from leg_kinematics.chain.leading import TAKING_OVER, Leading, ticks_ahead
 from leg_kinematics.chain.power import PowerState
@@ -114,8 +114,9 @@ class Playing:
 
     @property
     def move(self) -> Move | None:
-        """The move that the robot is in; None in an empty plan."""
-        plan, time = self._part(self.time)
+        """The move that the robot is in, or has done at the end of a step; None without moves."""
+        at_step = self.state is PlayState.AT_STEP
+        plan, time = self._part(nextafter(self.time, 0.0) if at_step else self.time)
         return plan.moves[plan.move_at(time)] if plan.moves else None
 
     def condition(self) -> Condition:

@@ -197,6 +197,7 @@ def test_step_by_step(bracken: PlayedRobot) -> None:
                 break
         assert rests(bracken)
         assert playing.move is not None
+        assert f'step {number + 1}' in str(playing.condition())
         ends.append((number, playing.state))
         last = [move for move in plan.moves if move.number == number][-1]
         assert farthest(bracken.feet, last.path.feet(1.0)) <= SAME
