@@ -161,7 +161,7 @@ class LeanExecutor(SingleThreadedExecutor):
         self,
         wait_set: Any,  # noqa: ANN401
         timeout: int,
-    ) -> tuple[list[tuple[Waitable[Any], Call]], int]:
+    ) -> 'tuple[list[tuple[Waitable[Any], Call]], int]':
         """Give the wait set what is looked for this time; return the waitables, and for how long.
 
         It is shorter than asked while something that can become ready is left out.
@@ -288,7 +288,7 @@ class LeanExecutor(SingleThreadedExecutor):
 
         return self._in_group(timer, work)
 
-    def _call_of_subscription(self, subscription: Subscription[Any], node: Node) -> Call:
+    def _call_of_subscription(self, subscription: 'Subscription[Any]', node: Node) -> Call:
         if iscoroutinefunction(subscription.callback):
             return self._by_rclpy(subscription, node, self._take_subscription)
         with_info = (
@@ -303,7 +303,7 @@ class LeanExecutor(SingleThreadedExecutor):
 
         return self._in_group(subscription, work)
 
-    def _call_of_service(self, service: Service[Any, Any], node: Node) -> Call:
+    def _call_of_service(self, service: 'Service[Any, Any]', node: Node) -> Call:
         if iscoroutinefunction(service.callback):
             return self._by_rclpy(service, node, self._take_service)
 
