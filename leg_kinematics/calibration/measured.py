@@ -360,7 +360,7 @@ def _table(cubic: Fit, gain: float) -> TableCurve:
     """Take a table from a curve, over the pulses that were read."""
     model = cubic.model
     ends = (model.middle_us - model.half_span_us, model.middle_us + model.half_span_us)
-    pulses = tuple(float(pulse) for pulse in np.linspace(*ends, TABLE_ROWS))
+    pulses = tuple(float(round(pulse)) for pulse in np.linspace(*ends, TABLE_ROWS))
     angles = tuple(cubic.at(pulse).value for pulse in pulses)
     for (first, before), (last, after) in pairwise(zip(pulses, angles, strict=True)):
         if not (after - before) * gain > 0.0:

@@ -70,6 +70,23 @@ class HornFitted:
 
 
 @dataclass(frozen=True)
+class SignSeen:
+    """Which way a joint turned when its pulse was made longer.
+
+    Attributes
+    ----------
+    joint
+        Which.
+    sign
+        1 for the positive way, otherwise -1.
+
+    """
+
+    joint: str
+    sign: Literal[1, -1]
+
+
+@dataclass(frozen=True)
 class AngleRead:
     """An angle was read off.
 
@@ -106,7 +123,7 @@ class EndFound:
     pulse_us: float
 
 
-Entry = OutputFound | HornFitted | AngleRead | EndFound
+Entry = OutputFound | HornFitted | SignSeen | AngleRead | EndFound
 
 #: What stands in a line.
 Content = dict[str, object]
@@ -191,6 +208,15 @@ class ReadingsFile:
         ]
         return outputs[-1] if outputs else None
 
+    def sign(self, joint: str) -> Literal[1, -1] | None:
+        """Return which way a joint was last seen to turn; None where not yet."""
+        signs = [
+            each.sign
+            for each in self._entries
+            if isinstance(each, SignSeen) and each.joint == joint
+        ]
+        return signs[-1] if signs else None
+
     def horn_fitted(self, joint: str) -> bool:
         """Tell whether the horn of a joint was fitted."""
         return any(isinstance(each, HornFitted) and each.joint == joint for each in self._entries)
@@ -218,7 +244,7 @@ class ReadingsFile:
 
         Returns
         -------
-        OutputFound or HornFitted or AngleRead or EndFound or None
+        Entry or None
             Which that was; None when there is none.
 
         Raises
@@ -337,6 +363,8 @@ def _content(entry: Entry) -> Content:
             return {'joint': joint, 'board': board, 'channel': channel}
         case HornFitted(joint, pulse_us, angle):
             return {'joint': joint, 'horn_us': pulse_us, 'horn_deg': _degrees(angle)}
+        case SignSeen(joint, sign):
+            return {'joint': joint, 'sign': sign}
         case AngleRead(joint, Reading(pulse_us, angle, approached)):
             angle_deg = _degrees(angle)
             return {'joint': joint, 'us': pulse_us, 'deg': angle_deg, 'approached': approached}
@@ -365,13 +393,15 @@ def _entry(content: Content, robot: Robot) -> Entry:
         case ['approached', 'deg', 'us']:
             pulse_us, angle = _pulse(content['us']), _angle(content['deg'])
             return AngleRead(name, Reading(pulse_us, angle, _approach(content['approached'])))
+        case ['sign']:
+            return SignSeen(name, _sign(content['sign']))
         case ['lowest_us']:
             return EndFound(name, 'lowest', _pulse(content['lowest_us']))
         case ['highest_us']:
             return EndFound(name, 'highest', _pulse(content['highest_us']))
     raise ValueError(
-        f'no entry has the keys {", ".join(content)}: expected joint and either us, deg and '
-        'approached, or lowest_us, or highest_us, or horn_us and horn_deg, or board and channel'
+        f'no entry has the keys {", ".join(content)}: expected joint and one of: board and '
+        'channel; horn_us and horn_deg; sign; lowest_us; highest_us; us, deg and approached'
     )
 
 
@@ -394,6 +424,12 @@ def _approach(value: object) -> Approach:
         case 'up' | 'down':
             return value
     raise ValueError(f"{shown(value)} is no approach: expected 'up' or 'down'")
+
+
+def _sign(value: object) -> Literal[1, -1]:
+    if value is True or value not in {1, -1}:
+        raise ValueError(f'{shown(value)} is no sign: expected 1 or -1')
+    return 1 if value == 1 else -1
 
 
 def _name(value: object) -> str:
