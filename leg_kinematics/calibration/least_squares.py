@@ -12,7 +12,7 @@ The lag is what slack and dead band leave behind on the way: half of the hystere
 
 from dataclasses import dataclass
 from itertools import combinations
-from math import inf, radians
+from math import comb, inf, radians
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,8 +29,11 @@ FALSE_ALARM = 0.01
 #: A smaller deviation is the eye and no slip of the fingers (our own), rad.
 LEAST_TYPING_ERROR = radians(2.5)
 
-#: Of so many readings all pairs are tried.
-FEW = 200
+#: So many sets of readings are tried at a time: all threes of 49, all pairs of 200.
+MOST_SETS = 20_000
+
+#: So many readings together are suspected that hide each other.
+MOST_TOGETHER = 3
 
 
 @dataclass(frozen=True)
@@ -193,8 +196,9 @@ def mistyped(model: Model, seen: Observations) -> tuple[int, ...]:
     One is suspect when it lies beyond the prediction interval of a fit without it, at 1 % for all
     of them together (the externally studentised residual with Bonferroni's correction: Cook and
     Weisberg, Residuals and Influence in Regression, 1982; from memory), and so far away that it is
-    no slip of the eye. Pairs are left out as well, since one can hide the other. This goes on until
-    nothing more is found.
+    no slip of the eye. Pairs and threes are left out as well, since they can hide each other. This
+    goes on until nothing more is found. The last observation at the lowest or at the highest pulse
+    is never suspect: beyond all others nothing is known of a curve.
 
     Returns
     -------
@@ -212,12 +216,11 @@ def mistyped(model: Model, seen: Observations) -> tuple[int, ...]:
 
 
 def _suspects(model: Model, seen: Observations) -> tuple[int, ...]:
-    """Find one that is suspect, otherwise a pair, otherwise none."""
-    sizes = (1, 2) if len(seen) <= FEW else (1,)
-    for size in sizes:
-        # Of what is left two degrees of freedom at least tell the scatter.
-        if len(seen) - size - model.unknowns < 2:
-            continue
+    """Find the fewest that are suspect together; none if nothing is."""
+    for size in range(1, MOST_TOGETHER + 1):
+        # The more are left out, the more of the others must tell how much they scatter.
+        if len(seen) - model.unknowns < 2 * size + 1 or comb(len(seen), size) > MOST_SETS:
+            break
         worst = _worst(model, seen, size)
         rest = seen.without(worst)
         if model.determined_by(rest) and _all_beyond(least_squares(model, rest), seen, worst):
@@ -236,6 +239,9 @@ def _worst(model: Model, seen: Observations, size: int) -> tuple[int, ...]:
     left = np.eye(len(seen)) - rows @ fit.inverse @ rows.T
     residuals = fit.residuals(seen)
     sets = np.array(list(combinations(range(len(seen)), size)))
+    for end in (seen.pulses_us.min(), seen.pulses_us.max()):
+        at_end = seen.pulses_us == end
+        sets = sets[at_end[sets].sum(axis=1) < at_end.sum()]
     blocks = left[sets[:, :, None], sets[:, None, :]]
     # Without such a set the others do not determine the model.
     sets = sets[np.linalg.det(blocks) > 1e-9]

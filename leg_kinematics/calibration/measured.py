@@ -22,7 +22,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
-from math import isfinite, radians, sqrt
+from math import radians, sqrt, tau
 from typing import Literal
 
 import numpy as np
@@ -60,6 +60,9 @@ GOOD = radians(1.0)
 
 #: Readings that scatter more about their curve were not all read the same way (our own), rad.
 MOST_SCATTER = radians(3.0)
+
+#: Pulses nearer to each other tell nothing of a gain (our own), µs.
+LEAST_SPAN_US = 50.0
 
 #: Of a gain, µs/rad; the schema of servo maps has the same bounds, and their source.
 PLAUSIBLE_GAIN = (20.0, 10_000.0)
@@ -242,7 +245,7 @@ def fit_servo_map(
     Raises
     ------
     CalibrationError
-        No map can be made of these readings: too few, not finite, a pulse that the servo does not
+        No map can be made of these readings: too few, no angle, a pulse that the servo does not
         answer to, or a joint that did not turn with the pulse.
 
     """
@@ -258,7 +261,10 @@ def fit_servo_map(
     line = least_squares(_straight(richest.model), kept)
     gain = _gain(line)
     straightness = _straightness(line, richest) if richest.model.degree > 1 else None
-    straight_line = LinearCurve(line.model.middle_us, gain.value, float(line.coefficients[0]))
+    # A pulse that people write.
+    centre_us = float(round(line.model.middle_us))
+    horn_offset = line.at(centre_us)
+    straight_line = LinearCurve(centre_us, gain.value, horn_offset.value)
     curve: Curve = straight_line
     shown = line
     if straightness is not None and not straightness.straight:
@@ -270,7 +276,7 @@ def fit_servo_map(
         line=straight_line,
         curve=curve,
         gain=gain,
-        horn_offset=line.at(line.model.middle_us),
+        horn_offset=horn_offset,
         residuals=tuple(shown.residuals(seen).tolist()),
         scatter=sqrt(richest.variance),
         hysteresis=_hysteresis(richest, gain.value),
@@ -288,17 +294,17 @@ def _side(reading: Reading) -> float:
 def _refuse_hopeless(readings: Sequence[Reading], servo: ServoModel) -> None:
     shortest, longest = servo.pulse_us
     for number, each in enumerate(readings, start=1):
-        if not (isfinite(each.angle) and shortest <= each.pulse_us <= longest):
+        if not (abs(each.angle) <= tau and shortest <= each.pulse_us <= longest):
             raise CalibrationError(
                 f'reading {number}, {np.degrees(each.angle):g} deg at {each.pulse_us:g} µs, cannot '
-                f'be used: expected an angle at a pulse of {shortest:g} … {longest:g} µs, which '
-                f'servo {servo.name!r} answers to'
+                f'be used: expected an angle within a turn, and a pulse of {shortest:g} … '
+                f'{longest:g} µs, which servo {servo.name!r} answers to'
             )
-    pulses = {each.pulse_us for each in readings}
-    if len(pulses) < 2:
+    pulses = [each.pulse_us for each in readings]
+    if not pulses or max(pulses) - min(pulses) < LEAST_SPAN_US:
         raise CalibrationError(
-            f'{len(readings)} readings at {len(pulses)} pulses tell no gain: read the angle at two '
-            'pulses or more, far apart'
+            f'the {len(pulses)} readings here are all within {LEAST_SPAN_US:g} µs, which tells no '
+            'gain: read the angle at two pulses or more, far apart'
         )
 
 
@@ -308,8 +314,7 @@ def _richest_model(seen: Observations) -> Model:
     Where none does, a straight line without a lag.
     """
     lowest, highest = seen.pulses_us.min(), seen.pulses_us.max()
-    # Rounded, so that the centre of a map is a pulse that people write.
-    middle = float(round((lowest + highest) / 2.0))
+    middle = float(lowest + highest) / 2.0
     half_span = float(highest - lowest) / 2.0
     bent = len(np.unique(seen.pulses_us)) >= FEWEST_PULSES_OF_A_BEND
     for degree, lag in ((3, True), (3, False), (1, True)) if bent else ((1, True),):
@@ -360,7 +365,7 @@ def _table(cubic: Fit, gain: float) -> TableCurve:
     """Take a table from a curve, over the pulses that were read."""
     model = cubic.model
     ends = (model.middle_us - model.half_span_us, model.middle_us + model.half_span_us)
-    pulses = tuple(float(round(pulse)) for pulse in np.linspace(*ends, TABLE_ROWS))
+    pulses = tuple(float(pulse) for pulse in np.linspace(*ends, TABLE_ROWS))
     angles = tuple(cubic.at(pulse).value for pulse in pulses)
     for (first, before), (last, after) in pairwise(zip(pulses, angles, strict=True)):
         if not (after - before) * gain > 0.0:
