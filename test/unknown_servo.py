@@ -144,7 +144,7 @@ def mistyped_number(number: int, rng: np.random.Generator) -> int:
     """
     sign, digits = (-1 if number < 0 else 1), str(abs(number))
     place = int(rng.integers(len(digits)))
-    beside = str(min(max(int(digits[place]) + int(rng.choice([-1, 1])), 0), 9))
+    beside = str((int(digits[place]) + int(rng.choice([-1, 1]))) % 10)
     slips = [
         -number,
         sign * int(digits[::-1]),

@@ -29,6 +29,9 @@ FALSE_ALARM = 0.01
 #: A smaller deviation is the eye and no slip of the fingers (our own), rad.
 LEAST_TYPING_ERROR = radians(2.5)
 
+#: Where more of the readings, as a share, do not belong to the others, these are not typing errors.
+MOST_MISTYPED = 0.25
+
 #: So many sets of readings are tried at a time: all threes of 49, all pairs of 200.
 MOST_SETS = 20_000
 
@@ -198,7 +201,8 @@ def mistyped(model: Model, seen: Observations) -> tuple[int, ...]:
     Weisberg, Residuals and Influence in Regression, 1982; from memory), and so far away that it is
     no slip of the eye. Pairs and threes are left out as well, since they can hide each other. This
     goes on until nothing more is found. The last observation at the lowest or at the highest pulse
-    is never suspect: beyond all others nothing is known of a curve.
+    is never suspect: beyond all others nothing is known of a curve. Nor is any where more than a
+    quarter of them would be.
 
     Returns
     -------
@@ -213,6 +217,8 @@ def mistyped(model: Model, seen: Observations) -> tuple[int, ...]:
         if not more:
             return tuple(sorted(found))
         found += tuple(int(places[place]) for place in more)
+        if len(found) > MOST_MISTYPED * len(seen):
+            return ()
 
 
 def _suspects(model: Model, seen: Observations) -> tuple[int, ...]:

@@ -7,12 +7,17 @@ The bounds are our own, of what a protractor can do; the intervals are held to w
 
 from dataclasses import dataclass, field
 from math import degrees
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
-from unknown_servo import LIMITS, PULSES, SERVO, Person, UnknownServo
 
 from leg_kinematics.calibration.measured import ServoFit, fit_servo_map
+
+if TYPE_CHECKING:
+    from test.unknown_servo import LIMITS, PULSES, SERVO, Person, UnknownServo
+else:
+    from unknown_servo import LIMITS, PULSES, SERVO, Person, UnknownServo
 
 #: The map of a builder who believes the seller: 180 degrees over 2000 µs.
 SOLD_GAIN = 2000.0 / 180.0
