@@ -427,9 +427,14 @@ def _approach(value: object) -> Approach:
 
 
 def _sign(value: object) -> Literal[1, -1]:
-    if value is True or value not in {1, -1}:
-        raise ValueError(f'{shown(value)} is no sign: expected 1 or -1')
-    return 1 if value == 1 else -1
+    match value:
+        case bool():
+            pass
+        case 1:
+            return 1
+        case -1:
+            return -1
+    raise ValueError(f'{shown(value)} is no sign: expected 1 or -1')
 
 
 def _name(value: object) -> str:
