@@ -29,6 +29,9 @@ FALSE_ALARM = 0.01
 #: A smaller deviation is the eye and no slip of the fingers (our own), rad.
 LEAST_TYPING_ERROR = radians(2.5)
 
+#: Readings that scatter more about their curve were not all read the same way (our own), rad.
+MOST_SCATTER = radians(3.0)
+
 #: Where more of the readings, as a share, do not belong to the others, these are not typing errors.
 MOST_MISTYPED = 0.25
 
@@ -222,16 +225,26 @@ def mistyped(model: Model, seen: Observations) -> tuple[int, ...]:
 
 
 def _suspects(model: Model, seen: Observations) -> tuple[int, ...]:
-    """Find the fewest that are suspect together; none if nothing is."""
+    """Find the fewest that are suspect together; none if nothing is.
+
+    Those come first without which the others scatter no more than readings do: of two typing errors
+    beside each other, what is between them may be the farthest from a curve through both.
+    """
+    suspects: tuple[int, ...] = ()
     for size in range(1, MOST_TOGETHER + 1):
         # The more are left out, the more of the others must tell how much they scatter.
         if len(seen) - model.unknowns < 2 * size + 1 or comb(len(seen), size) > MOST_SETS:
             break
         worst = _worst(model, seen, size)
         rest = seen.without(worst)
-        if model.determined_by(rest) and _all_beyond(least_squares(model, rest), seen, worst):
-            return worst
-    return ()
+        if not worst or not model.determined_by(rest):
+            continue
+        fit = least_squares(model, rest)
+        if _all_beyond(fit, seen, worst):
+            if fit.variance <= MOST_SCATTER**2:
+                return worst
+            suspects = suspects or worst
+    return suspects
 
 
 def _worst(model: Model, seen: Observations, size: int) -> tuple[int, ...]:
@@ -261,8 +274,6 @@ def _worst(model: Model, seen: Observations, size: int) -> tuple[int, ...]:
 
 def _all_beyond(fit: Fit, seen: Observations, places: tuple[int, ...]) -> bool:
     """Tell whether all of these are beyond what the fit without them expects."""
-    if not places:
-        return False
     chosen = list(places)
     rows = fit.model.rows(seen.pulses_us, seen.sides)[chosen]
     deviations = np.abs(fit.residuals(seen)[chosen])

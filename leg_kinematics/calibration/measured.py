@@ -30,6 +30,7 @@ from scipy.special import fdtrc
 
 from leg_kinematics.calibration.curves import Curve, LinearCurve, TableCurve
 from leg_kinematics.calibration.least_squares import (
+    MOST_SCATTER,
     Estimate,
     Fit,
     Model,
@@ -57,9 +58,6 @@ TABLE_ROWS = 9
 
 #: A map that is right within this is as good as a protractor makes it (our own), rad.
 GOOD = radians(1.0)
-
-#: Readings that scatter more about their curve were not all read the same way (our own), rad.
-MOST_SCATTER = radians(3.0)
 
 #: Pulses nearer to each other tell nothing of a gain (our own), µs.
 LEAST_SPAN_US = 50.0

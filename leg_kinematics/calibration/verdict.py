@@ -5,7 +5,8 @@
 from math import degrees, isfinite, radians
 
 from leg_kinematics.calibration.curves import LinearCurve
-from leg_kinematics.calibration.measured import GOOD, MOST_SCATTER, ServoFit
+from leg_kinematics.calibration.least_squares import MOST_SCATTER
+from leg_kinematics.calibration.measured import GOOD, ServoFit
 
 #: Of the range of a joint, so much may lie beyond what was read without a word, rad.
 UNREAD = radians(5.0)

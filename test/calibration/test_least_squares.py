@@ -160,6 +160,8 @@ CUBIC = Model(3, lag=True, middle_us=1500.0, half_span_us=800.0)
         # Beside each other, and on the same side: each makes the other look right.
         {5: 20.0, 6: 20.0},
         {2: 30.0, 11: 30.0},
+        # So near an end that the right one between them is the farthest from a curve.
+        {5: 36.0, 13: 70.0},
         # Three of them.
         {1: 40.0, 6: -25.0, 10: 30.0},
     ],
