@@ -28,6 +28,7 @@ from leg_kinematics.robot.plausible import doubt
 from leg_kinematics.robot.text_file import create_text, read_text, replace_text
 from leg_kinematics.robot.units import UNITS, Dimension, meant, parse_quantity, shown
 
+_ABSENT = object()
 _CONSTANTS = {'true': True, 'false': False, 'null': None, '~': None, '': None}
 _INTEGER = re.compile(r'[+-]?\d{1,18}')
 _NUMBER = re.compile(r'[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?')
@@ -226,7 +227,8 @@ class Document:
         changed._saved = self._saved
         before, after = self._leaves(touched), changed._leaves(touched)
         for other in before | after:
-            if other not in before or other not in after or before[other] != after[other]:
+            # A mapping that is empty before or after holds its own place.
+            if other != path and before.get(other, _ABSENT) != after.get(other, _ABSENT):
                 raise self.error(
                     path, f'{what} would change {other} too: write both places out by hand'
                 )

@@ -49,6 +49,10 @@ def edited(
     """
     if not isinstance(node, yaml.MappingNode):
         raise EditError('this is no mapping')
+    if not entries and not gone:
+        return text
+    if not entries and len(gone) == len(node.value):
+        raise EditError('nothing would be left here: take out the whole entry instead')
     mapping = _Mapping(text, node)
     if node.value and node.flow_style:
         return mapping.edited_in_flow(entries, gone)
