@@ -106,7 +106,7 @@ def test_two_hundred_servos() -> None:
 
 def test_a_person_with_a_poor_eye() -> None:
     """A standard deviation of a degree doubles the error, and hides the smaller typing errors."""
-    hold(campaign(200, Person(1.0, 0.02)), median=0.5, most=1.5, found=0.9)
+    hold(campaign(100, Person(1.0, 0.02)), median=0.5, most=1.5, found=0.9)
 
 
 def test_straight_servos_are_taken_for_straight() -> None:

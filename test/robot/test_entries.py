@@ -176,7 +176,7 @@ VALUES: st.SearchStrategy[object] = st.recursive(
 )
 
 
-@settings(max_examples=60)
+@settings(max_examples=40)
 @given(
     entries=st.dictionaries(st.sampled_from(['gain', 'table', 'new', 'next']), VALUES, max_size=3),
     without=st.lists(st.sampled_from(['gain', 'table', 'absent']), unique=True, max_size=3),
