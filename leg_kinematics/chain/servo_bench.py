@@ -423,6 +423,8 @@ class ServoBench:
         """
 
         def move(powered: _Powered, free: FreeRange) -> str:
+            if any(each != free.nearest(each) for each in (powered.pulse_us, powered.target_us)):
+                raise CommandError('the last look has not ended: judge it, or halt')
             pulse = free.look(step_us)
             self._head_for(powered, pulse)
             return (
