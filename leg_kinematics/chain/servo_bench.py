@@ -247,16 +247,26 @@ class ServoBench:
     def close(self) -> Answer:
         """Let go of the boards as they are; says which servo keeps its pulses, and for how long.
 
-        A release that is on its way is waited for, but one that no board confirms is not: release
-        and step until `release_confirmed` first.
+        A servo beyond its free range is released first, since it may be pressing against its stop.
+        The boards repeat nothing once they are closed: after a release that was not confirmed,
+        step until `release_confirmed` and close then.
         """
+        powered = self._powered
+        if powered is not None and self.state is PowerState.FOLLOWING:
+            nearest = self._free[powered.output].nearest(powered.pulse_us)
+            if powered.pulse_us != nearest:
+                self._release('the bench was closed while a servo was looking', PATIENCE)
         on = self._on_in_words() if self._opened else ''
+        unheard = release_in_words(self._status) if self._status.released else ''
+        confirmed = self.release_confirmed
         self._boards.close()
         self._opened = False
         self._powered = None
         self._status = BoardsStatus({})
         if self.state is not PowerState.RELEASED:
             self._power = Power()
+        if unheard and not confirmed:
+            return Answer(success=False, words=unheard)
         if not on:
             return Answer(success=True, words='no servo has pulses')
         silence = self._boards.silence

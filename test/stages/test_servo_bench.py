@@ -198,7 +198,7 @@ ORDERS: dict[str, tuple[Callable[[WatchedBench], Answer], set[Way]]] = {
         lambda each: each.release(),
         set(WAYS) - {closed, waiting, lost, released_unheard},
     ),
-    'close': (lambda each: each.bench.close(), set(WAYS)),
+    'close': (lambda each: each.bench.close(), set(WAYS) - {released_unheard}),
 }
 
 
@@ -725,6 +725,15 @@ def test_leaving_a_powered_servo_is_told_as_it_will_be(reaction: Reaction) -> No
     watched.run(1.0)
     assert bool(watched.pulses_us) == holds
     assert not watched.bench.go(A, 1550.0).success
+
+
+@pytest.mark.parametrize('way', [going_to_look, looking])
+def test_leaving_in_a_look_releases_the_servo(way: Way) -> None:
+    """It may be pressing against its stop, and nobody would bring it back."""
+    watched = WatchedBench(Reaction.HOLD)
+    way(watched)
+    assert watched.bench.close().words == 'no servo has pulses'
+    assert not watched.pulses_us
 
 
 def test_the_ranges_are_those_of_the_description(bracken: Robot, servo_maps: ServoMaps) -> None:
