@@ -599,6 +599,23 @@ def test_a_board_that_restarts_powers_nothing(powered: WatchedBench, off_for: fl
     assert powered.pulses_us == {A: 1500.0}
 
 
+def test_a_program_that_was_stopped_finds_its_servo_released(powered: WatchedBench) -> None:
+    """The board did it, by its reaction to silence; only a word powers it again."""
+    assert powered.bench.go(A, 1600.0).success
+    powered.run(0.1)
+    for _ in range(round(1.0 / TICK)):
+        powered.now += TICK
+        for line in powered.lines.values():
+            line.advance(powered.now)
+        powered.boards.step()
+    powered.run(1.0)
+    assert (powered.bench.state, powered.pulses_us) == (S.RELEASED, {})
+    assert 'a board restarted or released them' in powered.bench.condition().detail
+    assert powered.power(A).success
+    powered.settle()
+    assert list(powered.pulses_us) == [A]
+
+
 def test_a_short_cut_makes_the_servo_wait(powered: WatchedBench) -> None:
     """And go on from there; the watch sees no jump."""
     assert powered.bench.go(A, 1600.0).success
@@ -659,6 +676,22 @@ def test_a_servo_that_was_lost_in_a_look_is_released_when_it_is_found() -> None:
     watched.run(1.0)
     assert not watched.pulses_us
     assert 'beyond where its joint is known to be free' in watched.bench.condition().detail
+
+
+def test_a_look_that_a_cut_broke_off_has_no_verdict() -> None:
+    """The servo has not gone its way, even if it goes on afterwards."""
+    watched = WatchedBench(Reaction.HOLD)
+    at_rest(watched)
+    assert watched.look(A, 40.0).success
+    watched.run(0.1)
+    watched.lines['left'].cut = True
+    watched.run(2.0)
+    watched.lines['left'].cut = False
+    watched.run(1.0)
+    assert watched.power(A).success
+    watched.settle()
+    assert not watched.free(A).success
+    assert watched.bench.free_range(A) == (1400.0, 1600.0)
 
 
 def test_another_board_that_comes_with_pulses_ends_it_all(powered: WatchedBench) -> None:

@@ -126,12 +126,9 @@ class TrueJoint(SimulatedServo):
         lowest, highest = truth.stops_us
         reached = min(max(pulse_us, lowest), highest)
         self.pressed_us = abs(pulse_us - reached)
-        distance = abs(reached - self.position_us)
-        self._moves = distance > truth.dead_band_us / 2.0 and (
-            self._moves or distance > truth.sticks_us
-        )
-        if self._moves:
+        if self._moves or abs(reached - self.position_us) > truth.sticks_us:
             super().advance(reached, seconds)
+            self._moves = abs(reached - self.position_us) > truth.dead_band_us / 2.0
         shaft, play = truth.angle(self.position_us), truth.slack / 2.0
         self.angle = min(max(self.angle, shaft - play), shaft + play)
 
