@@ -282,6 +282,7 @@ def seek_stop(watched: WatchedBench, output: Output, *, upward: bool) -> list[tu
     joint, bench = watched.joints[output], watched.bench
     pressed = []
     while step := bench.longest_step(output, upward=upward):
+        assert len(pressed) < 100, 'the stop is never found'
         begun = watched.now
         assert watched.look(output, step if upward else -step).success
         worst = 0.0
