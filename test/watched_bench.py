@@ -280,7 +280,7 @@ LOOKED_AT = 0.5
 def seek_stop(watched: WatchedBench, output: Output, *, upward: bool) -> list[tuple[float, float]]:
     """Look for a stop as an honest person does; give each step and how far it pressed, µs."""
     joint, bench = watched.joints[output], watched.bench
-    pressed = []
+    pressed: list[tuple[float, float]] = []
     while step := bench.longest_step(output, upward=upward):
         assert len(pressed) < 100, 'the stop is never found'
         begun = watched.now
