@@ -9,6 +9,7 @@ The tree, so that a caller can catch as much or as little as it can handle::
     ├── ReachError          a foot target no posture of the leg can meet
     ├── JointLimitError     a joint angle beyond the limits of its description
     ├── MapRangeError       a joint angle that a servo map cannot express
+    ├── CalibrationError    readings of a servo of which no map can be made
     ├── BalanceError        feet that cannot carry the body without pulling or slipping
     ├── CommandError        a command (velocity, target, trajectory) that cannot be obeyed
     │   └── CannotWalkError     a robot lacks what a walk needs, whatever is asked of it
@@ -66,6 +67,10 @@ class JointLimitError(LegKinematicsError):
 
 class MapRangeError(LegKinematicsError):
     """A joint angle that a servo map cannot express within its pulse limits."""
+
+
+class CalibrationError(LegKinematicsError):
+    """Readings of a servo of which no map can be made."""
 
 
 class BalanceError(LegKinematicsError):

@@ -3,6 +3,7 @@
 """From the servo map file of a robot to its servo maps."""
 
 from importlib.resources import files
+from importlib.resources.abc import Traversable
 from pathlib import Path
 
 from leg_kinematics.calibration.curves import Curve, LinearCurve, TableCurve
@@ -31,7 +32,44 @@ def load_servo_maps(path: Path | str, robot: Robot) -> ServoMaps:
         When the file is wrong or does not fit the robot; the message names file, line and place.
 
     """
-    document = Document(path, files('leg_kinematics.calibration') / 'servo_maps.schema.json')
+    return servo_maps_of(Document(path, maps_schema()), robot)
+
+
+def maps_schema() -> Traversable:
+    """Return the schema of servo map files."""
+    return files('leg_kinematics.calibration') / 'servo_maps.schema.json'
+
+
+def servo_maps_of(document: Document, robot: Robot) -> ServoMaps:
+    """Read the servo maps of a robot from a document that is open already.
+
+    Raises
+    ------
+    DescriptionError
+        As in `load_servo_maps`.
+
+    """
+    maps = joint_maps_of(document, robot)
+    not_wired = _not_wired(document, robot)
+    _check_missing(document, robot, not_wired)
+    return ServoMaps(
+        name=robot.name,
+        measured=Measured(when=document.text('measured.when'), how=document.text('measured.how')),
+        maps=maps,
+        document=document,
+        not_wired=not_wired,
+    )
+
+
+def joint_maps_of(document: Document, robot: Robot) -> tuple[ServoMap, ...]:
+    """Read the maps of those joints that have one, in the order of the robot.
+
+    Raises
+    ------
+    DescriptionError
+        As in `load_servo_maps`, but for joints that are missing.
+
+    """
     name = document.text('robot')
     if name != robot.name:
         raise document.error(
@@ -39,27 +77,16 @@ def load_servo_maps(path: Path | str, robot: Robot) -> ServoMaps:
             f'these maps are of {name!r}, the robot is {robot.name!r}; take the maps that were '
             'measured on it, or write its name here if these were',
         )
-    not_wired = _not_wired(document, robot)
-    _check_joints(document, robot, not_wired)
-    servos = {
-        joint: link.servo
+    _check_known(document, robot)
+    mapped = document.keys('joints')
+    maps = tuple(
+        _servo_map(document, joint, link.servo)
         for leg in robot.legs
         for joint, link in zip(leg.joints, leg.links, strict=True)
-    }
-    maps = tuple(
-        _servo_map(document, joint, servos[joint])
-        for leg in robot.legs
-        if leg.name not in not_wired
-        for joint in leg.joints
+        if joint in mapped
     )
     _check_channels(document, maps)
-    return ServoMaps(
-        name=name,
-        measured=Measured(when=document.text('measured.when'), how=document.text('measured.how')),
-        maps=maps,
-        document=document,
-        not_wired=not_wired,
-    )
+    return maps
 
 
 def _not_wired(document: Document, robot: Robot) -> tuple[str, ...]:
@@ -82,10 +109,8 @@ def _not_wired(document: Document, robot: Robot) -> tuple[str, ...]:
     return tuple(name for name in robot.leg_names if name in listed)
 
 
-def _check_joints(document: Document, robot: Robot, not_wired: tuple[str, ...]) -> None:
-    off = {joint: leg.name for leg in robot.legs if leg.name in not_wired for joint in leg.joints}
-    mapped = document.keys('joints')
-    for joint in mapped:
+def _check_known(document: Document, robot: Robot) -> None:
+    for joint in document.keys('joints'):
         if joint not in robot.joints:
             raise document.error(
                 f'joints.{joint}',
@@ -94,6 +119,12 @@ def _check_joints(document: Document, robot: Robot, not_wired: tuple[str, ...]) 
                 f'{", ".join(f"_{each}" for each in SEGMENTS)}'
                 f'{did_you_mean(joint, robot.joints)}',
             )
+
+
+def _check_missing(document: Document, robot: Robot, not_wired: tuple[str, ...]) -> None:
+    off = {joint: leg.name for leg in robot.legs if leg.name in not_wired for joint in leg.joints}
+    mapped = document.keys('joints')
+    for joint in mapped:
         if joint in off:
             raise document.error(
                 f'joints.{joint}',

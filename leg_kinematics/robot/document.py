@@ -5,13 +5,13 @@
 The content is read as YAML 1.2 reads it: only ``true``, ``false``, ``null`` and decimal numbers
 are more than text, so that ``1:30``, ``on`` and ``2025-01-31`` stay what they look like.
 
-A value can be changed in place: all else in the file, comments included, stays as it is to the last
-character.
+Values can be changed in place, and entries of a mapping added or taken out: all else in the file,
+comments included, stays as it is to the last character.
 """
 
 import json
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from importlib.resources.abc import Traversable
 from math import isfinite
 from pathlib import Path
@@ -22,11 +22,13 @@ from jsonschema import Draft202012Validator, ValidationError, validators
 
 from leg_kinematics.errors import DescriptionError
 from leg_kinematics.robot.bounded_yaml import DEEPEST, LIMITS, MOST_VALUES, compose
+from leg_kinematics.robot.edited_mapping import EditError, edited, extent
 from leg_kinematics.robot.near import did_you_mean
 from leg_kinematics.robot.plausible import doubt
-from leg_kinematics.robot.text_file import read_text, replace_text
+from leg_kinematics.robot.text_file import create_text, read_text, replace_text
 from leg_kinematics.robot.units import UNITS, Dimension, meant, parse_quantity, shown
 
+_ABSENT = object()
 _CONSTANTS = {'true': True, 'false': False, 'null': None, '~': None, '': None}
 _INTEGER = re.compile(r'[+-]?\d{1,18}')
 _NUMBER = re.compile(r'[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?')
@@ -68,13 +70,28 @@ class Document:
         self.file = Path(file)
         self._schema = schema
         self._text = read_text(self.file) if text is None else text
-        self._saved = self._text
+        self._saved: str | None = self._text
         self._values: dict[str, Any] = {}
         self._lines: dict[str, int] = {}
         self._nodes: dict[str, yaml.Node] = {}
+        self._key_nodes: dict[str, yaml.Node] = {}
         root = compose(self._text, self.file)
         self.content = self._construct(root, '', root.start_mark.line + 1, ())
         self._check(json.loads(schema.read_text(encoding='utf-8')))
+
+    @classmethod
+    def new(cls, file: Path, schema: Traversable, text: str) -> 'Document':
+        """Begin a file that is not there yet; `save` makes it.
+
+        Raises
+        ------
+        DescriptionError
+            The text does not fit the schema.
+
+        """
+        document = cls(file, schema, text)
+        document._saved = None
+        return document
 
     def value(self, path: str) -> object:
         """Return what stands at a place.
@@ -156,25 +173,74 @@ class Document:
         """
         if path not in self._nodes:
             raise self.error(path, f'nothing stands at {path} that could be changed')
-        start, end = _extent(self._nodes[path])
-        rest = self._text[start + len(self._text[start:end].rstrip()) :]
-        changed = Document(self.file, self._schema, f'{self._text[:start]}{text}{rest}')
+        start, end = extent(self._nodes[path], self._text)
+        return self._changed(
+            f'{self._text[:start]}{text}{self._text[end:]}', shown(text), path, (path,)
+        )
+
+    def with_entries(
+        self, path: str, entries: Mapping[str, object], without: Iterable[str] = ()
+    ) -> 'Document':
+        """Return this document with other entries in a mapping; the file is not written yet.
+
+        What is new stands where the first entry was that is taken out, otherwise behind the last
+        one. What is taken out goes with the comment behind it; comments above it stay.
+
+        Parameters
+        ----------
+        path
+            The place of the mapping; the empty text is the whole document.
+        entries
+            What shall stand at each key: texts, numbers, and lists and mappings of them.
+        without
+            Keys to take out, each once, where they are there.
+
+        Raises
+        ------
+        DescriptionError
+            There is no mapping, the schema does not allow the result, more than these entries would
+            change, as by an alias, or the mapping is written in a way that cannot be kept.
+
+        """
+        gone = tuple(key for key in without if key in self.keys(path) and key not in entries)
+        if path not in self._nodes:
+            raise self.error(path, f'nothing stands at {path} that could be changed')
+        key_node = self._key_nodes.get(path)
+        try:
+            text = edited(
+                self._text, self._nodes[path], entries, gone,
+                indent=0 if key_node is None else key_node.start_mark.column + 2,
+            )  # fmt: skip
+        except EditError as error:
+            raise self.error(path, str(error)) from error
+        touched = tuple(_inside(path, key) for key in (*entries, *gone))
+        what = f'this change of {", ".join((*entries, *gone))}'
+        changed = self._changed(text, what, path, touched)
+        for key, content in entries.items():
+            if changed.value(_inside(path, key)) != content:
+                raise self.error(path, f'{shown(content)} would not be read again as it is')
+        return changed
+
+    def _changed(self, text: str, what: str, path: str, touched: tuple[str, ...]) -> 'Document':
+        """Read another text of this document, in which nothing else may have changed."""
+        changed = Document(self.file, self._schema, text)
         changed._saved = self._saved
-        before, after = self._leaves(path), changed._leaves(path)
+        before, after = self._leaves(touched), changed._leaves(touched)
         for other in before | after:
-            if other not in before or other not in after or before[other] != after[other]:
+            # A mapping that is empty before or after holds its own place.
+            if other != path and before.get(other, _ABSENT) != after.get(other, _ABSENT):
                 raise self.error(
-                    path, f'{shown(text)} would change {other} too: write both places out by hand'
+                    path, f'{what} would change {other} too: write both places out by hand'
                 )
         return changed
 
-    def save(self) -> Path:
+    def save(self) -> Path | None:
         """Write the file, whole or not at all, and keep the former one beside it.
 
         Returns
         -------
-        Path
-            Of the former file: the name with ``~`` behind it.
+        Path or None
+            Of the former file: the name with ``~`` behind it; None when there was none.
 
         Raises
         ------
@@ -182,17 +248,21 @@ class Document:
             The file has changed since it was read, or cannot be written; then it is as it was.
 
         """
-        kept = replace_text(self.file, self._saved, self._text)
+        kept = None
+        if self._saved is None:
+            create_text(self.file, self._text)
+        else:
+            kept = replace_text(self.file, self._saved, self._text)
         self._saved = self._text
         return kept
 
-    def _leaves(self, path: str) -> dict[str, object]:
-        """Return what stands elsewhere than at a place, without what only holds other places."""
+    def _leaves(self, touched: tuple[str, ...]) -> dict[str, object]:
+        """Return what stands elsewhere than at places, without what only holds other places."""
+        inside = re.compile(rf'({"|".join(map(re.escape, touched))})($|[.[])')
         return {
             other: value
             for other, value in self._values.items()
-            if not (value and isinstance(value, dict | list))
-            and not re.match(rf'{re.escape(path)}($|[.[])', other)
+            if not (value and isinstance(value, dict | list)) and not inside.match(other)
         }
 
     def _construct(
@@ -232,6 +302,7 @@ class Document:
                         line=key_line,
                         path=inner,
                     )
+                self._key_nodes[inner] = key_node
                 mapping[key] = self._construct(value_node, inner, key_line, (*around, node))
         self._values[path] = value
         return value
@@ -256,15 +327,6 @@ class Document:
         if misfits:
             _, _, path, _, message = min(misfits)
             raise self.error(path, message)
-
-
-def _extent(node: yaml.Node) -> tuple[int, int]:
-    """Return where a node begins and ends in its text, without what only follows it."""
-    start, end = node.start_mark.index, node.end_mark.index
-    if isinstance(node, yaml.CollectionNode) and not node.flow_style:
-        last = node.value[-1]
-        _, end = _extent(last[1] if isinstance(last, tuple) else last)
-    return start, end
 
 
 def _inside(path: str, step: str | int) -> str:

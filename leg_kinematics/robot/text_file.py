@@ -14,6 +14,9 @@ from leg_kinematics.robot.near import did_you_mean_file
 #: Of a file (our own): the maps of 64 servos, each a table of 40 rows, take 80 kB.
 MOST_BYTES = 128 * 1024
 
+#: Of a file that is made here: for its owner to write, for all to read.
+NEW_MODE = 0o644
+
 #: What stands where an ordinary file was expected, by its type in the mode of a file.
 KINDS = {
     stat.S_IFDIR: 'a folder: name a file in it',
@@ -63,6 +66,26 @@ def read_text(file: Path) -> str:
             file=file,
             line=data.count(b'\n', 0, error.start) + 1,
         ) from error
+
+
+def create_text(file: Path, text: str) -> None:
+    """Write a text into a file that is not there yet, whole or not at all.
+
+    Raises
+    ------
+    DescriptionError
+        Something is there, or it cannot be written; then it is as it was.
+
+    """
+    if file.exists() or file.is_symlink():
+        raise DescriptionError(
+            'something stands here by now: nothing was written, read it first', file=file
+        )
+    try:
+        _write(file, text, NEW_MODE)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise DescriptionError(f'cannot be written: {reason}', file=file) from error
 
 
 def replace_text(file: Path, former: str, text: str) -> Path:
