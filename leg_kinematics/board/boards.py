@@ -94,6 +94,13 @@ class Boards:
     BoardError
         A driver is not installed.
 
+    Attributes
+    ----------
+    silence
+        What every board does without us.
+    shortcomings
+        What the boards cannot promise, by name, in words for the operator.
+
     """
 
     def __init__(
@@ -118,6 +125,7 @@ class Boards:
             )
             for spec in specs
         }
+        self.silence = silence
         self.shortcomings: Mapping[str, tuple[str, ...]] = {
             spec.name: () if new_driver else find_driver(spec.driver).shortcomings for spec in specs
         }

@@ -6,7 +6,7 @@ Bytes go in, bytes come out, and time is an argument; the mock board puts it beh
 tests drive it directly. It is also the reference for firmware.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 from leg_kinematics.board.driver import Reaction
@@ -49,6 +49,8 @@ class SimulatedBoard:
         The servo supply at first.
     protocol
         The version that it claims to speak.
+    servos
+        Those that are there already, by channel, and stand somewhere; the others are new.
     record
         Called with everything that happens.
 
@@ -62,6 +64,7 @@ class SimulatedBoard:
         memory: Memory | None = None,
         supply_mv: int = frames.NOT_MEASURED,
         protocol: int = frames.PROTOCOL_VERSION,
+        servos: Mapping[int, SimulatedServo] | None = None,
         record: Callable[[Record], None] = lambda _: None,
     ) -> None:
         """Switch it on: with the limits of its memory, without pulses."""
@@ -69,7 +72,10 @@ class SimulatedBoard:
         self.low_voltage = False
         self.stored_at: float | None = None
         """When the settings that are being stored will be so, s."""
-        self._servos = [SimulatedServo(dynamics) for _ in range(frames.CHANNELS)]
+        there = servos or {}
+        self._servos = [
+            there.get(channel) or SimulatedServo(dynamics) for channel in range(frames.CHANNELS)
+        ]
         self._memory = memory if memory is not None else Memory()
         self._memory.boots = (self._memory.boots + 1) & 0xFFFF
         self._protocol = protocol

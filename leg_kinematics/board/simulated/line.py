@@ -17,7 +17,7 @@ from leg_kinematics.board.framed.driver import LOST_AFTER, STATUS_EVERY
 from leg_kinematics.board.simulated.board import SimulatedBoard
 from leg_kinematics.board.simulated.memory import Memory
 from leg_kinematics.board.simulated.pulse_log import Record
-from leg_kinematics.board.simulated.servo import ServoDynamics
+from leg_kinematics.board.simulated.servo import ServoDynamics, SimulatedServo
 from leg_kinematics.errors import LinkLostError, NotSentError, PortError, RefusedError
 
 
@@ -32,6 +32,8 @@ class SimulatedLine:
         Called with everything that happens at the board.
     supply_mv
         The servo supply at first.
+    servos
+        Those that outlast power-off as they stand, by channel; the others are new at every start.
 
     Attributes
     ----------
@@ -50,11 +52,13 @@ class SimulatedLine:
         *,
         record: Callable[[Record], None] = lambda _: None,
         supply_mv: int = frames.NOT_MEASURED,
+        servos: Mapping[int, SimulatedServo] | None = None,
     ) -> None:
         """Begin at time 0 with the board on and its cable plugged in."""
         self._dynamics = dynamics
         self._record = record
         self._supply_mv = supply_mv
+        self._servos = servos
         self._memory = Memory()
         self.now = 0.0
         self.plugged, self.cut = True, False
@@ -68,6 +72,7 @@ class SimulatedLine:
             self.now,
             memory=self._memory,
             supply_mv=self._supply_mv,
+            servos=self._servos,
             record=self._record,
         )
 

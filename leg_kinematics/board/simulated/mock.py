@@ -3,8 +3,9 @@
 """A servo board without hardware: a process that owns a pty and answers our framed protocol.
 
 It paces itself as a real line of 500 000 baud would, models every servo and logs every pulse it
-was ever told. On demand it misbehaves: loses or corrupts bytes, stops reading, hangs up as an
-adapter does that is pulled out, never answers, claims another protocol, or lets its supply sag.
+was ever told. Its servos are alike, or those that come out of a bag, with a protractor to look at.
+On demand it misbehaves: loses or corrupts bytes, stops reading, hangs up as an adapter does that is
+pulled out, never answers, claims another protocol, or lets its supply sag.
 """
 
 import contextlib
@@ -18,6 +19,7 @@ import socket
 import time
 import tty
 from collections import deque
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TextIO
@@ -30,6 +32,7 @@ from leg_kinematics.board.simulated.board import SimulatedBoard
 from leg_kinematics.board.simulated.memory import Memory
 from leg_kinematics.board.simulated.pulse_log import Record
 from leg_kinematics.board.simulated.servo import ServoDynamics
+from leg_kinematics.board.simulated.true_servo import Protractor, TrueJoint, load_true_servos
 from leg_kinematics.errors import BoardError
 
 BYTE_SECONDS = 10 / frames.BAUD_RATE
@@ -136,6 +139,10 @@ class MockBoard:
         Where to keep that from now on, or None.
     supply
         The servo supply, V; 0 is not measured.
+    joints
+        On servos that are not all alike, by channel.
+    protractor
+        What shows their angles, or None.
     misbehaviour
         What to do wrong.
 
@@ -150,6 +157,8 @@ class MockBoard:
         memory: Memory,
         memory_file: Path | None,
         supply: float,
+        joints: Mapping[int, TrueJoint],
+        protractor: Protractor | None,
         misbehaviour: Misbehaviour,
     ) -> None:
         """Plug the board in."""
@@ -158,6 +167,7 @@ class MockBoard:
         self._misbehaviour = misbehaviour
         self._memory = memory
         self._memory_file = memory_file
+        self._protractor = protractor
         self._supply_mv = round(1000.0 * supply) or frames.NOT_MEASURED
         self._board = SimulatedBoard(
             dynamics,
@@ -165,6 +175,7 @@ class MockBoard:
             memory=memory,
             supply_mv=self._supply_mv,
             protocol=misbehaviour.protocol,
+            servos=joints,
             record=self._write,
         )
         self._kept: Memory | None = None
@@ -209,6 +220,8 @@ class MockBoard:
             while self._outward and self._outward.due_at() <= now:
                 self._send(self._outward.take())
             self._reply(self._board.advance(now), now)
+            if self._protractor is not None:
+                self._protractor.show()
 
     def close(self) -> None:
         """Take the pty and its link away."""
@@ -349,6 +362,20 @@ FILE = click.Path(path_type=Path, dir_okay=False)
     callback=_place,
     help='Keep what the board remembers in this file; without it a start begins afresh.',
 )
+@click.option(
+    '--true-servos',
+    'truth_file',
+    type=FILE,
+    callback=_place,
+    help='Take servos that are not alike from this file; they are drawn where it is not there.',
+)
+@click.option(
+    '--protractor',
+    'protractor_file',
+    type=FILE,
+    callback=_place,
+    help='Show the angles of their joints in this file, in degrees by channel.',
+)
 def main(
     *,
     link: Path | None,
@@ -369,6 +396,8 @@ def main(
     sag_at: int,
     sag_for: float,
     memory_file: Path | None,
+    truth_file: Path | None,
+    protractor_file: Path | None,
 ) -> None:
     """Run a servo board without hardware behind a pty, until SIGINT or SIGTERM.
 
@@ -394,6 +423,13 @@ def main(
             settings = memory.settings or Settings()
             watched = replace(settings.supply, low_mv=round(1000.0 * low_voltage))
             memory.settings = replace(settings, supply=watched)
+        if protractor_file is not None and truth_file is None:
+            raise click.UsageError('--protractor needs --true-servos: nothing else has an angle')
+        try:
+            truths = {} if truth_file is None else load_true_servos(truth_file)
+        except BoardError as error:
+            raise click.BadParameter(str(error), param_hint='--true-servos') from error
+        joints = {channel: TrueJoint(truth) for channel, truth in truths.items()}
         board = MockBoard(
             ServoDynamics(speed_us_per_s, dead_band_us),
             link=link,
@@ -401,6 +437,8 @@ def main(
             memory=memory,
             memory_file=memory_file,
             supply=supply,
+            joints=joints,
+            protractor=None if protractor_file is None else Protractor(protractor_file, joints),
             misbehaviour=Misbehaviour(
                 drop=drop,
                 corrupt=corrupt,

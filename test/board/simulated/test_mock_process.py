@@ -158,6 +158,8 @@ def test_it_does_not_replace_a_file_by_its_link(tmp_path: Path) -> None:
         ('--memory', 'absent/memory.json', 'cannot be written'),
         ('--memory', 'notes.txt', 'not what a board remembers'),
         ('--memory', 'list.json', 'not what a board remembers'),
+        ('--true-servos', 'notes.txt', 'does not tell what servos are like'),
+        ('--protractor', 'angles.json', 'needs --true-servos'),
     ],
 )
 def test_a_wrong_option_is_told(tmp_path: Path, option: str, value: str, words: str) -> None:
