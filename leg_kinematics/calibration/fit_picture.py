@@ -50,8 +50,13 @@ def draw_fit(result: JointResult) -> Figure:
     residuals.set(xlabel='pulse (us)', ylabel='read beyond the map (deg)')
     for axes in (angles, residuals):
         axes.grid(alpha=0.3)
-    angles.legend(loc='best')
-    residuals.legend(loc='best', fontsize=9)
+    # The same markers mean the same in both.
+    labelled = {
+        label: handle
+        for axes in (residuals, angles)
+        for handle, label in zip(*axes.get_legend_handles_labels(), strict=True)
+    }
+    figure.legend(labelled.values(), labelled.keys(), loc='outside lower center', ncols=3)
     return figure
 
 

@@ -12,9 +12,8 @@ from leg_kinematics.calibration.readings_file import ReadingsFile
 from leg_kinematics.errors import CalibrationError
 from leg_kinematics.robot import ServoModel
 
-#: At so many pulses angles are read, each approached from both sides. Of 200 simulated servos read
-#: within half a degree, typing errors were all found with one false alarm; with 5 pulses 43 of 49
-#: and 17.
+#: At so many pulses angles are read, each come to from both sides. With five it could not be told
+#: which of two readings that disagree is wrong (DEVELOPERS.md).
 PULSES = 7
 
 #: The outermost of them are so far within the ends, so that there is a way to come from, µs.

@@ -104,8 +104,9 @@ def calibrate(
     yes: bool,
     as_json: bool,
 ) -> None:
-    """Measure the servo maps of ROBOT with a protractor, one servo after another.
+    """Measure the servo maps of a robot, one servo after another.
 
+    ROBOT is its description; a protractor is wanted, or the sheet that --sheet writes.
     For every joint: its servo gets a pulse, the horn is fitted, the joint makes a small move whose
     way you tell, is led to its ends in small steps, and stands at seven pulses while you type the
     angles. One key undoes a step, another leaves; what was answered is kept, and the next call
