@@ -59,7 +59,7 @@ TABLE_ROWS = 9
 #: A map that is right within this is as good as a protractor makes it (our own), rad.
 GOOD = radians(1.0)
 
-#: Pulses nearer to each other tell nothing of a gain (our own), µs.
+#: Pulses nearer to each other tell no gain (our own), µs.
 LEAST_SPAN_US = 50.0
 
 #: Of a gain, µs/rad; the schema of servo maps has the same bounds, and their source.
@@ -298,11 +298,12 @@ def _refuse_hopeless(readings: Sequence[Reading], servo: ServoModel) -> None:
                 f'be used: expected an angle within a turn, and a pulse of {shortest:g} … '
                 f'{longest:g} µs, which servo {servo.name!r} answers to'
             )
-    pulses = [each.pulse_us for each in readings]
-    if not pulses or max(pulses) - min(pulses) < LEAST_SPAN_US:
+    pulses = [each.pulse_us for each in readings] or [0.0]
+    span = max(pulses) - min(pulses)
+    if span < LEAST_SPAN_US:
         raise CalibrationError(
-            f'the {len(pulses)} readings here are all within {LEAST_SPAN_US:g} µs, which tells no '
-            'gain: read the angle at two pulses or more, far apart'
+            f'pulses within {span:g} µs tell no gain: read the angle at two pulses or more, '
+            f'{LEAST_SPAN_US:g} µs or more apart'
         )
 
 
@@ -424,7 +425,9 @@ def _next_reading(
     pulse = _widest_at(richest, span)
     if richest.at(pulse).half_width <= GOOD:
         return None
-    return NextReading(pulse, _rarer(kept), 'the angle is known least here')
+    # On the way to an end no pulse is beyond it.
+    ways: dict[float, Approach] = {span[0]: 'down', span[1]: 'up'}
+    return NextReading(pulse, ways.get(pulse, _rarer(kept)), 'the angle is known least here')
 
 
 def _rarer(seen: Observations) -> Approach:
