@@ -405,11 +405,11 @@ class Dialogue:
         self, task: JointTask, place: _Place, plan: Sequence[Target], *entries: Entry
     ) -> None:
         """Have the servo go where the next angle is to be read, or tell the result."""
-        before = self._place
+        before, rests = self._place, not self.moving
         stage = Stage.READ if plan else Stage.RESULT
         self._take(replace(place, stage=stage, plan=tuple(plan)), *entries)
         if plan:
-            self._orders = self._way_to(task, self._place, before)
+            self._orders = self._way_to(task, self._place, before if rests else None)
             self._place = replace(self._place, pulse_us=plan[0].pulse_us)
 
     def _judge(self, task: JointTask, key: str) -> None:

@@ -242,15 +242,11 @@ def result(task: JointTask, notes: JointNotes, found: ServoFit | str) -> Questio
 
 def summary(tasks: Sequence[JointTask], results: Mapping[str, JointResult]) -> Question:
     """Tell what was measured of all joints, and ask whether it shall be written."""
-    lines = [_summary_of(task, results.get(task.joint)) for task in tasks]
-    write = (Choice('y', 'write these into the servo maps'),) if results else ()
+    lines = [result_in_words(found) for found in results.values()]
+    if rest := [task.joint for task in tasks if task.joint not in results]:
+        lines.append(f'Not measured, so that their maps stay as they are: {", ".join(rest)}')
+    write = (Choice('y', 'write the servo maps'),) if results else ()
     return Question('Summary', '\n'.join(lines), (*write, UNDO, LEAVE))
-
-
-def _summary_of(task: JointTask, found: JointResult | None) -> str:
-    if found is None:
-        return f'{task.joint}: not measured; its map stays as it is'
-    return result_in_words(found)
 
 
 def result_in_words(found: JointResult) -> str:

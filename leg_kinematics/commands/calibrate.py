@@ -137,7 +137,9 @@ def calibrate(
         else:
             _see_that_somebody_is_there(console)
             if specs:
-                check_boards(specs, list(dict.fromkeys(task.output[0] for task in work.tasks)))
+                needed = list(dict.fromkeys(task.output[0] for task in work.tasks))
+                check_boards(specs, needed)
+                specs = tuple(each for each in specs if each.partition('=')[0] in needed)
                 confirm(CAUTION, 'Shall the boards be opened?', yes=yes)
             results, write = _measure(work, specs, console, hold=hold, store_limits=store_limits)
         _report(work, results, output, console, write=write, as_json=as_json)

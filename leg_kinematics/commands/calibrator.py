@@ -164,11 +164,11 @@ class Calibrator:
         )
         if (scene, self._console.size) != self._drawn:
             self._drawn, self._drawn_at = (scene, self._console.size), now
-            live.update(screen(scene), refresh=True)
+            live.update(screen(scene, self._console.width), refresh=True)
 
 
-def screen(scene: Scene) -> RenderableType:
-    """Draw everything."""
+def screen(scene: Scene, width: int) -> RenderableType:
+    """Draw everything, in so many columns."""
     question = scene.question
     parts: list[RenderableType] = [
         Text(question.title, style='bold'),
@@ -183,6 +183,8 @@ def screen(scene: Scene) -> RenderableType:
     if scene.words:
         parts += [Text(), Text(scene.words, style='bold')]
     grid = Table.grid(padding=(0, 2, 0, 0))
-    for choice in question.choices:
-        grid.add_row(Text(choice.key, style='bold'), Text(choice.words))
+    cells = [Text.assemble((each.key, 'bold'), f'  {each.words}') for each in question.choices]
+    columns = max(1, width // (max(map(len, cells)) + 2))
+    for first in range(0, len(cells), columns):
+        grid.add_row(*cells[first : first + columns])
     return Group(*parts, Text(), grid)
