@@ -305,7 +305,10 @@ def test_the_horn_is_fitted_where_it_says(tmp_path: Path) -> None:
 
 
 def test_answers_that_mean_nothing_change_nothing(tmp_path: Path) -> None:
-    """At every question: each key that it does not name, and an angle where none is asked for."""
+    """At every question: each key that it does not name, and an angle where none is asked for.
+
+    Whoever comes back just there is asked for power, or told the result.
+    """
     session = short(Session(tmp_path / 'readings.jsonl', drawn(1)))
     seen = set()
     while not session.ended():
@@ -321,6 +324,12 @@ def test_answers_that_mean_nothing_change_nothing(tmp_path: Path) -> None:
             assert 'no angle is asked for' in session.dialogue.words
             assert session.state == before
         seen.add(session.dialogue.stage)
+        back = Dialogue(
+            tasks_of(session.robot)[:1],
+            ReadingsFile(session.path, session.robot, TODAY),
+            cast('Bench', session.watched.bench),
+        )
+        assert back.stage in {Stage.POWER, Stage.RESULT}
         session.answer()
     assert seen == set(Stage)
 

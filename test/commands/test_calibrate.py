@@ -6,6 +6,7 @@ import json
 import re
 import shutil
 import signal
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
 from math import degrees
@@ -25,8 +26,11 @@ from leg_kinematics.nodes.chain_processes import MockProcess
 from leg_kinematics.robot import load_robot
 
 if TYPE_CHECKING:
+    from test.joints_on_chip import JointsOnChip
+    from test.simulated_chip import ChipProcess
     from test.terminal import Terminal, at_a_terminal
 else:
+    from joints_on_chip import JointsOnChip
     from terminal import Terminal, at_a_terminal
 
 CONFIG = Path(__file__).parents[2] / 'config'
@@ -76,7 +80,7 @@ def test_a_joint_on_the_mock(maps: Path) -> None:
     mock_maps, readings = folder / 'maps.mock.yaml', folder / 'maps.mock.readings.jsonl'
     arguments = ['calibrate', str(ROBOT), '--servo-maps', str(maps), '--joint', COXA]
     with at_a_terminal([*arguments, '--output', str(folder / 'out')], 80, 40) as terminal:
-        measure_a_joint(terminal)
+        measure_a_joint(terminal, TRUTH, lambda: shown(terminal, PROTRACTOR), 8)
         said = ' '.join(terminal.end().split())
         assert terminal.process.returncode == 0
         assert terminal.settings == terminal.before
@@ -114,16 +118,17 @@ def check_made_again(maps: Path, readings: Path, expected: ServoMap) -> None:
     )
 
 
-def measure_a_joint(terminal: Terminal) -> None:
-    """Go the whole way of a joint, and have it written."""
+def measure_a_joint(
+    terminal: Terminal, truth: TrueServo, angle: Callable[[], float], readings: int
+) -> None:
+    """Go the whole way of a joint, with so many readings, and have it written."""
     terminal.read_until_shown(f'^{COXA}$', '^no servo has pulses')
     terminal.type('\r')
     terminal.read_until_shown(f'^{COXA}: horn$', '^at rest: .* at 1500 us')
     assert all(len(line) <= 80 for line in terminal.lines)
     terminal.type('\r')
     terminal.read_until_shown(f'^{COXA}: which way', '^moving: .* at 1550 us')
-    sign = '-' if TRUTH.gain < 0.0 else '+'
-    terminal.type('n' if sign == '-' else 'p')
+    terminal.type('n' if truth.gain < 0.0 else 'p')
     terminal.read_until_shown(f'^{COXA}: free to longer', 'is free from 1500 to 1550 us')
     terminal.type('e')
     terminal.read_until_shown(f'^{COXA}: free to shorter')
@@ -131,19 +136,45 @@ def measure_a_joint(terminal: Terminal) -> None:
         terminal.type('\r')
         terminal.read_until_shown(f'^moving: .* at {end} us')
     terminal.type('e')
-    for left in range(14, 5, -1):
+    for left in range(14, 13 - readings, -1):
         terminal.read_until_shown(f'^{COXA}: angle', f'{left} to go')
         at = rf'^at rest: .* at {shown(terminal, AT):.0f} us'
         terminal.read_until_shown(at)
-        terminal.type(f'8\x7f{shown(terminal, PROTRACTOR)}\r')
+        terminal.type(f'8\x7f{angle():.1f}\r')
     terminal.read_until_shown('^taken: ')
     terminal.type('u')
-    terminal.read_until_shown('6 to go')
+    terminal.read_until_shown(f'{14 - readings} to go')
     terminal.type('d')
     terminal.read_until_shown(f'^{COXA}: result', 'us: -?[0-9.]+ deg to')
     terminal.type('\r')
     terminal.read_until_shown('^Summary$')
     terminal.type('y')
+
+
+def test_a_joint_on_the_firmware(maps: Path, chip_process: 'ChipProcess') -> None:
+    """On the machine code of the board, written into the file that was named.
+
+    The pulses are those at the pin: of one servo, between the ends that were looked for.
+    """
+    truth = TrueServo(0, gain=10.0, horn_offset=5.0, slack=0.5)
+    joints = JointsOnChip(chip_process, {0: truth})
+    arguments = ['calibrate', str(ROBOT), '--servo-maps', str(maps), '--joint', COXA, '--yes']
+    arguments += ['--board', f'main=framed:{chip_process.port}']
+    with at_a_terminal([*arguments, '--output', str(maps.parent / 'out')], 80, 40) as terminal:
+        measure_a_joint(terminal, truth, lambda: joints.angles()[0], 4)
+        said = ' '.join(terminal.end().split())
+        assert terminal.process.returncode == 0
+    assert f'Written: {maps}; the former file is {maps}~' in said
+    coxa = load_servo_maps(maps, load_robot(ROBOT)).by_joint[COXA]
+    assert (coxa.lowest_us, coxa.highest_us) == (1300.0, 1550.0)
+    for pulse in (1350.0, 1400.0):
+        assert degrees(coxa.angle(pulse)) == pytest.approx(truth.angle(pulse), abs=1.5)
+    pulses = chip_process.pulses()
+    assert {pulse.channel for pulse in pulses} == {0}
+    widths = [pulse.width_us for pulse in pulses]
+    assert widths[0] == pytest.approx(1500.0, abs=2.0)
+    assert min(widths) == pytest.approx(1300.0, abs=3.0)
+    assert max(widths) == pytest.approx(1550.0, abs=3.0)
 
 
 def test_left_in_the_middle(maps: Path) -> None:
