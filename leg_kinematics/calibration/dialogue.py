@@ -524,7 +524,9 @@ class Dialogue:
 
     def _look(self, task: JointTask, *, upward: bool) -> None:
         step = self._bench.longest_step(task.output, upward=upward)
-        if self._order(self._bench.look(task.output, step if upward else -step)):
+        if step == 0.0:
+            self.words = 'there is no room this way: undo, and fit the horn so that there is'
+        elif self._order(self._bench.look(task.output, step if upward else -step)):
             self._place = replace(self._place, looked=True)
 
     def _after_look(self, task: JointTask) -> _Place:

@@ -224,9 +224,9 @@ def result(task: JointTask, notes: JointNotes, found: ServoFit | str) -> Questio
             f'This joint is free over {notes.ends[1] - notes.ends[0]:g} us only: something binds. '
             'Look for it with the pulses off, and measure it anew.'
         )
-        return Question(title, text, (anew, UNDO, SKIP, LEAVE))
+        return Question(title, text, (anew, *ALWAYS))
     if isinstance(found, str):
-        return Question(title, f'No map yet: {found}.', (anew, UNDO, SKIP, LEAVE))
+        return Question(title, f'No map yet: {found}.', (anew, *ALWAYS))
     lines = [*verdict(found), ends_in_words(found, notes.ends, task)]
     if notes.sign not in {None, found.sign}:
         lines.append(
@@ -237,7 +237,7 @@ def result(task: JointTask, notes: JointNotes, found: ServoFit | str) -> Questio
     if found.next_reading is not None:
         more = (Choice('m', f'read once more at {found.next_reading.pulse_us:g} us'),)
     choices = (Choice('enter', 'take it; pulses off, next joint'), *more, anew)
-    return Question(title, '\n'.join(lines), (*choices, UNDO, SKIP, LEAVE))
+    return Question(title, '\n'.join(lines), (*choices, *ALWAYS))
 
 
 def summary(tasks: Sequence[JointTask], results: Mapping[str, JointResult]) -> Question:
@@ -252,7 +252,7 @@ def summary(tasks: Sequence[JointTask], results: Mapping[str, JointResult]) -> Q
 def result_in_words(found: JointResult) -> str:
     """Put what was measured of a joint in a line."""
     fit = found.fit
-    doubt = '' if fit.good else ', IN DOUBT'
+    doubt = ', IN DOUBT' if found.doubtful else ''
     return (
         f'{found.task.joint}: {fit.gain.value:.1f} us/rad, {_deg(fit.horn_offset.value)} at '
         f'{fit.line.centre_us:g} us, {found.ends_us[0]:g} to {found.ends_us[1]:g} us{doubt}'

@@ -140,12 +140,15 @@ class JointResult:
         Its map.
     ends_us
         Lowest and highest pulse, µs.
+    doubtful
+        Whether the readings do not tell enough, or the joint was seen to move the other way.
 
     """
 
     task: JointTask
     fit: ServoFit
     ends_us: tuple[float, float]
+    doubtful: bool
 
 
 def notes_of(file: ReadingsFile, task: JointTask) -> JointNotes:
@@ -175,5 +178,6 @@ def results_of(tasks: Iterable[JointTask], file: ReadingsFile) -> dict[str, Join
         notes = notes_of(file, task)
         fit = fit_of(task, notes)
         if isinstance(fit, ServoFit) and notes.ends is not None:
-            found[task.joint] = JointResult(task, fit, notes.ends)
+            doubtful = not fit.good or notes.sign not in {None, fit.sign}
+            found[task.joint] = JointResult(task, fit, notes.ends, doubtful)
     return found

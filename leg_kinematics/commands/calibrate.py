@@ -60,7 +60,7 @@ CAUTION: servos start without warning and pinch, batteries burn, robots fall.
     'joints',
     multiple=True,
     help='Measure this joint only, such as left_front_coxa; may be given several times. Default: '
-    'all that are not measured yet.',
+    'all that the file of maps has, or all of the robot if it has none.',
 )
 @click.option(
     '--readings',
@@ -197,21 +197,24 @@ def _work(
             _loaded(lambda: open_maps(maps, robot, today.isoformat()))
             shutil.copyfile(maps, copy)
         maps = copy
-    document = _loaded(lambda: open_maps(maps, robot, today.isoformat()))
-    tasks = _loaded(lambda: joint_tasks(robot, joint_maps_of(document, robot)))
-    names = [task.joint for task in tasks]
     for joint in joints:
-        if joint not in names:
+        if joint not in robot.joints:
             raise click.BadParameter(
-                f'{maps} has no servo for {joint!r}; it has them for: {", ".join(names)}'
-                f'{did_you_mean(joint, names)}',
+                f'{robot.name} has no joint {joint!r}; it has: {", ".join(robot.joints)}'
+                f'{did_you_mean(joint, robot.joints)}',
                 param_hint='--joint',
             )
+    document = _loaded(lambda: open_maps(maps, robot, today.isoformat()))
+    mapped = _loaded(lambda: joint_maps_of(document, robot))
     path = readings or maps.with_suffix('.readings.jsonl')
+    file = _loaded(lambda: ReadingsFile(path, robot, today))
+    begun = {each.joint for each in (*mapped, *file.entries)}
+    chosen = joints or [joint for joint in robot.joints if joint in begun or not mapped]
+    tasks = _loaded(lambda: joint_tasks(robot, mapped))
     return _Work(
         robot=robot,
-        tasks=tuple(task for task in tasks if not joints or task.joint in joints),
-        file=_loaded(lambda: ReadingsFile(path, robot, today)),
+        tasks=tuple(task for task in tasks if task.joint in chosen),
+        file=file,
         maps=maps,
         today=today,
     )
@@ -263,18 +266,25 @@ def _report(
 ) -> None:
     """Write maps and pictures, and tell."""
     from leg_kinematics.commands.calibration_results import (  # noqa: PLC0415
+        Written,
         draw_results,
         facts,
         write_maps,
     )
 
-    former = write_maps(work.maps, work.robot, results, work.today) if write else None
+    written = write_maps(work.maps, work.robot, results, work.today) if write else Written()
     pictures = draw_results(results, output)
-    if write:
-        beside = f'; the former file is {former}' if former else ''
+    if written.joints:
+        beside = f'; the former file is {written.former}' if written.former else ''
         console.print(f'Written: {work.maps}{beside}', soft_wrap=True, highlight=False)
     else:
         console.print('The servo maps were not changed.')
+    if write and (kept := [joint for joint in results if joint not in written.joints]):
+        console.print(
+            f'Not written yet, since their legs have joints without a map: {", ".join(kept)}',
+            soft_wrap=True,
+            highlight=False,
+        )
     console.print(work.kept, soft_wrap=True, highlight=False)
     if pictures:
         console.print(f'Pictures: {", ".join(map(str, pictures))}', soft_wrap=True)
@@ -283,8 +293,8 @@ def _report(
             'robot': work.robot.name,
             'readings': str(work.file.path),
             'servo_maps': str(work.maps),
-            'written': write,
-            'former': None if former is None else str(former),
+            'written': list(written.joints),
+            'former': None if written.former is None else str(written.former),
             'joints': facts(results),
         }
         click.echo(json.dumps(content, indent=2))

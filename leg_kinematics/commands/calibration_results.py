@@ -3,6 +3,7 @@
 """What becomes of a calibration: servo maps in their file, pictures, and a report."""
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import date
 from math import degrees
 from pathlib import Path
@@ -16,15 +17,29 @@ from leg_kinematics.calibration.verdict import verdict
 from leg_kinematics.robot import Robot
 
 
+@dataclass(frozen=True)
+class Written:
+    """What was written.
+
+    Attributes
+    ----------
+    joints
+        Whose maps were.
+    former
+        The file as it was before; None where there was none.
+
+    """
+
+    joints: tuple[str, ...] = ()
+    former: Path | None = None
+
+
 def write_maps(
     file: Path, robot: Robot, results: Mapping[str, JointResult], today: date
-) -> Path | None:
-    """Write what was measured into a file of servo maps; all else in it stays.
+) -> Written:
+    """Write what was measured of whole legs into a file of servo maps; all else in it stays.
 
-    Returns
-    -------
-    Path or None
-        Of the former file; None where there was none.
+    A leg is whole when each of its joints was measured, or has a map in the file.
 
     Raises
     ------
@@ -32,11 +47,17 @@ def write_maps(
         It would be no file that can be read, or cannot be written; then it is as it was.
 
     """
-    readings = sum(len(each.fit.readings) for each in results.values())
-    how = f'protractor, {readings} angles at {len(results)} joints; leg-kinematics calibrate'
     document = open_maps(file, robot, today.isoformat())
-    maps = [servo_map_of(each) for each in results.values()]
-    return with_servo_maps(document, robot, maps, Measured(today.isoformat(), how)).save()
+    known = {*document.keys('joints'), *results}
+    whole = [joint for leg in robot.legs if known.issuperset(leg.joints) for joint in leg.joints]
+    measured = [results[joint] for joint in whole if joint in results]
+    if not measured:
+        return Written()
+    readings = sum(len(each.fit.readings) for each in measured)
+    how = f'protractor, {readings} angles at {len(measured)} joints; leg-kinematics calibrate'
+    maps = [servo_map_of(each) for each in measured]
+    former = with_servo_maps(document, robot, maps, Measured(today.isoformat(), how)).save()
+    return Written(tuple(each.task.joint for each in measured), former)
 
 
 def servo_map_of(result: JointResult) -> ServoMap:
@@ -64,7 +85,7 @@ def _facts_of(result: JointResult) -> dict[str, object]:
     return {
         'board': board,
         'channel': channel,
-        'good': fit.good,
+        'doubtful': result.doubtful,
         'map': 'line' if isinstance(fit.curve, LinearCurve) else 'table',
         'centre_us': fit.line.centre_us,
         'gain_us_per_rad': fit.gain.value,

@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """At the bench: which joints are measured, boards found, and servos left as they are to be."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from time import monotonic, sleep
 
@@ -17,7 +17,7 @@ from leg_kinematics.errors import BoardError
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import leg_solvers, posture_angles
 
-#: The board of joints that no servo map names yet; their channels are in the order of the joints.
+#: The board of joints without a servo map.
 FIRST_BOARD = 'main'
 
 #: A board answers within this, or something is wrong, s.
@@ -44,7 +44,9 @@ NOT_RELEASED = (
 
 
 def joint_tasks(robot: Robot, maps: Sequence[ServoMap]) -> tuple[JointTask, ...]:
-    """Say what there is to be measured at every joint that has a map, or of all where none has.
+    """Say what there is to be measured at every joint.
+
+    A joint without a map is taken to be on the channel of its number in the robot.
 
     Raises
     ------
@@ -54,19 +56,14 @@ def joint_tasks(robot: Robot, maps: Sequence[ServoMap]) -> tuple[JointTask, ...]
     """
     legs = leg_solvers(robot)
     postures = [posture_angles(robot, legs, which) for which in ('resting', 'standing')]
-    outputs: Mapping[str, tuple[str, int]] = {
-        each.joint: (each.board, each.channel) for each in maps
-    }
-    if not outputs:
-        outputs = {joint: (FIRST_BOARD, channel) for channel, joint in enumerate(robot.joints)}
-    tasks = []
+    mapped = {each.joint: (each.board, each.channel) for each in maps}
+    tasks: list[JointTask] = []
     for number, leg in enumerate(robot.legs):
         for place, (joint, link) in enumerate(zip(leg.joints, leg.links, strict=True)):
             used = [posture[number][place] for posture in postures]
-            if joint in outputs:
-                fitting = horn_fitting(link, (min(used), max(used)))
-                limits = (link.lower, link.upper)
-                tasks.append(JointTask(joint, outputs[joint], link.servo, limits, fitting))
+            fitting = horn_fitting(link, (min(used), max(used)))
+            output = mapped.get(joint, (FIRST_BOARD, len(tasks)))
+            tasks.append(JointTask(joint, output, link.servo, (link.lower, link.upper), fitting))
     return tuple(tasks)
 
 

@@ -28,7 +28,7 @@ def test_every_reading_is_drawn(bracken: Robot) -> None:
     ]
     readings[1] = Reading(readings[1].pulse_us, -readings[1].angle, 'up')
     fit = fit_servo_map(readings, link.servo, limits)
-    figure = draw_fit(JointResult(task, fit, (970.0, 2030.0)))
+    figure = draw_fit(JointResult(task, fit, (970.0, 2030.0), doubtful=True))
     angles, residuals = figure.axes
     for axes in (angles, residuals):
         drawn = {line.get_label(): np.array(line.get_data()) for line in axes.get_lines()}

@@ -9,7 +9,7 @@ import signal
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
-from math import degrees
+from math import degrees, radians
 from pathlib import Path
 from random import Random
 from typing import TYPE_CHECKING
@@ -20,7 +20,8 @@ from click.testing import CliRunner, Result
 
 from leg_kinematics.board.simulated.true_servo import TrueServo
 from leg_kinematics.calibration import LinearCurve, ServoMap, load_servo_maps
-from leg_kinematics.calibration.readings_file import HornFitted, ReadingsFile
+from leg_kinematics.calibration.measured import Reading
+from leg_kinematics.calibration.readings_file import AngleRead, EndFound, HornFitted, ReadingsFile
 from leg_kinematics.commands.main import main
 from leg_kinematics.nodes.chain_processes import MockProcess
 from leg_kinematics.robot import load_robot
@@ -108,7 +109,7 @@ def check_made_again(maps: Path, readings: Path, expected: ServoMap) -> None:
     again = refit('--servo-maps', maps, *made)
     assert again.exit_code == 0, again.output
     told = json.loads(again.stdout)
-    assert told['written'] is True
+    assert told['written'] == [COXA]
     assert told['joints'][COXA]['readings'] == 8
     remade = load_servo_maps(maps, load_robot(ROBOT)).by_joint[COXA]
     assert remade == expected
@@ -251,6 +252,34 @@ def test_the_sheet_alone(tmp_path: Path) -> None:
     done = refit('--sheet', tmp_path / 'none' / 'sheet.pdf')
     assert done.exit_code == 1
     assert 'cannot be written' in done.stderr
+
+
+def test_the_first_maps_of_a_robot(tmp_path: Path) -> None:
+    """A new file gets the maps once a leg is whole; until then it is told what is missing.
+
+    The servos are straight, 10 us a degree, by hand: 572.96 us/rad. The channels are the numbers of
+    the joints.
+    """
+    maps, robot = tmp_path / 'maps.yaml', load_robot(ROBOT)
+    file = ReadingsFile(tmp_path / 'maps.readings.jsonl', robot, date(2026, 11, 30))
+    arguments = ('--servo-maps', maps, '--refit', '--yes', '--output', tmp_path / 'out')
+    for joint, middle in zip(robot.joints, (0.0, 17.5, -77.5), strict=True):
+        file.add(EndFound(joint, 'lowest', 800.0))
+        file.add(EndFound(joint, 'highest', 2200.0))
+        for pulse in (900.0, 1500.0, 2100.0):
+            angle = radians(middle + (pulse - 1500.0) / 10.0)
+            file.add(AngleRead(joint, Reading(pulse, angle, 'up')))
+        done = refit(*arguments)
+        assert done.exit_code == 0, done.output
+        if joint != robot.joints[-1]:
+            assert f'have joints without a map: {", ".join(robot.joints[:1])}' in done.stdout
+            assert not maps.exists()
+        else:
+            assert f'Written: {maps}' in done.stdout
+    for channel, each in enumerate(load_servo_maps(maps, robot).maps):
+        assert (each.board, each.channel) == ('main', channel)
+        assert isinstance(each.curve, LinearCurve)
+        assert each.curve.gain_us_per_rad == pytest.approx(572.96, abs=0.01)
 
 
 def test_nothing_to_make_again(maps: Path, tmp_path: Path) -> None:
