@@ -106,7 +106,7 @@ pins:  ## write the hashes of the versions in constraints/ anew; wants uv
 
 .PHONY: clean
 clean:  ## remove everything that was made, .venv too
-	rm -rf $(VENV) build install log demo-output check-output *.egg-info .benchmarks .hypothesis
+	rm -rf $(VENV) build install log demo-output check-output calibration-output *.egg-info .benchmarks .hypothesis
 	rm -rf .mypy_cache .pytest_cache .ruff_cache
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +
 

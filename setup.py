@@ -78,6 +78,7 @@ setup(
             'mpmath',
             'mujoco',
             'pin',
+            'pypdfium2',
             'pytest<9',
             'pytest-timeout',
             'pytest-xdist',

@@ -183,19 +183,20 @@ class ReadingsFile:
         return tuple(self._entries)
 
     def readings(self, joint: str) -> tuple[Reading, ...]:
-        """Return the angles read off a joint, the oldest first."""
+        """Return the angles read off a joint since its horn was fitted, the oldest first."""
         return tuple(
-            each.reading
-            for each in self._entries
-            if isinstance(each, AngleRead) and each.joint == joint
+            each.reading for each in self._since_horn(joint) if isinstance(each, AngleRead)
         )
 
     def ends_us(self, joint: str) -> tuple[float | None, float | None]:
-        """Return the lowest and the highest pulse found of a joint, µs; None where not yet."""
+        """Return the lowest and the highest pulse of a joint, µs; None where not found yet.
+
+        They count since its horn was fitted.
+        """
         ends = {
             each.end: each.pulse_us
-            for each in self._entries
-            if isinstance(each, EndFound) and each.joint == joint
+            for each in self._since_horn(joint)
+            if isinstance(each, EndFound)
         }
         return (ends.get('lowest'), ends.get('highest'))
 
@@ -220,6 +221,12 @@ class ReadingsFile:
     def horn_fitted(self, joint: str) -> bool:
         """Tell whether the horn of a joint was fitted."""
         return any(isinstance(each, HornFitted) and each.joint == joint for each in self._entries)
+
+    def _since_horn(self, joint: str) -> list[Entry]:
+        """Return what was found out about a joint since its horn was fitted last."""
+        of_joint = [each for each in self._entries if each.joint == joint]
+        fittings = [at for at, each in enumerate(of_joint) if isinstance(each, HornFitted)]
+        return of_joint[fittings[-1] :] if fittings else of_joint
 
     def add(self, entry: Entry) -> None:
         """Write an entry behind all others; once this returns, it is on the disk.

@@ -151,6 +151,11 @@ class ServoBench:
         return self._powered.pulse_us if self._powered is not None else None
 
     @property
+    def obeys(self) -> bool:
+        """Whether this servo has its pulses and can be moved."""
+        return self.state is PowerState.FOLLOWING
+
+    @property
     def moving(self) -> bool:
         """Whether the servo is on its way to where it was sent."""
         powered = self._powered

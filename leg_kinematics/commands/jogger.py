@@ -2,11 +2,9 @@
 # SPDX-License-Identifier: Apache-2.0
 """Keys, screen and robot together: feet moved by hand until somebody leaves."""
 
-import signal
 import sys
 import termios
-from collections.abc import Hashable, Iterator
-from contextlib import contextmanager
+from collections.abc import Hashable
 from time import monotonic
 from typing import TYPE_CHECKING
 
@@ -18,7 +16,7 @@ from leg_kinematics.commands.jog_screen import Scene, screen
 from leg_kinematics.commands.kept_file import KeptFile
 from leg_kinematics.commands.key_names import split_keys
 from leg_kinematics.commands.keys import Keys
-from leg_kinematics.commands.playback import signals_noted
+from leg_kinematics.commands.signals import not_suspended, signals_noted
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.moves.by_hand import ByHand
 from leg_kinematics.moves.jogging import Jogging, Leave
@@ -83,7 +81,7 @@ class Jogger:
         """
         with (
             signals_noted() as interrupted,
-            _not_suspended(),
+            not_suspended(),
             Keys() as keys,
             Live(console=self._console, screen=True, auto_refresh=False) as live,
         ):
@@ -179,13 +177,3 @@ class Jogger:
             return 'what is kept is printed on leaving'
         before = f', which has {file.before} from before' if file.before else ''
         return f'steps go to {file.path}{before}'
-
-
-@contextmanager
-def _not_suspended() -> Iterator[None]:
-    """Have Ctrl-Z do nothing: a foot would be left on its way, and the screen as it is."""
-    before = signal.signal(signal.SIGTSTP, signal.SIG_IGN)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTSTP, before)

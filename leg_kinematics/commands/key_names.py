@@ -18,6 +18,8 @@ NAMES = {
     '\t': 'tab',
     '\n': 'enter',
     ' ': 'space',
+    '\x7f': 'backspace',
+    '\b': 'backspace',
 }
 
 UNKNOWN = 'unknown key'

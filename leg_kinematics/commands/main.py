@@ -5,6 +5,7 @@
 import click
 
 from leg_kinematics.commands.board import board
+from leg_kinematics.commands.calibrate import calibrate
 from leg_kinematics.commands.check import check
 from leg_kinematics.commands.demo import demo
 from leg_kinematics.commands.firmware import firmware
@@ -26,6 +27,7 @@ def main() -> None:
 
 
 main.add_command(board)
+main.add_command(calibrate)
 main.add_command(check)
 main.add_command(demo)
 main.add_command(firmware)

@@ -2,15 +2,13 @@
 # SPDX-License-Identifier: Apache-2.0
 """A plan played from a terminal: progress on the screen, keys, and an end whatever happens."""
 
-import signal
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
+from collections.abc import Callable
 
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn
 
 from leg_kinematics.commands.keys import Keys
+from leg_kinematics.commands.signals import signals_noted
 from leg_kinematics.errors import CommandError
 from leg_kinematics.moves.playing import Playing, PlayState
 from leg_kinematics.nodes.chain_mover import ChainMover
@@ -22,30 +20,6 @@ REFRESH = 5
 
 #: States in which somebody may want to go on.
 OPEN = (PlayState.PLAYING, PlayState.PAUSED, PlayState.AT_STEP)
-
-
-@dataclass
-class _Interrupted:
-    """Whether somebody wants the command to end."""
-
-    yes: bool = False
-
-
-@contextmanager
-def signals_noted() -> Iterator[_Interrupted]:
-    """Have Ctrl-C, SIGTERM and a closing terminal noted: whatever runs is not broken into."""
-    noted = _Interrupted()
-
-    def note(*_: object) -> None:
-        noted.yes = True
-
-    numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-    before = [signal.signal(number, note) for number in numbers]
-    try:
-        yield noted
-    finally:
-        for number, handler in zip(numbers, before, strict=True):
-            signal.signal(number, handler)
 
 
 class Playback:
