@@ -16,6 +16,7 @@ import click
 from click.core import ParameterSource
 from rich.console import Console
 
+from leg_kinematics.chain.calibrated_robot import CalibratedRobot
 from leg_kinematics.commands.chain_options import ChainOptions
 from leg_kinematics.commands.files import make_output_folder
 from leg_kinematics.commands.moves_table import print_explanation, print_plan
@@ -30,7 +31,7 @@ from leg_kinematics.moves.playing import PlayState
 from leg_kinematics.moves.resuming import Plans
 from leg_kinematics.moves.steps import Step
 from leg_kinematics.moves.words import step_in_words
-from leg_kinematics.robot import SEGMENTS, Robot
+from leg_kinematics.robot import SEGMENTS
 
 
 @dataclass(frozen=True)
@@ -103,7 +104,7 @@ class Request:
 
     """
 
-    steps_for: Callable[[Robot], Sequence[Step]]
+    steps_for: Callable[[CalibratedRobot], Sequence[Step]]
     plan: Callable[[Plans, Sequence[Step]], tuple[Plan, Plan | None]]
     frame: Frame
     go_on: Callable[[int], str]
@@ -123,7 +124,7 @@ def carry_out(
     try:
         with FeetSession(options, console) as session:
             print_folded(console, session.where)
-            steps = request.steps_for(session.calibrated.robot)
+            steps = request.steps_for(session.calibrated)
             if check or show.preview or show.explain:
                 plan, _ = session.draft(lambda plans: request.plan(plans, steps))
                 _tell_plan(plan, session.stage, console)
