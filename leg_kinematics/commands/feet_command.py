@@ -121,8 +121,9 @@ def carry_out(
     from leg_kinematics.commands.feet_session import FeetSession  # noqa: PLC0415
 
     console = Console(stderr=show.as_json)
+    session = FeetSession(options, console)
     try:
-        with FeetSession(options, console) as session:
+        with session:
             print_folded(console, session.where)
             steps = request.steps_for(session.calibrated)
             if check or show.preview or show.explain:
@@ -131,9 +132,18 @@ def carry_out(
                 answer = _shown(plan, session.stage, show, console)
             else:
                 answer = _played(session, request, steps, console)
-    except LegKinematicsError as error:
-        answer = {'state': 'refused', 'reason': str(error)}
-        print_folded(console, f'Refused, and nothing was moved: {error}', style='red')
+    except (LegKinematicsError, KeyboardInterrupt) as error:
+        reason = 'interrupted by Ctrl-C' if isinstance(error, KeyboardInterrupt) else str(error)
+        state = 'broken off' if session.began else 'refused'
+        words = 'Broken off' if session.began else 'Refused, and nothing was moved'
+        answer = {'state': state, 'reason': reason}
+        print_folded(console, f'{words}: {reason}', style='red')
+        if options.boards or session.began:
+            print_folded(
+                console,
+                'Servos that have their power keep it, unless their board does '
+                'otherwise by itself: the switch of the battery ends the pulses.',
+            )
     if show.as_json:
         click.echo(json.dumps(answer, indent=2))
     sys.exit(0 if answer['state'] in {'finished', 'shown'} else 1)

@@ -63,6 +63,9 @@ def move(
 
     Exit code 0 when done, 1 when refused or interrupted, 2 for a wrong command line or file.
     """
+    named = feet.split(',')
+    if twice := [name for name in named if named.count(name) > 1]:
+        raise click.UsageError(f'{twice[0]} is given twice in {feet}')
     if speed is not None and time is not None:
         raise click.BadParameter('give either --speed or --time', param_hint='--time')
     try:
@@ -108,8 +111,6 @@ def _names(feet: str, calibrated: CalibratedRobot) -> Sequence[str]:
                 f'{robot.name} has no leg {name!r}{did_you_mean(name, robot.leg_names)}; its legs '
                 f'are {", ".join(robot.leg_names)}, and `all` means all of them'
             )
-        if names.count(name) > 1:
-            raise click.UsageError(f'{name} is given twice in {feet}')
     return names
 
 
