@@ -16,6 +16,7 @@ import click
 from click.core import ParameterSource
 from rich.console import Console
 
+from leg_kinematics.chain.calibrated_robot import CalibratedRobot
 from leg_kinematics.commands.chain_options import ChainOptions
 from leg_kinematics.commands.files import make_output_folder
 from leg_kinematics.commands.moves_table import print_explanation, print_plan
@@ -30,7 +31,7 @@ from leg_kinematics.moves.playing import PlayState
 from leg_kinematics.moves.resuming import Plans
 from leg_kinematics.moves.steps import Step
 from leg_kinematics.moves.words import step_in_words
-from leg_kinematics.robot import SEGMENTS, Robot
+from leg_kinematics.robot import SEGMENTS
 
 
 @dataclass(frozen=True)
@@ -103,7 +104,7 @@ class Request:
 
     """
 
-    steps_for: Callable[[Robot], Sequence[Step]]
+    steps_for: Callable[[CalibratedRobot], Sequence[Step]]
     plan: Callable[[Plans, Sequence[Step]], tuple[Plan, Plan | None]]
     frame: Frame
     go_on: Callable[[int], str]
@@ -120,19 +121,29 @@ def carry_out(
     from leg_kinematics.commands.feet_session import FeetSession  # noqa: PLC0415
 
     console = Console(stderr=show.as_json)
+    session = FeetSession(options, console)
     try:
-        with FeetSession(options, console) as session:
+        with session:
             print_folded(console, session.where)
-            steps = request.steps_for(session.calibrated.robot)
+            steps = request.steps_for(session.calibrated)
             if check or show.preview or show.explain:
                 plan, _ = session.draft(lambda plans: request.plan(plans, steps))
                 _tell_plan(plan, session.stage, console)
                 answer = _shown(plan, session.stage, show, console)
             else:
                 answer = _played(session, request, steps, console)
-    except LegKinematicsError as error:
-        answer = {'state': 'refused', 'reason': str(error)}
-        print_folded(console, f'Refused, and nothing was moved: {error}', style='red')
+    except (LegKinematicsError, KeyboardInterrupt) as error:
+        reason = 'interrupted by Ctrl-C' if isinstance(error, KeyboardInterrupt) else str(error)
+        state = 'broken off' if session.began else 'refused'
+        words = 'Broken off' if session.began else 'Refused, and nothing was moved'
+        answer = {'state': state, 'reason': reason}
+        print_folded(console, f'{words}: {reason}', style='red')
+        if options.boards or session.began:
+            print_folded(
+                console,
+                'Servos that have their power keep it, unless their board does '
+                'otherwise by itself: the switch of the battery ends the pulses.',
+            )
     if show.as_json:
         click.echo(json.dumps(answer, indent=2))
     sys.exit(0 if answer['state'] in {'finished', 'shown'} else 1)

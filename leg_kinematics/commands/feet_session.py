@@ -18,6 +18,7 @@ from leg_kinematics.errors import CommandError
 from leg_kinematics.moves.moving import Moving
 from leg_kinematics.moves.paths import Feet
 from leg_kinematics.moves.plan import Plan
+from leg_kinematics.moves.playing import PlayState
 from leg_kinematics.moves.resuming import Plans
 from leg_kinematics.moves.steps import Step
 from leg_kinematics.nodes.caution import CAUTION
@@ -75,6 +76,8 @@ class FeetSession:
 
         """
         options = self._options
+        if options.boards:
+            options.load()
         with ExitStack() as stack:
             self._participant = stack.enter_context(
                 Participant('mover', options.namespace, self._watch)
@@ -162,7 +165,7 @@ class FeetSession:
                 'Shall the boards be opened, the servos get their power, and the feet move?',
                 yes=self._options.yes,
             )
-        mover = self._start()
+        mover = self._mover = self._start()
         self.stage = mover.stage
         following = mover.stage.positions_known
 
@@ -226,6 +229,12 @@ class FeetSession:
     def release(self) -> str:
         """Stop all pulses; say what the bridge answers."""
         return f'Released: {self._participant.call("bridge/release")}.'
+
+    @property
+    def began(self) -> bool:
+        """Whether something has begun to move."""
+        playing = None if self._mover is None else self._mover.stage.playing
+        return playing is not None and playing.state is not PlayState.READY
 
     @property
     def outlasts(self) -> bool:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import click
 
+from leg_kinematics.chain.calibrated_robot import CalibratedRobot
 from leg_kinematics.commands.chain_options import ChainOptions, chain_options
 from leg_kinematics.commands.feet_command import (
     Request,
@@ -20,7 +21,7 @@ from leg_kinematics.moves.places import Frame, Place
 from leg_kinematics.moves.plan import Plan
 from leg_kinematics.moves.resuming import Plans
 from leg_kinematics.moves.steps import FeetStep, Haste, Step
-from leg_kinematics.robot import Robot, did_you_mean
+from leg_kinematics.robot import did_you_mean
 
 ALL = 'all'
 
@@ -62,6 +63,9 @@ def move(
 
     Exit code 0 when done, 1 when refused or interrupted, 2 for a wrong command line or file.
     """
+    named = feet.split(',')
+    if twice := [name for name in named if named.count(name) > 1]:
+        raise click.UsageError(f'{twice[0]} is given twice in {feet}')
     if speed is not None and time is not None:
         raise click.BadParameter('give either --speed or --time', param_hint='--time')
     try:
@@ -70,8 +74,8 @@ def move(
     except CommandError as error:
         raise click.UsageError(str(error)) from error
 
-    def steps_for(robot: Robot) -> Sequence[Step]:
-        return _steps(_names(feet, robot), goals, haste)
+    def steps_for(calibrated: CalibratedRobot) -> Sequence[Step]:
+        return _steps(_names(feet, calibrated), goals, haste)
 
     def plan(plans: Plans, steps: Sequence[Step]) -> tuple[Plan, Plan | None]:
         return plans(steps, None), None
@@ -90,19 +94,23 @@ def _haste(speed: str | None, time: str | None) -> Haste:
     return Haste()
 
 
-def _names(feet: str, robot: Robot) -> Sequence[str]:
+def _names(feet: str, calibrated: CalibratedRobot) -> Sequence[str]:
     """Give the legs that are meant, or refuse what is none."""
+    robot, maps = calibrated.robot, calibrated.maps
     if feet == ALL:
         return robot.leg_names
     names = [name.strip() for name in feet.split(',')]
     for name in names:
+        if name in maps.not_wired:
+            raise click.UsageError(
+                f'{name} is not wired, by {maps.document.file}; the legs that can be moved are '
+                f'{", ".join(robot.leg_names)}'
+            )
         if name not in robot.leg_names:
             raise click.UsageError(
                 f'{robot.name} has no leg {name!r}{did_you_mean(name, robot.leg_names)}; its legs '
                 f'are {", ".join(robot.leg_names)}, and `all` means all of them'
             )
-        if names.count(name) > 1:
-            raise click.UsageError(f'{name} is given twice in {feet}')
     return names
 
 

@@ -478,6 +478,50 @@ MISTAKES = (
     Mistake(
         'a divider that is no number', ('board', 'PORT', '--divider', '4,0'), ('--divider', '4,0')
     ),
+    # Moves of feet.
+    Mistake(
+        'a foot misspelt',
+        ('move', 'left_frnt', 'x=40mm'),
+        ("no leg 'left_frnt'", "did you mean 'left_front'?", '`all`'),
+    ),
+    Mistake('a foot twice', ('move', 'left_front,left_front', 'x=1mm'), ('given twice',)),
+    Mistake(
+        'a place without an axis', ('move', 'left_front', '40mm'), ("'40mm' is no place", 'x=')
+    ),
+    Mistake('a place with a colon', ('move', 'left_front', 'x:40mm'), ("'x:40mm' is no place",)),
+    Mistake(
+        'a place whose unit was forgotten',
+        ('move', 'left_front', 'y=4'),
+        ("y of 'y=4'", 'read as 4 m', 'did you mean 4 mm?'),
+    ),
+    Mistake('an axis twice', ('move', 'left_front', 'x=1mm,x=2mm'), ('gives x twice',)),
+    Mistake('a place in inches', ('move', 'left_front', 'z=1in'), ("'1in'", 'units m, cm, mm')),
+    Mistake('no place at all', ('move', 'left_front'), ("'PLACE...'",)),
+    Mistake(
+        'a place out of reach',
+        ('move', 'left_front', 'x=400mm'),
+        ('nothing was moved', 'left_front', 'out of reach', 'the nearest place'),
+        code=1,
+    ),
+    Mistake(
+        'a speed as a time', ('move', 'left_front', 'x=1mm', '--time', '60mm/s'), ('--time', 'time')
+    ),
+    Mistake(
+        'time and speed at once',
+        ('move', 'left_front', 'x=1mm', '--time', '1s', '--speed', '10mm/s'),
+        ('either --speed or --time',),
+    ),
+    Mistake(
+        'a board of another name',
+        ('move', 'left_front', 'x=1mm', '--board', 'mian=framed:PORT'),
+        ('main is not given', '--board main=DRIVER:PORT'),
+    ),
+    Mistake(
+        'a real board where nobody can be asked',
+        ('move', 'left_front', 'x=1mm', '--board', 'main=framed:PORT'),
+        ('servos start without warning', 'nothing was done', '--yes'),
+    ),
+    Mistake('a robot as a sequence', ('play', 'robot.yaml', '--check'), ('robot.yaml:', 'steps')),
     # Parameters of the nodes.
     nodes('a parameter misspelt', put('    lift:', '    lfit:'), "'lfit'", 'lift'),
     nodes('a parameter of another type', put('lift: 0.030', 'lift: high'), "'lift'", 'high'),

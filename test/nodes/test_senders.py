@@ -57,3 +57,18 @@ def test_two_senders_are_told_until_one_has_gone(
     other.destroy_publisher(two)
     assert probe.wait_for(node.get_name(), calm[1]) == DiagnosticStatus.OK
     assert one.get_subscription_count() == 1
+
+
+def test_who_takes_turns_is_one_sender(probe: 'Probe', files: dict[str, str]) -> None:
+    """The gait and the player may be there together; somebody else is one too many."""
+    node = KinematicsNode(as_overrides({**files}))
+    probe.add(node)
+    for name in ('gait', 'player'):
+        other = Node(name)
+        probe.add(other)
+        other.create_publisher(MultiDOFJointTrajectory, 'foot_targets', qos.PUBLISHED)
+    probe.publisher(MultiDOFJointTrajectory, 'foot_targets')
+    probe.wait_for_words('kinematics', '2 senders of foot_targets')
+    assert (
+        '/greenhouse/gait, /greenhouse/probe; only one may send' in probe.latest()['kinematics'][1]
+    )
