@@ -78,6 +78,8 @@ class Leading(ABC, Generic[T]):
         What was worked out, and where the robot is on it.
     paused
         Why it is not led on; empty while it is.
+    trouble
+        Why it could not be led in the last step; empty when it could.
 
     """
 
@@ -101,6 +103,7 @@ class Leading(ABC, Generic[T]):
         self._reported_at = now
         self.path: Path[T] = Path(self._tick, rate)
         self.paused = ''
+        self.trouble = ''
 
     @abstractmethod
     def work_out(self) -> T:
@@ -123,8 +126,8 @@ class Leading(ABC, Generic[T]):
             self._rests = abs(way) < STANDSTILL_TICKS
         return True
 
-    def step(self, count: int, stamp: int, now: float, *, hold: str = '') -> FootTargets | None:
-        """Go on by so many ticks, or pause while there is a reason to.
+    def step(self, count: int, stamp: int, now: float) -> FootTargets | None:
+        """Go on by so many ticks, or pause while the robot does not follow.
 
         Parameters
         ----------
@@ -134,11 +137,9 @@ class Leading(ABC, Generic[T]):
             Of the latest of them, ns.
         now
             s.
-        hold
-            Why somebody wants a pause; empty for none.
 
         """
-        trouble = hold or self._trouble(stamp, now)
+        trouble = self.trouble = self._trouble(stamp, now)
         if self.paused:
             self._go_on(trouble)
         elif trouble:

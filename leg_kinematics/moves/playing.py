@@ -2,7 +2,8 @@
 # SPDX-License-Identifier: Apache-2.0
 """The stage that plays a plan: foot targets out, as long as the robot follows and nobody objects.
 
-Whatever interrupts it, it goes on only when a person says so; after a loss of power not even then.
+Whatever interrupts it for longer than a busy machine does, it goes on only when a person says so;
+after a loss of power not even then.
 """
 
 import enum
@@ -26,6 +27,10 @@ from leg_kinematics.moves.plan import Move, Plan
 
 #: A report that is older says nothing of the robot, s.
 REPORT_HOLDS_FOR = 1.0
+
+#: A robot that has its power but does not follow for no longer than this has been kept waiting by a
+#: busy machine: it is led on without another word, s.
+HESITATES_FOR = 1.0
 
 
 class PlayState(enum.StrEnum):
@@ -97,6 +102,7 @@ class Playing:
         self._lead: _Lead | None = None
         self._report: RobotReport | None = None
         self._reported_at = -inf
+        self._followed_at = -inf
         self.state = PlayState.READY
         self.reason = ''
 
@@ -185,6 +191,7 @@ class Playing:
             )
         self._lead.take_over()
         self._lead.until = until
+        self._followed_at = now
         self.state, self.reason = PlayState.PLAYING, ''
         return Answer(success=True, words='playing')
 
@@ -219,9 +226,12 @@ class Playing:
             return None
         stamp = round(self._schedule.at * NANOSECONDS) + clock_offset
         targets = lead.step(count, stamp, now)
-        if lead.trouble:
+        follows = self._report is not None and self._report.state is PowerState.FOLLOWING
+        if not lead.trouble:
+            self._followed_at = now
+        elif not follows or now - self._followed_at > HESITATES_FOR:
             self.pause(lead.trouble)
-        elif lead.reached.time >= lead.until and not lead.paused:
+        if lead.reached.time >= lead.until and not lead.paused:
             at_end = lead.until >= self.end
             self.state = PlayState.FINISHED if at_end else PlayState.AT_STEP
         return targets
@@ -255,11 +265,6 @@ class _Lead(Leading[PlayTick]):
     def reached(self) -> PlayTick:
         """The last tick that the robot has come to."""
         return self.path.around(self.path.reached)[0]
-
-    @property
-    def trouble(self) -> str:
-        """Why the robot does not follow; empty while it does, or is being taken over."""
-        return '' if self.paused == TAKING_OVER else self.paused
 
     def take_over(self) -> None:
         """Go on after a pause, as soon as the robot stands where it is led to."""

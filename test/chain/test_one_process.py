@@ -30,7 +30,7 @@ WORST_DRAG = 1e-3 + 2.0 * 0.3e-3
 
 PARAMETERS = {
     '/**/gait': {'ros__parameters': {'stand_time': 0.8}},
-    '/**/bridge': {'ros__parameters': {'enable_interval': 0.02}},
+    '/**/bridge': {'ros__parameters': {'enable_interval': 0.02, 'board_silence': 2.0}},
 }
 
 

@@ -144,6 +144,26 @@ def test_it_holds_says_so_and_goes_on_by_a_word(
         bracken.play(bracken.planner.plan(BACK, bracken.feet))
 
 
+@pytest.mark.parametrize(('ticks', 'state'), [(80, 'finished'), (130, 'paused')])
+def test_a_busy_machine_is_waited_for_but_not_for_long(
+    bracken: PlayedRobot, ticks: int, state: str
+) -> None:
+    """While the bridge is not heard the feet hold; after a second it takes a word to go on."""
+    plan, _ = instants(bracken)
+    playing = bracken.take(plan)
+    assert playing.play(bracken.life.now).success
+    bracken.run(90)
+    for _ in range(ticks):
+        playing.step(bracken.life.now, 0)
+        bracken.life.step()
+    assert off_path(bracken, plan) <= ON_PATH
+    bracken.run(round(RATE * (plan.duration + 1.0)))
+    assert playing.state == state
+    if state == 'paused':
+        assert 'nothing is heard' in playing.reason
+        go_on_to_the_end(bracken, plan)
+
+
 def release(played: PlayedRobot) -> None:
     """Take the power, and give it back."""
     life = played.life
