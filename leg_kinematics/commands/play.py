@@ -55,7 +55,8 @@ def play(
     It joins the chain that runs in the namespace. Where none runs it starts one of its own for as
     long as it takes, on a mock board unless --board is given. All steps are solved before anything
     moves. Keys: space pauses and goes on, n plays one step, q stops, and so does Ctrl-C; the feet
-    come to rest on their way then. A sequence never goes on by itself.
+    come to rest on their way then. What was interrupted, or did not follow for more than a second,
+    goes on only by a key.
 
     Exit code 0 when done, 1 when refused or interrupted, 2 for a wrong command line or file.
     """
