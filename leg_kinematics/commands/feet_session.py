@@ -33,6 +33,18 @@ Make = Callable[[Plans], tuple[Plan, Plan | None]]
 OPENING = """\
 Opening the serial port may restart the board: a robot that stands then drops. Put it down first."""
 
+UNHEARD = (
+    'Nothing is heard from the bridge any more: its servos may have their power still; the switch '
+    'of the battery ends the pulses.'
+)
+
+#: What is said in the end of a robot that nobody can lead.
+UNLED = {
+    PowerState.UNPOWERED: 'No servo was given power.',
+    PowerState.RELEASED: 'The robot is released: its pulses are off, or being put off.',
+    PowerState.LOST: 'A board cannot be reached, and may hold its servos: use the switch.',
+}
+
 
 class FeetSession:
     """The chain in which feet are moved, from finding it until leaving it.
@@ -247,10 +259,12 @@ class FeetSession:
         if self._options.release:
             return self.release()
         report = self._participant.report
-        if report is None or report.state in {PowerState.RELEASED, PowerState.UNPOWERED}:
-            return 'No servo is powered.'
-        if report.state is PowerState.LOST:
-            return 'A board cannot be reached, and may hold its servos: use the switch.'
+        if report is None or (self._mover is not None and self._mover.unheard):
+            return UNHEARD
+        return UNLED.get(report.state) or self._held_by()
+
+    def _held_by(self) -> str:
+        """Say what holds a powered robot when the command has ended."""
         if self._own is None:
             return 'The chain goes on and holds the feet here.'
         if self._own.mocked:

@@ -138,10 +138,14 @@ class Moving:
 
     # ---- where the robot is
 
+    def unheard(self, now: float) -> bool:
+        """Tell whether nothing was heard from the bridge lately, at an instant, s."""
+        return now - self._reported_at > REPORT_HOLDS_FOR
+
     def trouble(self, now: float) -> str:
         """Say why no move can begin at an instant, s; empty when one can."""
         report = self._report
-        if report is None or now - self._reported_at > REPORT_HOLDS_FOR:
+        if report is None or self.unheard(now):
             return 'nothing is heard from the bridge: is it running?'
         if report.state is not PowerState.FOLLOWING:
             return f'the robot does not follow: it is {report.state}'

@@ -63,6 +63,11 @@ class ChainMover:
         """Why no move can begin now; empty when one can."""
         return self.stage.trouble(monotonic())
 
+    @property
+    def unheard(self) -> bool:
+        """Whether nothing has been heard from the bridge lately."""
+        return self.stage.unheard(monotonic())
+
     def feet(self) -> Feet:
         """Feet by the pulses, in `base_link`, m."""
         return self.stage.feet_by_pulses
