@@ -227,12 +227,12 @@ def _measure(
     from leg_kinematics.calibration.dialogue import Dialogue, Finish  # noqa: PLC0415
     from leg_kinematics.commands.calibration_session import bench_at  # noqa: PLC0415
     from leg_kinematics.commands.calibrator import Calibrator  # noqa: PLC0415
-    from leg_kinematics.commands.mock_servos import MockServos  # noqa: PLC0415
+    from leg_kinematics.commands.mock_servos import mock_servos  # noqa: PLC0415
 
     with ExitStack() as stack:
         protractor = None
         if not specs:
-            mock = stack.enter_context(MockServos(work.tasks))
+            mock = stack.enter_context(mock_servos(work.tasks))
             specs, protractor = tuple(mock.specs), mock.angle
             console.print('On mock boards: nothing real moves.')
         bench = stack.enter_context(

@@ -81,6 +81,8 @@ class MockBoards:
         Of the boards.
     folder
         Where what they are told is logged.
+    options
+        More options of `mock_board`, by name of the board.
 
     Attributes
     ----------
@@ -93,8 +95,14 @@ class MockBoards:
 
     """
 
-    def __init__(self, names: Sequence[str], folder: Path) -> None:
+    def __init__(
+        self,
+        names: Sequence[str],
+        folder: Path,
+        options: Mapping[str, Sequence[str]] | None = None,
+    ) -> None:
         """Start nothing yet."""
+        self._options = options or {}
         self._temporary = tempfile.TemporaryDirectory(prefix='mock-boards-')
         links = {name: Path(self._temporary.name) / name for name in names}
         self._links = links
@@ -108,7 +116,8 @@ class MockBoards:
         try:
             for name, link in self._links.items():
                 self.logs[name].unlink(missing_ok=True)
-                self._mocks[name] = MockProcess(link, self.logs[name])
+                options = self._options.get(name, ())
+                self._mocks[name] = MockProcess(link, self.logs[name], options)
         except BoardError:
             self.__exit__(None, None, None)
             raise
