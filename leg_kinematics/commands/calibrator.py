@@ -4,7 +4,6 @@
 
 import select
 import sys
-import termios
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from time import monotonic
@@ -19,9 +18,8 @@ from leg_kinematics.calibration.dialogue import Dialogue
 from leg_kinematics.calibration.dialogue_words import Question
 from leg_kinematics.chain.servo_bench import ServoBench
 from leg_kinematics.chain.values import Level
+from leg_kinematics.commands.full_screen import full_screen
 from leg_kinematics.commands.key_names import split_keys
-from leg_kinematics.commands.keys import Keys
-from leg_kinematics.commands.signals import not_suspended, signals_noted
 from leg_kinematics.errors import DescriptionError
 
 #: Between two looks at boards and keys, s.
@@ -107,14 +105,7 @@ class Calibrator:
 
         Ctrl-C, SIGTERM and the end of the terminal leave as well.
         """
-        with (
-            signals_noted() as interrupted,
-            not_suspended(),
-            Keys() as keys,
-            Live(console=self._console, screen=True, auto_refresh=False) as live,
-        ):
-            # What was typed before the screen was there was not meant for it.
-            termios.tcflush(sys.stdin, termios.TCIFLUSH)
+        with full_screen(self._console) as (interrupted, keys, live):
             while self._dialogue.finish is None and not interrupted.yes and keys.there:
                 self._bench.step(monotonic())
                 self._dialogue.step()

@@ -2,8 +2,6 @@
 # SPDX-License-Identifier: Apache-2.0
 """Keys, screen and robot together: feet moved by hand until somebody leaves."""
 
-import sys
-import termios
 from collections.abc import Hashable
 from time import monotonic
 from typing import TYPE_CHECKING
@@ -12,11 +10,10 @@ from rich.console import Console
 from rich.live import Live
 
 from leg_kinematics.chain.power import PowerState
+from leg_kinematics.commands.full_screen import full_screen
 from leg_kinematics.commands.jog_screen import Scene, screen
 from leg_kinematics.commands.kept_file import KeptFile
 from leg_kinematics.commands.key_names import split_keys
-from leg_kinematics.commands.keys import Keys
-from leg_kinematics.commands.signals import not_suspended, signals_noted
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.moves.by_hand import ByHand
 from leg_kinematics.moves.jogging import Jogging, Leave
@@ -79,14 +76,7 @@ class Jogger:
 
         Ctrl-C, SIGTERM and the end of the terminal leave a robot that holds.
         """
-        with (
-            signals_noted() as interrupted,
-            not_suspended(),
-            Keys() as keys,
-            Live(console=self._console, screen=True, auto_refresh=False) as live,
-        ):
-            # What was typed before the screen was there was not meant for it.
-            termios.tcflush(sys.stdin, termios.TCIFLUSH)
+        with full_screen(self._console) as (interrupted, keys, live):
             leave: Leave | None = None
             while leave is None:
                 self._mover.participant.spin_once()
