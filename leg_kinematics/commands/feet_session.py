@@ -18,7 +18,7 @@ from leg_kinematics.errors import CommandError
 from leg_kinematics.moves.moving import Moving
 from leg_kinematics.moves.paths import Feet
 from leg_kinematics.moves.plan import Plan
-from leg_kinematics.moves.playing import PlayState
+from leg_kinematics.moves.playing import HESITATES_FOR, PlayState
 from leg_kinematics.moves.resuming import Plans
 from leg_kinematics.moves.steps import Step
 from leg_kinematics.nodes.caution import CAUTION
@@ -165,10 +165,10 @@ class FeetSession:
         if self._chain is not None:
             mover = self._join(self._chain)
             self.stage = mover.stage
-            plan, again = make(mover.stage.plan)
-            if mover.trouble:
+            # On a busy machine a robot may hold for a moment, and then its feet are not known.
+            if not self._participant.happens(lambda: not mover.trouble, HESITATES_FOR):
                 raise CommandError(mover.trouble)
-            return mover, plan, again
+            return mover, *make(mover.stage.plan)
         if not self._options.boards:
             self.draft(make)
         else:

@@ -123,6 +123,7 @@ class Playback:
         number = -1 if move is None else move.number
         step = f'step {number + 1} of {self._steps}'
         passed = f'{playing.time:.1f} s' + ('' if self._total is None else f' of {self._total:.1f}')
+        passed += f', {playing.held_up}' if playing.held_up else ''
         progress.update(task, completed=playing.time, description=step, time=passed)
         if self._told == (playing.state, number):
             return

@@ -125,10 +125,16 @@ class Playing:
         plan, time = self._part(nextafter(self.time, 0.0) if at_step else self.time)
         return plan.moves[plan.move_at(time)] if plan.moves else None
 
+    @property
+    def held_up(self) -> str:
+        """Why the robot is not led on for the moment, though it is played; empty while it is."""
+        playing = self.state is PlayState.PLAYING
+        return self._lead.paused if playing and self._lead is not None else ''
+
     def condition(self) -> Condition:
         """Say how far it has come."""
         level = Level.WARN if self.state in {PlayState.PAUSED, PlayState.STOPPED} else Level.OK
-        words = self.reason
+        words = self.reason or self.held_up
         if (move := self.move) is not None and self.state is not PlayState.READY:
             place = f'step {move.number + 1}'
             words = f'{place}: {words}' if words else place

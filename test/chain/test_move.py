@@ -109,7 +109,7 @@ class Terminal:
         """Wait until it shows words; what it has shown until then is old from now on."""
         with self._more:
             there = self._more.wait_for(lambda: words in ' '.join(self._shown.split()), PATIENCE)
-            assert there, f'waited in vain for {words!r}, the end is {self._shown[-500:]}'
+            assert there, f'waited in vain for {words!r}, the end is {self._shown[-3000:]}'
             self._shown = ''
 
     def ends(self) -> int:
