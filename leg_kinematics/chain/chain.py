@@ -42,6 +42,11 @@ class Chain:
     walking, solving, driving
         The stages.
 
+    Attributes
+    ----------
+    at
+        Instant that the joints were advanced to, s.
+
     """
 
     def __init__(self, walking: Walking, solving: Solving, driving: Driving) -> None:
@@ -49,7 +54,7 @@ class Chain:
         self.walking = walking
         self.solving = solving
         self.driving = driving
-        self._at = -float('inf')
+        self.at = -float('inf')
         walking.heed(driving.limits)
         solving.heed(driving.limits)
 
@@ -68,8 +73,8 @@ class Chain:
         if walked is not None and walked.targets is not None:
             now = self.walking.at
             joints = self.pass_on(walked.targets, now, at_once=True)
-        if now > self._at:
-            self._at = now
+        if now > self.at:
+            self.at = now
             self.driving.step(now)
         feet = None
         if self.driving.located:

@@ -183,15 +183,15 @@ class BridgeNode(LifecycleNode):
     def _on_tick(self) -> None:
         now = monotonic()
         self.driving.step(now)
-        self.tell(now)
+        self.tell(now, now)
 
-    def tell(self, now: float) -> None:
-        """Say what the stage did in its step at an instant of the steady clock, s."""
+    def tell(self, now: float, at: float) -> None:
+        """Say, at an instant of the steady clock, s, what the stage did in its step to another."""
         stage = self.driving
         if missed := self._ticks.see(now):
             period = self._ticks.period
             self.get_logger().debug(f'ticks missed: {missed}, {period * 1e3:.1f} ms since the last')
-        self._broadcaster.tell(now)
+        self._broadcaster.tell(at)
         if stage.status.found and not self._found:
             self._greet()
         self._diagnostics.report(self._senders.judge(stage.condition()))

@@ -77,8 +77,8 @@ def one_process(files: Mapping[str, Value], bridge_values: Mapping[str, Value]) 
         if step.walked is not None and step.walked.targets is not None:
             told_feet.append(step.walked.targets.stamp)
         gait.tell(step.walked)
-        tell(round(now * NANOSECONDS) + offset, step.joints, step.feet)
-        bridge.tell(now)
+        tell(round(chain.at * NANOSECONDS) + offset, step.joints, step.feet)
+        bridge.tell(now, chain.at)
 
     kinematics.pass_on = solve
     bridge.pass_on = follow

@@ -37,6 +37,7 @@ class RobotBroadcaster:
         self._stage = stage
         self._every = max(1, round(REPORT_INTERVAL / tick))
         self._steps = 0
+        self._stepped_at = -float('inf')
         self._told = (PowerState.UNPOWERED, 0)
         self._stamps = Stamps()
         self._joint_states = JointStates(stage.limits.joints)
@@ -49,8 +50,12 @@ class RobotBroadcaster:
     def tell(self, now: float) -> None:
         """Tell what a step at an instant of the steady clock, s, has led to.
 
-        Some steps are left out, but none that changes who has power.
+        Some steps are left out, but none that changes who has power. A call without a new step
+        tells nothing.
         """
+        if now <= self._stepped_at:
+            return
+        self._stepped_at = now
         self._steps += 1
         report = self._stage.report()
         edge = (report.state, report.losses)
