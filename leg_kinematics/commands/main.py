@@ -13,6 +13,8 @@ from leg_kinematics.commands.jog import jog
 from leg_kinematics.commands.move import move
 from leg_kinematics.commands.parameters import parameters
 from leg_kinematics.commands.play import play
+from leg_kinematics.commands.record import record
+from leg_kinematics.commands.recover import recover
 from leg_kinematics.commands.run import run
 from leg_kinematics.commands.urdf import urdf
 
@@ -34,6 +36,8 @@ main.add_command(firmware)
 main.add_command(jog)
 main.add_command(move)
 main.add_command(play)
+main.add_command(record)
+main.add_command(recover)
 main.add_command(run)
 main.add_command(parameters)
 main.add_command(urdf)

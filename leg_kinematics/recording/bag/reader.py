@@ -42,6 +42,8 @@ class BagReader:
         By name, likewise; of several with a name the last.
     damages
         In words, with file and place; likewise.
+    holes
+        Damages behind which there is more.
     unnamed
         Messages that are proved, but whose channel was lost: nobody knows what they are.
 
@@ -51,6 +53,7 @@ class BagReader:
     channels: dict[str, Channel] = field(default_factory=dict)
     attachments: dict[str, Attachment] = field(default_factory=dict)
     damages: list[str] = field(default_factory=list)
+    holes: int = 0
     unnamed: int = 0
 
     def messages(self) -> Iterator[Message]:
@@ -86,6 +89,7 @@ class BagReader:
                 definitions.read(opcode, content)
         for found in scanning.scan(data):
             if isinstance(found, scanning.Damage):
+                self.holes += found.end < len(data)
                 self.damages.append(f'{path}, byte {found.start} to {found.end}: {found.what}')
             elif isinstance(found, scanning.AttachmentFound):
                 text = found.data.decode(errors='replace')

@@ -33,6 +33,8 @@ class Recovery:
         What was wrong, in words.
     unnamed
         Messages that were left out, since the definition of their topic is lost.
+    only_the_end
+        Whether nothing is wrong but that files break off.
 
     """
 
@@ -41,6 +43,7 @@ class Recovery:
     seconds: float
     damages: tuple[str, ...]
     unnamed: int
+    only_the_end: bool
 
 
 def recover(path: Path, folder: Path) -> Recovery:
@@ -94,6 +97,7 @@ def recover(path: Path, folder: Path) -> Recovery:
         (kept.last - kept.first) / 1e9,
         tuple(reader.damages),
         reader.unnamed,
+        reader.unnamed == 0 and not reader.holes,
     )
 
 

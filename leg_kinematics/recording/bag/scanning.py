@@ -78,7 +78,7 @@ class Damage:
 Found = ChunkFound | AttachmentFound | Damage
 
 
-def scan(data: memoryview) -> Iterator[Found]:
+def scan(data: memoryview) -> Iterator[Found]:  # noqa: C901  a loop over kinds of records
     """Go through a file; give what is proved, and what is not.
 
     The end of a file that was not closed is a damage, too.
@@ -86,9 +86,8 @@ def scan(data: memoryview) -> Iterator[Found]:
     at = proved = len(MAGIC)
     tried = -1
     if bytes(data[: len(MAGIC)]) != MAGIC:
-        yield Damage(0, len(MAGIC), 'the beginning is not that of an MCAP file')
-        proved = 0
-        at = _next_chunk(data, 0)
+        proved, at = 0, _next_chunk(data, 0)
+        yield Damage(0, at, 'the beginning is not that of an MCAP file')
     while at < len(data):
         what = 'no record can begin here, or its length is wrong'
         end = _end_of_record(data, at)

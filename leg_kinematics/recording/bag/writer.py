@@ -88,6 +88,10 @@ class BagWriter:
         self._attachments.append(attachment)
         self._file.attach(attachment)
 
+    def has_channel(self, topic: str) -> bool:
+        """Tell whether a topic has been added."""
+        return topic in self._channels
+
     def add_channel(self, channel: Channel) -> None:
         """Add a topic; one that is there stays as it is."""
         if channel.topic not in self._channels:
@@ -244,7 +248,7 @@ class _File:
         self.extent.add(message.topic, message.received)
 
     def flush(self) -> None:
-        self._writer.flush()
+        self._writer.flush()  # type: ignore[no-untyped-call]
 
     def sync(self) -> None:
         self._out.sync()
@@ -252,7 +256,7 @@ class _File:
     def finish(self, serialized_metadata: str) -> None:
         self.flush()
         self._writer.add_metadata('rosbag2', {'serialized_metadata': serialized_metadata})
-        self._writer.finish()
+        self._writer.finish()  # type: ignore[no-untyped-call]
         self._out.flush()
         self._out.close()
 

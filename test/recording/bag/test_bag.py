@@ -3,21 +3,26 @@
 """What is written is read by others: two readers of bags that have nothing to do with us."""
 
 from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast
 
 import pytest
 import yaml
 from mcap.reader import make_reader
 from mcap_ros2.decoder import DecoderFactory
 from rosbags.highlevel import AnyReader
-from rosbags.interfaces import QosDurability, QosReliability
+from rosbags.interfaces import ConnectionExtRosbag2, QosDurability, QosReliability
 from rosbags.rosbag2 import Reader
 from rosbags.typesys import Stores, get_typestore
-from written_bag import TICK, TOGETHER, channel, message, write_bag
 
 from leg_kinematics.errors import BagError
 from leg_kinematics.recording.bag.definitions import type_hash_of
 from leg_kinematics.recording.bag.reader import read_whole
 from leg_kinematics.recording.bag.writer import BagWriter
+
+if TYPE_CHECKING:
+    from test.written_bag import TICK, TOGETHER, channel, message, write_bag
+else:
+    from written_bag import TICK, TOGETHER, channel, message, write_bag
 
 
 @pytest.mark.parametrize('max_seconds', [0.0, 1.0])
@@ -26,7 +31,7 @@ def test_rosbags_reads_it_typed(tmp_path: Path, max_seconds: float) -> None:
     written = write_bag(tmp_path / 'run', max_seconds=max_seconds)
     with AnyReader([tmp_path / 'run']) as reader:
         read = [
-            (connection.topic, at, reader.deserialize(data, connection.msgtype))
+            (connection.topic, at, cast('Any', reader.deserialize(data, connection.msgtype)))
             for connection, at, data in reader.messages()
         ]
         connections = {each.topic: each for each in reader.connections}
@@ -36,6 +41,7 @@ def test_rosbags_reads_it_typed(tmp_path: Path, max_seconds: float) -> None:
     velocities = [each.twist.linear.x for topic, _, each in read if topic == '/cmd_vel']
     assert velocities == [number / 1000 for number in range(400) if number % 10 != 9]
     velocity = connections['/cmd_vel']
+    assert isinstance(velocity.ext, ConnectionExtRosbag2)
     assert velocity.msgtype == 'geometry_msgs/msg/TwistStamped'
     (offered,) = velocity.ext.offered_qos_profiles
     assert offered.reliability is QosReliability.RELIABLE
@@ -58,6 +64,7 @@ def test_the_reader_of_mcap_reads_it_typed(tmp_path: Path) -> None:
         assert (of.topic, raw.log_time, raw.publish_time, raw.sequence, raw.data) == each
         if of.topic == '/pressed':
             assert decoded.data is True
+            assert schema is not None
             assert schema.encoding == 'ros2msg'
     assert (attachment.name, attachment.data) == ('robot.yaml', b'name: bracken\n')
     assert metadata.name == 'rosbag2'

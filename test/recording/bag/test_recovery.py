@@ -4,11 +4,13 @@
 
 import errno
 import random
+from io import FileIO
+from itertools import count
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from rosbags.highlevel import AnyReader
-from written_bag import START, TICK, TOGETHER, channel, message, write_bag
 
 from leg_kinematics.errors import BagError
 from leg_kinematics.recording.bag import writer as writer_module
@@ -17,6 +19,11 @@ from leg_kinematics.recording.bag.reader import read_whole
 from leg_kinematics.recording.bag.recovery import recover
 from leg_kinematics.recording.bag.ring import Ring
 from leg_kinematics.recording.bag.writer import BagWriter
+
+if TYPE_CHECKING:
+    from test.written_bag import START, TICK, TOGETHER, channel, message, write_bag
+else:
+    from written_bag import START, TICK, TOGETHER, channel, message, write_bag
 
 COUNT = 400
 
@@ -35,7 +42,7 @@ def read_by_rosbags(folder: Path) -> list[tuple[str, int, bytes]]:
 def test_what_was_flushed_is_there_after_the_writer_is_gone(tmp_path: Path) -> None:
     """Ordinary readers fail on a file without an end; mended, it has every message."""
     written = write_bag(tmp_path / 'run', close=False)
-    with pytest.raises(BagError, match='was not closed.*leg-kinematics recover'):
+    with pytest.raises(BagError, match=r'was not closed.*leg-kinematics recover'):
         read_whole(tmp_path / 'run')
     found = recover(tmp_path / 'run', tmp_path / 'mended')
     assert found.messages == {'/cmd_vel': 360, '/pressed': 40}
@@ -51,6 +58,7 @@ def test_a_file_cut_anywhere_keeps_what_was_whole(tmp_path: Path) -> None:
     """At 40 places: chunk by chunk to the cut, and nothing behind it."""
     written = write_bag(tmp_path / 'run')
     whole = file_of(tmp_path / 'run').read_bytes()
+    first_chunk = whole.index(b'\x04\0\0\0zstd', whole.index(b'\x04\0\0\0zstd') + 1)
     chances = random.Random(5)
     kept = []
     for number in range(40):
@@ -58,8 +66,8 @@ def test_a_file_cut_anywhere_keeps_what_was_whole(tmp_path: Path) -> None:
         cut.write_bytes(whole[: chances.randrange(len(whole))])
         try:
             recover(cut, tmp_path / f'mended_{number}')
-        except BagError as error:
-            assert 'can be proved' in str(error)
+        except BagError:
+            assert cut.stat().st_size < first_chunk
             kept.append(0)
             continue
         read = read_whole(tmp_path / f'mended_{number}')[1]
@@ -109,8 +117,7 @@ def test_of_200_damaged_files_nothing_wrong_is_returned(tmp_path: Path) -> None:
             assert set(read) == written
         try:
             found = recover(spoilt, tmp_path / f'mended_{number}')
-        except BagError as error:
-            assert 'can be proved' in str(error)
+        except BagError:
             lost += COUNT
             continue
         again = set(read_whole(tmp_path / f'mended_{number}')[1])
@@ -142,7 +149,7 @@ def test_what_is_behind_a_damage_is_kept(tmp_path: Path) -> None:
 def test_an_empty_file_says_so(tmp_path: Path) -> None:
     """And a folder without any."""
     (tmp_path / 'empty.mcap').touch()
-    with pytest.raises(BagError, match='nothing in .* can be proved'):
+    with pytest.raises(BagError, match=r'nothing in .* can be proved'):
         recover(tmp_path / 'empty.mcap', tmp_path / 'mended')
     with pytest.raises(BagError, match='is no recording'):
         recover(tmp_path / 'nothing', tmp_path / 'mended')
@@ -155,7 +162,7 @@ def test_a_full_disk_takes_nothing_of_what_was_written(
     """The flush that fails is lost whole, though the disk took half of it."""
     room = [9000]
 
-    class SmallDisk(writer_module.FileIO):
+    class SmallDisk(FileIO):
         """A file on a disk with so much room; it takes what fits (write(2), ENOSPC)."""
 
         def write(self, data: memoryview) -> int:  # type: ignore[override]
@@ -169,14 +176,17 @@ def test_a_full_disk_takes_nothing_of_what_was_written(
     writer = BagWriter(tmp_path / 'run')
     writer.add_channel(channel('/cmd_vel', 'geometry_msgs/msg/TwistStamped'))
     writer.add_channel(channel('/pressed', 'std_msgs/msg/Bool'))
-    flushed = []
-    with pytest.raises(OSError, match='No space left') as stop:
-        for number in range(10_000):
+    flushed: list[int] = []
+
+    def write_for_ever() -> None:
+        for number in count():
             writer.write(message(number))
             if number % TOGETHER == TOGETHER - 1:
                 writer.flush()
                 flushed.append(number)
-    assert stop.value.errno == errno.ENOSPC
+
+    with pytest.raises(OSError, match='No space left'):
+        write_for_ever()
     writer.abandon()
     monkeypatch.undo()
     recover(tmp_path / 'run', tmp_path / 'mended')
