@@ -54,6 +54,8 @@ setup(
         'transforms3d',
     ],
     extras_require={
+        # Recordings; an extra, since rosdep has no keys for them.
+        'bag': ['lz4', 'mcap', 'zstandard'],
         'ros': [
             'ros-ament-index-python',
             'ros-builtin-interfaces',
@@ -75,6 +77,7 @@ setup(
             'atheris; sys_platform == "linux" and platform_machine == "x86_64"',
             'eaik',
             'hypothesis',
+            'mcap-ros2-support',
             'mpmath',
             'mujoco',
             'pin',
@@ -82,6 +85,7 @@ setup(
             'pytest<9',
             'pytest-timeout',
             'pytest-xdist',
+            'rosbags',
         ],
         'bench': ['modern-robotics', 'pytest-benchmark'],
         'lint': ['mypy', 'ruff', 'types-PyYAML', 'types-jsonschema', 'types-pyserial'],

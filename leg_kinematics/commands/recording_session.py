@@ -87,7 +87,7 @@ class RecordingSession:
         self.failed = False
         self.unsaved = 0
         self._writer = self._new_writer() if last is None else None
-        self._ring = None if last is None else Ring(last, self._lasts)
+        self._ring = None if last is None else Ring(last + AFTERWARDS, self._lasts)
         self._due: int | None = None
         self._reason = ''
         now = time_ns()
