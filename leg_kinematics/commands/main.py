@@ -9,6 +9,7 @@ from leg_kinematics.commands.calibrate import calibrate
 from leg_kinematics.commands.check import check
 from leg_kinematics.commands.demo import demo
 from leg_kinematics.commands.firmware import firmware
+from leg_kinematics.commands.inspect import inspect
 from leg_kinematics.commands.jog import jog
 from leg_kinematics.commands.move import move
 from leg_kinematics.commands.parameters import parameters
@@ -33,6 +34,7 @@ main.add_command(calibrate)
 main.add_command(check)
 main.add_command(demo)
 main.add_command(firmware)
+main.add_command(inspect)
 main.add_command(jog)
 main.add_command(move)
 main.add_command(play)
