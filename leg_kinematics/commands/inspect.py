@@ -13,7 +13,7 @@ import click
 from rich.console import Console
 from rich.table import Table
 
-from leg_kinematics.commands.chain_options import namespace_of
+from leg_kinematics.commands.chain_options import optional_namespace_of
 from leg_kinematics.commands.files import make_output_folder
 from leg_kinematics.errors import LegKinematicsError
 
@@ -23,10 +23,6 @@ if TYPE_CHECKING:
     from leg_kinematics.recording.timeline import Entry, Stop
 
 
-def _namespace(context: click.Context, parameter: click.Parameter, name: str | None) -> str | None:
-    return None if name is None else namespace_of(context, parameter, name)
-
-
 @click.command(
     epilog='Examples: leg-kinematics inspect recording_20261130_101500;  '
     'leg-kinematics inspect recording_20261130_101500 --json'
@@ -34,7 +30,7 @@ def _namespace(context: click.Context, parameter: click.Parameter, name: str | N
 @click.argument('bag', type=click.Path(exists=True, path_type=Path))
 @click.option(
     '--namespace',
-    callback=_namespace,
+    callback=optional_namespace_of,
     help='Of the chain, where several were recorded.',
 )
 @click.option(

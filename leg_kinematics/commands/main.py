@@ -7,6 +7,7 @@ import click
 from leg_kinematics.commands.board import board
 from leg_kinematics.commands.calibrate import calibrate
 from leg_kinematics.commands.check import check
+from leg_kinematics.commands.compare import compare
 from leg_kinematics.commands.demo import demo
 from leg_kinematics.commands.firmware import firmware
 from leg_kinematics.commands.inspect import inspect
@@ -32,6 +33,7 @@ def main() -> None:
 main.add_command(board)
 main.add_command(calibrate)
 main.add_command(check)
+main.add_command(compare)
 main.add_command(demo)
 main.add_command(firmware)
 main.add_command(inspect)

@@ -157,13 +157,15 @@ class Run:
             for status in array.status
         ]
 
+    def attached(self, name: str) -> str:
+        """Give the text of a file that is attached; empty where it is not."""
+        attachment = self._attachments.get(name)
+        return '' if attachment is None else attachment.text
+
     @cached_property
     def parameters(self) -> dict[str, dict[str, Any]]:
         """Parameters by node; none where they are not in the recording."""
-        attachment = self._attachments.get('parameters.yaml')
-        if attachment is None:
-            return {}
-        told = yaml.safe_load(attachment.text) or {}
+        told = yaml.safe_load(self.attached('parameters.yaml')) or {}
         return {name.removeprefix('/**/'): each['ros__parameters'] for name, each in told.items()}
 
 
