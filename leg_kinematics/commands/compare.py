@@ -59,7 +59,7 @@ def compare(
     output: Path,
     as_json: bool,
 ) -> None:
-    """Have today's code do again what it did in a recorded run, and tell what differs.
+    """Hold a recorded run against what today's code makes of it.
 
     Gait and kinematics get what they got then, at the recorded instants, and nothing moves. Robot,
     servo maps and parameters are those of the run. The first and the worst difference are told, so
@@ -102,7 +102,10 @@ def _tell(found: 'Comparison') -> None:
     """Tell a person of one stage."""
     worst = f'{found.sizes.max():.3g} {found.unit}' if len(found.sizes) else 'nothing'
     verdict = 'the same' if found.same else 'DIFFERENT'
-    click.echo(f'{found.stage}: {verdict}; {len(found.sizes)} messages, differing by {worst}')
+    click.echo(
+        f'{found.stage}: {verdict}; {found.differing} of {len(found.sizes)} messages differ, by '
+        f'{worst} at most'
+    )
     if found.left_out:
         click.echo(
             f'  {found.left_out} messages were left out: what led to them is not in the recording'
@@ -113,7 +116,7 @@ def _tell(found: 'Comparison') -> None:
     if found.refused:
         at, reason = found.refused[0]
         count = len(found.refused)
-        click.echo(f'  {count} have no answer today, the first at {at:.3f} s: {reason}')
+        click.echo(f'  {count} more have no answer today, the first at {at:.3f} s: {reason}')
 
 
 def _words(found: 'Difference', unit: str) -> str:
@@ -131,6 +134,7 @@ def _as_json(found: 'Comparison') -> dict[str, object]:
     return {
         'same': found.same,
         'compared': len(found.sizes),
+        'differing': found.differing,
         'left_out': found.left_out,
         'unit': found.unit,
         'tolerance': found.tolerance,

@@ -42,7 +42,7 @@ if TYPE_CHECKING:
 )
 @click.option('--json', 'as_json', is_flag=True, help='Print everything as JSON.')
 def inspect(*, bag: Path, namespace: str | None, output: Path, as_json: bool) -> None:
-    """Tell what happened in a run, and why the robot stopped.
+    """Tell what happened in a run, and why it stopped.
 
     BAG is the folder of a recording or one of its files. States, orders, power, refusals, limits
     and silences are told in their order; then every stop with its likely cause, how long targets

@@ -73,11 +73,11 @@ def record(
     namespace: str,
     as_json: bool,
 ) -> None:
-    """Record the topics of a chain, and every TOPIC that is named, until Ctrl-C.
+    """Record what passes through a chain, until Ctrl-C.
 
-    The recording has every message as it was on the wire, the parameters of the nodes, and the
-    files of the robot. A topic is recorded from when somebody sends it. The robot walks on whatever
-    becomes of the recording.
+    The topics of the chain are recorded, and every TOPIC that is named, each from when somebody
+    sends it. The recording has every message as it was on the wire, the parameters of the nodes,
+    and the files of the robot. The robot walks on whatever becomes of the recording.
 
     Exit codes: 0 recorded; 1 nothing was heard, or the disk was full before the end; 2 it could
     not begin.

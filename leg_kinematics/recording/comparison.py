@@ -127,6 +127,11 @@ class Comparison:
     left_out: int = 0
 
     @property
+    def differing(self) -> int:
+        """Messages that differ by more than is permitted."""
+        return int((self.sizes > self.tolerance).sum())
+
+    @property
     def same(self) -> bool:
         """Whether today's code gives what was given then."""
         return self.first is None and not self.refused
