@@ -16,6 +16,7 @@ from leg_kinematics.errors import LegKinematicsError
 
 if TYPE_CHECKING:
     from leg_kinematics.recording.comparison import Comparison, Difference
+    from leg_kinematics.recording.run import Run
 
 
 @click.command(
@@ -69,13 +70,13 @@ def compare(
 
     Exit codes: 0 all the same; 1 something differs; 2 it cannot be compared.
     """
-    # Imported here: --help shall not wait for ROS 2.
-    from leg_kinematics.recording.bag.reader import read_whole  # noqa: PLC0415
-    from leg_kinematics.recording.comparison import compare as hold_against  # noqa: PLC0415
-    from leg_kinematics.recording.comparison_picture import draw_comparison  # noqa: PLC0415
-    from leg_kinematics.recording.run import Run  # noqa: PLC0415
-
     try:
+        # Imported here: --help shall not wait for ROS 2.
+        from leg_kinematics.recording.bag.reader import read_whole  # noqa: PLC0415
+        from leg_kinematics.recording.comparison import compare as hold_against  # noqa: PLC0415
+        from leg_kinematics.recording.comparison_picture import draw_comparison  # noqa: PLC0415
+        from leg_kinematics.recording.run import Run  # noqa: PLC0415
+
         reader, messages = read_whole(bag)
         run = Run(messages, reader.attachments, namespace)
         found = hold_against(run, foot_tolerance * 1e-3, joint_tolerance)
@@ -91,6 +92,7 @@ def compare(
     else:
         for each in found:
             _tell(each)
+            _tell_pause(each, run)
         click.echo(str(picture))
     if not any(len(each.sizes) or each.refused for each in found):
         click.echo('Error: nothing in the recording can be compared', err=True)
@@ -117,6 +119,20 @@ def _tell(found: 'Comparison') -> None:
         at, reason = found.refused[0]
         count = len(found.refused)
         click.echo(f'  {count} more have no answer today, the first at {at:.3f} s: {reason}')
+
+
+def _tell_pause(found: 'Comparison', run: 'Run') -> None:
+    """Say where a difference may come from the recording: it does not say when a pause ended."""
+    if found.stage != 'gait' or found.same:
+        return
+    since = run.seconds if found.first is None else found.first.at
+    for status in run.statuses:
+        if status.name == 'gait' and status.state == 'paused' and status.at <= since:
+            click.echo(
+                f'  the gait had paused at {status.at:.3f} s ({status.words}): what follows a '
+                'pause can differ without a change of the code'
+            )
+            return
 
 
 def _words(found: 'Difference', unit: str) -> str:

@@ -50,14 +50,14 @@ def inspect(*, bag: Path, namespace: str | None, output: Path, as_json: bool) ->
 
     Exit codes: 0 told; 2 the recording cannot be read, or has no chain in it.
     """
-    # Imported here: --help shall not wait for ROS 2.
-    from leg_kinematics.recording.bag.reader import read_whole  # noqa: PLC0415
-    from leg_kinematics.recording.hops import hops, topic_figures  # noqa: PLC0415
-    from leg_kinematics.recording.run import Run  # noqa: PLC0415
-    from leg_kinematics.recording.run_pictures import draw_run  # noqa: PLC0415
-    from leg_kinematics.recording.timeline import stops, timeline  # noqa: PLC0415
-
     try:
+        # Imported here: --help shall not wait for ROS 2.
+        from leg_kinematics.recording.bag.reader import read_whole  # noqa: PLC0415
+        from leg_kinematics.recording.hops import hops, topic_figures  # noqa: PLC0415
+        from leg_kinematics.recording.run import Run  # noqa: PLC0415
+        from leg_kinematics.recording.run_pictures import draw_run  # noqa: PLC0415
+        from leg_kinematics.recording.timeline import stops, timeline  # noqa: PLC0415
+
         reader, messages = read_whole(bag)
         run = Run(messages, reader.attachments, namespace)
         told, stopped = timeline(run), stops(run)

@@ -82,11 +82,11 @@ def record(
     Exit codes: 0 recorded; 1 nothing was heard, or the disk was full before the end; 2 it could
     not begin.
     """
-    # Imported here: --help shall not wait for ROS 2.
-    from leg_kinematics.commands.recording_session import RecordingSession  # noqa: PLC0415
-
     console = Console(stderr=True)
     try:
+        # Imported here: --help shall not wait for ROS 2.
+        from leg_kinematics.commands.recording_session import RecordingSession  # noqa: PLC0415
+
         session = RecordingSession(
             output,
             namespace,

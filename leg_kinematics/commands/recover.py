@@ -32,12 +32,12 @@ def recover(*, bag: Path, output: Path | None, as_json: bool) -> None:
     Exit codes: 0 kept all that was handed to the disk, or only the end is missing; 1 something in
     between is lost; 2 nothing could be kept, or it could not be written.
     """
-    # Imported here: --help shall not wait for it.
-    from leg_kinematics.recording.bag.recovery import recover as mend  # noqa: PLC0415
-
     bag = bag.absolute()
     folder = output or bag.with_name(f'{bag.stem}_recovered')
     try:
+        # Imported here: --help shall not wait for it.
+        from leg_kinematics.recording.bag.recovery import recover as mend  # noqa: PLC0415
+
         found = mend(bag, folder)
     except LegKinematicsError as error:
         click.echo(f'Error: {error}', err=True)

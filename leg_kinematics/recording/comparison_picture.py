@@ -32,7 +32,7 @@ def draw_comparison(comparisons: Sequence[Comparison], path: Path) -> None:
         if each.first is not None:
             axes.axvline(each.first.at, color='black', linestyle=':', label='first one above')
         axes.set(title=f'{each.stage}: then and today', ylabel=f'difference ({each.unit})')
-        axes.legend(loc='upper right')
+        axes.legend(loc='upper left', bbox_to_anchor=(1.0, 1.0))
         axes.grid(alpha=0.3)
     grid[-1, 0].set(xlabel='time (s)')
     figure.savefig(path, dpi=110)

@@ -37,7 +37,7 @@ def _draw_timeline(run: Run) -> Figure:
         3, 1, figsize=(11, 7), sharex=True, layout='constrained', height_ratios=(3, 2, 2)
     )
     sent = np.array(velocities(run)).reshape(-1, 3)
-    speeds.plot(sent[:, 0], sent[:, 1], drawstyle='steps-post', label='sent to cmd_vel')
+    speeds.plot(sent[:, 0], sent[:, 1], drawstyle='steps-post', label='asked for')
     odometry = _thinned(run, 'odom')
     moved = [
         (run.instant(each.received), message_of(each.data, Odometry).twist.twist.linear)
@@ -45,7 +45,7 @@ def _draw_timeline(run: Run) -> Figure:
     ]
     speeds.plot([at for at, _ in moved], [np.hypot(v.x, v.y) for _, v in moved], label='walked')
     speeds.set(ylabel='speed (m/s)', title=f'Run in {run.namespace}: dashed lines are stops')
-    speeds.legend(loc='upper right')
+    speeds.legend(loc='upper left', bbox_to_anchor=(1.0, 1.0))
     lag.plot([at for at, _ in run.reports], [report.lag for _, report in run.reports])
     lag.set(ylabel='lag of the joints (rad)')
     names = sorted({each.name for each in run.statuses})

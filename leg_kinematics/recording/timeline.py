@@ -26,6 +26,12 @@ ONE_STOP = 1.0
 #: Topics of streams that were not heard for so long were silent, s.
 SILENCE = 0.3
 
+#: So many missed ticks between two reports are no accident.
+MISSED = 5
+
+#: What happens is told within this time by all nodes that it concerns, s.
+TELLING = 0.1
+
 STREAMS = ('bridge/state', 'foot_targets', 'joint_trajectory', 'joint_states', 'odom', 'joy')
 
 #: A velocity below this is standstill, m/s and rad/s.
@@ -107,7 +113,16 @@ def stops(run: Run) -> list[Stop]:
 
 def _cause(run: Run, at: float) -> str:
     """Say the likely cause of a stop; rules in the order in which they exclude others."""
-    rules = (_ordered, _emergency, _power_lost, _bridge_silent, _paused, _refused, _not_driven)
+    rules = (
+        _ordered,
+        _emergency,
+        _power_lost,
+        _bridge_silent,
+        _held_up,
+        _paused,
+        _refused,
+        _not_driven,
+    )
     for rule in rules:
         if cause := rule(run, at):
             return cause
@@ -139,6 +154,20 @@ def _bridge_silent(run: Run, at: float) -> str:
             return (
                 f'the bridge was not heard for {end - start:.2f} s: it ended, or the machine or '
                 'the line between was held up'
+            )
+    return ''
+
+
+def _held_up(run: Run, at: float) -> str:
+    """Look for ticks that bridge or gait missed since their report before the stop."""
+    for node in ('bridge', 'gait'):
+        counts = [(s.at, int(s.values.get('missed_ticks', 0))) for s in _of_node(run, node)]
+        earlier = [count for when, count in counts if when < at - TELLING]
+        later = [count for when, count in counts if when >= at - TELLING]
+        if earlier and later and (missed := later[0] - earlier[-1]) >= MISSED:
+            return (
+                f'the {node} missed {missed} ticks just then: the machine was busy with something '
+                'else; realtime_priority helps'
             )
     return ''
 

@@ -245,3 +245,25 @@ def test_recover_says_what_was_kept(tmp_path: Path) -> None:
     )
     assert ended.returncode == 2
     assert 'nothing in' in ended.stderr
+
+
+@pytest.mark.parametrize('command', ['record', 'recover', 'inspect', 'compare'])
+def test_without_the_extra_it_is_named(command: str, tmp_path: Path) -> None:
+    """A message instead of a traceback, exit code 2."""
+    script = (
+        'import sys\n'
+        'sys.modules["mcap.writer"] = sys.modules["zstandard"] = None\n'
+        'from leg_kinematics.commands.main import main\n'
+        'main()\n'
+    )
+    arguments = [] if command == 'record' else [str(tmp_path)]
+    ended = subprocess.run(
+        [sys.executable, '-c', script, command, *arguments],
+        capture_output=True,
+        text=True,
+        timeout=PATIENCE,
+        check=False,
+    )
+    assert ended.returncode == 2
+    assert "pip install 'leg_kinematics[bag]'" in ended.stderr
+    assert 'Traceback' not in ended.stderr

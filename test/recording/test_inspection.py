@@ -48,10 +48,15 @@ class Story:
         data = serialize_message(message)
         self.messages.append(Message(topic, sent + round(took * 1e9), sent, number, data))
 
-    def say(self, at: float, name: str, words: str, level: int = 0, topic: str = '') -> None:
+    def say(
+        self, at: float, name: str, words: str, level: int = 0, topic: str = '', *, missed: int = 0
+    ) -> None:
         """Have a node say how it is, or have an order told."""
         status = DiagnosticStatus(name=name, message=words, level=bytes([level]))
-        status.values = [KeyValue(key='state', value=words.partition(':')[0])]
+        status.values = [
+            KeyValue(key='state', value=words.partition(':')[0]),
+            KeyValue(key='missed_ticks', value=str(missed)),
+        ]
         self.send(at, topic or '/diagnostics', DiagnosticArray(status=[status]))
 
     def order(self, at: float, name: str, words: str, *, refused: bool = False) -> None:
@@ -128,6 +133,15 @@ def bridge_gone(story: Story) -> None:
     story.reports(0.0, STOP - 0.5)
 
 
+def held_up(story: Story) -> None:
+    """Have the machine stop the bridge for a moment, which the gait tells by a pause."""
+    story.walks('paused: the robot stands 0.27 s behind')
+    story.drive(1.0, END, 0.05)
+    story.reports(0.0, END)
+    for at, missed in ((3.0, 2), (STOP - 0.05, 33), (STOP + 1.0, 34)):
+        story.say(at, '/bed/bridge', 'active', missed=missed)
+
+
 def behind(story: Story) -> None:
     """Have the gait wait for joints."""
     story.walks('paused: the joints are behind')
@@ -180,6 +194,7 @@ CAUSES: Mapping[Callable[[Story], None], str] = {
     refused_order: 'cmd_vel fell silent 0.85 s before, in motion',
     board_gone: 'the bridge said: lost board main: holding, trying to reopen',
     bridge_gone: 'the bridge was not heard for 2.50 s',
+    held_up: 'the bridge missed 31 ticks just then: the machine was busy',
     behind: 'the gait said: paused: the joints are behind',
     unreachable: 'kinematics said: refused: left_front is out of reach',
     silent_sender: 'cmd_vel fell silent 1.05 s before, in motion',
