@@ -2,12 +2,14 @@
 # SPDX-License-Identifier: Apache-2.0
 """A run of one day beside the code of another: the same to the last bit, or told where not."""
 
+import json
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 import yaml
+from click.testing import CliRunner
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 from geometry_msgs.msg import TwistStamped
 from rclpy.serialization import serialize_message
@@ -15,12 +17,16 @@ from rclpy.serialization import serialize_message
 from leg_kinematics.calibration import load_servo_maps
 from leg_kinematics.chain.lockstep import LockStep, LockStepParameters
 from leg_kinematics.chain.power import PowerState
-from leg_kinematics.chain.values import NANOSECONDS
+from leg_kinematics.chain.solving import Solving
+from leg_kinematics.chain.values import NANOSECONDS, FootTargets, JointTargets
 from leg_kinematics.chain.walking import WalkingParameters
+from leg_kinematics.commands.main import main
 from leg_kinematics.errors import BagError
 from leg_kinematics.gait import GaitParameters, GaitSample, GaitState, Twist, Walker
 from leg_kinematics.nodes import messages
-from leg_kinematics.recording.bag.contents import Attachment, Message
+from leg_kinematics.recording.bag.contents import Attachment, Channel, Message
+from leg_kinematics.recording.bag.definitions import definition_of, type_hash_of
+from leg_kinematics.recording.bag.writer import BagWriter
 from leg_kinematics.recording.comparison import Comparison, compare
 from leg_kinematics.recording.comparison_picture import draw_comparison
 from leg_kinematics.recording.run import Run
@@ -257,3 +263,86 @@ def attachments_of(run: Run) -> dict[str, Attachment]:
     """Give what is attached to a run."""
     names = ('robot.yaml', 'servo_maps.yaml', 'parameters.yaml')
     return {name: Attachment(name, run.attached(name)) for name in names}
+
+
+KINDS = {
+    'bridge/limits': 'trajectory_msgs/msg/JointTrajectory',
+    'bridge/state': 'std_msgs/msg/Float64MultiArray',
+    'cmd_vel': 'geometry_msgs/msg/TwistStamped',
+    'foot_states': 'sensor_msgs/msg/MultiDOFJointState',
+    'foot_targets': 'trajectory_msgs/msg/MultiDOFJointTrajectory',
+    'joint_trajectory': 'trajectory_msgs/msg/JointTrajectory',
+    'orders': 'diagnostic_msgs/msg/DiagnosticArray',
+}
+
+
+@pytest.fixture(scope='module')
+def bag(arc: Run, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the walk as a recording on the disk."""
+    folder = tmp_path_factory.mktemp('bags') / 'arc'
+    writer = BagWriter(folder)
+    for attachment in attachments_of(arc).values():
+        writer.attach(attachment)
+    for topic in arc.topics:
+        kind = KINDS[topic]
+        channel = Channel(f'/{topic}', kind, definition_of(kind), type_hash_of(kind), '')
+        writer.add_channel(channel)
+    for message in all_messages(arc):
+        writer.write(message)
+    writer.close()
+    return folder
+
+
+def test_the_command_tells_that_all_is_the_same(bag: Path, tmp_path: Path) -> None:
+    """Exit code 0, and the picture is there."""
+    done = CliRunner().invoke(main, ['compare', str(bag), '--json', '--output', str(tmp_path)])
+    assert done.exit_code == 0, done.stderr
+    told = json.loads(done.stdout)
+    assert {name: each['same'] for name, each in told['stages'].items()} == {
+        'gait': True,
+        'kinematics': True,
+    }
+    assert told['stages']['gait']['largest'] == 0.0
+    assert Path(told['picture']).is_file()
+
+
+def test_the_command_tells_what_differs(
+    bag: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Exit code 1, with the first difference in words."""
+    foot = Solving.solve
+
+    def changed(stage: Solving, targets: FootTargets) -> JointTargets:
+        return foot(
+            stage, replace(targets, feet=[[(x, y, z - 1e-3) for x, y, z in targets.feet[0]]])
+        )
+
+    monkeypatch.setattr(Solving, 'solve', changed)
+    done = CliRunner().invoke(main, ['compare', str(bag), '--output', str(tmp_path)])
+    assert done.exit_code == 1
+    assert 'gait: the same' in done.stdout
+    assert 'kinematics: DIFFERENT' in done.stdout
+    assert 'message 0, left_front_' in done.stdout
+
+
+def test_the_run_is_inspected(bag: Path, tmp_path: Path) -> None:
+    """By the command: orders in their order, and the pictures."""
+    done = CliRunner().invoke(main, ['inspect', str(bag), '--json', '--output', str(tmp_path)])
+    assert done.exit_code == 0, done.stderr
+    told = json.loads(done.stdout)
+    assert [each['who'] for each in told['timeline']] == ['gait/stand', 'gait/crouch']
+    assert told['stops'] == []
+    assert told['topics']['foot_targets']['count'] > 500
+    assert len(told['pictures']) == 2
+    for_people = CliRunner().invoke(main, ['inspect', str(bag), '--output', str(tmp_path)])
+    assert 'The robot did not stop in this run.' in for_people.stdout
+
+
+def test_a_recording_that_was_not_closed_is_no_run(bag: Path, tmp_path: Path) -> None:
+    """Exit code 2, and what mends it."""
+    cut = tmp_path / 'cut.mcap'
+    cut.write_bytes((bag / 'arc_0.mcap').read_bytes()[:-100])
+    for command in ('inspect', 'compare'):
+        done = CliRunner().invoke(main, [command, str(cut), '--output', str(tmp_path)])
+        assert done.exit_code == 2
+        assert 'leg-kinematics recover' in done.stderr
