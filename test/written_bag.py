@@ -2,9 +2,9 @@
 # SPDX-License-Identifier: Apache-2.0
 """Recordings of a few messages, whose instants and numbers tell one from another."""
 
+from functools import cache
 from pathlib import Path
 
-import pytest
 from geometry_msgs.msg import TwistStamped
 from rclpy.serialization import serialize_message
 from std_msgs.msg import Bool
@@ -38,8 +38,12 @@ def channel(topic: str, kind: str) -> Channel:
     return Channel(topic, kind, definition_of(kind), type_hash_of(kind), OFFERED)
 
 
+@cache
 def message(number: int) -> Message:
-    """Make a velocity, or at every tenth instant whether somebody presses a button."""
+    """Make a velocity, or at every tenth instant whether somebody presses a button.
+
+    Only once: what rclpy leaves behind the end of a message is left to chance.
+    """
     at = START + number * TICK
     if number % 10 == 9:
         return Message('/pressed', at, at - 100, number, serialize_message(Bool(data=True)))
@@ -66,9 +70,3 @@ def write_bag(
     else:
         writer.abandon()
     return messages
-
-
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    """Return where a recording may be written."""
-    return tmp_path / 'run'

@@ -330,7 +330,8 @@ def test_the_run_is_inspected(bag: Path, tmp_path: Path) -> None:
     done = CliRunner().invoke(main, ['inspect', str(bag), '--json', '--output', str(tmp_path)])
     assert done.exit_code == 0, done.stderr
     told = json.loads(done.stdout)
-    assert [each['who'] for each in told['timeline']] == ['gait/stand', 'gait/crouch']
+    who = [each['who'] for each in told['timeline']]
+    assert who == ['power', 'power', 'gait/stand', 'gait/crouch']
     assert told['stops'] == []
     assert told['topics']['foot_targets']['count'] > 500
     assert len(told['pictures']) == 2
