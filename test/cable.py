@@ -46,6 +46,9 @@ class Cable:
         self._plug()
         self._thread = threading.Thread(target=self._pass_on, name='cable')
         self._thread.start()
+        # No program keeps a wire waiting; where the user may not have this priority, they do.
+        with contextlib.suppress(PermissionError):
+            os.sched_setscheduler(self._thread.native_id or 0, os.SCHED_FIFO, os.sched_param(1))
 
     @property
     def jammed(self) -> bool:
