@@ -17,7 +17,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pytest
 
 from leg_kinematics.calibration.foot_readings import FootOnGround, LegStand
 from leg_kinematics.calibration.measured import Reading
@@ -103,9 +102,7 @@ def by_ground(touches: int) -> Way:
     def measure(robot: Measured) -> None:
         for name in robot.true.legs:
             for _ in range(touches):
-                robot.touches.append(
-                    robot.person.touch(robot.true, name, robot.ground, robot.rng)
-                )
+                robot.touches.append(robot.person.touch(robot.true, name, robot.ground, robot.rng))
 
     return measure
 

@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """From angles and feet that were measured to what a robot is."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import product
@@ -15,9 +15,10 @@ from leg_kinematics.calibration.foot_readings import LegStand, Triple
 from leg_kinematics.calibration.least_squares import Estimate
 from leg_kinematics.calibration.measured import ServoFit, fit_servo_map
 from leg_kinematics.errors import CalibrationError
-from leg_kinematics.identification.equations import Equations, Used, without_feet
+from leg_kinematics.identification.equations import Equations, without_feet
 from leg_kinematics.identification.evidence import Evidence
 from leg_kinematics.identification.model import (
+    AXES,
     DEGREE,
     Floats,
     IdentifiedJoint,
@@ -25,9 +26,9 @@ from leg_kinematics.identification.model import (
     Model,
 )
 from leg_kinematics.identification.suspects import (
+    Settled,
     Suspect,
     expected_covariances,
-    judged,
     settled,
     suspects,
 )
@@ -265,8 +266,7 @@ def identify(
     for place, (joint, number) in enumerate(equations.reading_places):
         used.readings[place] = number not in maps[joint].suspects
     values = equations.solved(values, used, robust=True)
-    values, used, covariance = settled(equations, values, used)
-    return _identified(equations, values, used, covariance, evidence, tolerances)
+    return _identified(equations, settled(equations, values, used))
 
 
 def _refuse_unknown(legs: tuple[Leg, ...], evidence: Evidence) -> None:
@@ -329,86 +329,77 @@ def _start(equations: Equations, maps: Mapping[str, ServoFit]) -> Floats:
     return values
 
 
-def _identified(
-    equations: Equations,
-    values: Floats,
-    used: Used,
-    covariance: Floats,
-    evidence: Evidence,
-    tolerances: Tolerances,
-) -> Identified:
-    model = equations.model
-    errors = np.sqrt(np.diag(covariance))
-
-    def three(first: str) -> tuple[Estimate, Estimate, Estimate]:
-        place = model.places[first]
-        one, two, last = (
-            Estimate(float(values[each]), float(errors[each]), float(NORMAL_95 * errors[each]))
-            for each in range(place, place + 3)
-        )
-        return (one, two, last)
-
-    joints, legs = {}, {}
-    for leg in model.legs:
-        for joint in leg.joints:
-            own = model.place_of_joint(joint)
-            lag = own.stop - 1
-            joints[joint] = IdentifiedJoint(
-                name=joint,
-                span_us=model.spans_us[joint],
-                coefficients=tuple(values[own][: DEGREE + 1].tolist()),
-                lag=Estimate(
-                    float(values[lag]), float(errors[lag]), float(NORMAL_95 * errors[lag])
-                ),
-            )
-        x, y, z = (
-            Estimate(at + off.value, off.standard_error, off.half_width)
-            for at, off in zip(leg.mount.position, three(f'{leg.name}.mount_x'), strict=True)
-        )
-        legs[leg.name] = IdentifiedLeg(
-            name=leg.name,
-            lengths=three(f'{leg.name}.{SEGMENTS[0]}'),
-            position=(x, y, z),
-            turn=three(f'{leg.name}.mount_turn_x'),
-            rpy=model.mount_rpy(values, leg.name),
-            marker=three(f'{leg.name}.marker_x') if model.markers else None,
-        )
-    found = judged(equations, values, covariance, used)
-    readings, feet, by_foot = equations.deviations(values)
-    seen = len(evidence.feet)
-    residuals: dict[str, tuple[float, ...]] = dict.fromkeys(joints, ())
+def _identified(equations: Equations, fit: Settled) -> Identified:
+    model, evidence = equations.model, equations.evidence
+    readings, feet, by_foot = equations.deviations(fit.values)
+    residuals: dict[str, tuple[float, ...]] = dict.fromkeys(model.signs, ())
     for (joint, _), off in zip(equations.reading_places, readings.tolist(), strict=True):
         residuals[joint] += (off,)
+    seen = len(evidence.feet)
+    standing = {each.stand.leg for each in evidence.all_feet}
     return Identified(
         model=model,
-        joints=joints,
-        legs=legs,
-        suspects=suspects(equations, values, found, used),
-        scatter=Scatter(*found.scatter(used).tolist()),
+        joints={joint: _joint(model, fit, joint) for joint in model.signs},
+        legs={leg.name: _leg(model, fit, leg) for leg in model.legs},
+        suspects=suspects(equations, fit),
+        scatter=Scatter(*fit.used.scatter.tolist()),
         names=model.names,
-        values=values,
-        covariance=covariance,
-        covariance_before=equations.covariance(values, without_feet(used)),
-        measured=tuple({each.stand.leg for each in evidence.all_feet}),
+        values=fit.values,
+        covariance=fit.covariance,
+        covariance_before=equations.covariance(fit.values, without_feet(fit.used)),
+        measured=tuple(leg.name for leg in model.legs if leg.name in standing),
         reading_residuals=residuals,
         foot_residuals=feet[:seen],
-        left_out=_left_out(equations, used, covariance, feet, by_foot)[:seen],
+        left_out=_left_out(equations, fit, feet, by_foot)[:seen],
         touch_residuals=feet[equations.touches, 2],
-        tolerances=tolerances,
+        tolerances=equations.tolerances,
     )
 
 
-def _left_out(
-    equations: Equations, used: Used, covariance: Floats, feet: Floats, by_foot: Floats
-) -> Floats:
+def _joint(model: Model, fit: Settled, joint: str) -> IdentifiedJoint:
+    return IdentifiedJoint(
+        name=joint,
+        span_us=model.spans_us[joint],
+        coefficients=tuple(fit.values[model.place_of_joint(joint)][: DEGREE + 1].tolist()),
+        lag=_estimate(model, fit, f'{joint}.lag'),
+    )
+
+
+def _leg(model: Model, fit: Settled, leg: Leg) -> IdentifiedLeg:
+    def three(what: str, names: Iterable[str]) -> tuple[Estimate, Estimate, Estimate]:
+        one, two, last = (_estimate(model, fit, f'{leg.name}.{what}{name}') for name in names)
+        return (one, two, last)
+
+    x, y, z = (
+        replace(off, value=at + off.value)
+        for at, off in zip(leg.mount.position, three('mount_', AXES), strict=True)
+    )
+    return IdentifiedLeg(
+        name=leg.name,
+        lengths=three('', SEGMENTS),
+        position=(x, y, z),
+        turn=three('mount_turn_', AXES),
+        rpy=model.mount_rpy(fit.values, leg.name),
+        marker=three('marker_', AXES) if model.markers else None,
+    )
+
+
+def _estimate(model: Model, fit: Settled, name: str) -> Estimate:
+    place = model.places[name]
+    error = sqrt(fit.covariance[place, place])
+    return Estimate(float(fit.values[place]), error, NORMAL_95 * error)
+
+
+def _left_out(equations: Equations, fit: Settled, feet: Floats, by_foot: Floats) -> Floats:
     """Return by how much each position is away from what the others make of it.
 
     A fit without a position, of covariance S, is away from it by S (S - K)^-1 d, where d is the
     residual and K the covariance of what the fit with it expects there (Cook and Weisberg, as in
     `suspects`).
     """
+    used = fit.used
     scatter = used.scatter[equations.kinds][:, None, None] ** 2
-    known = expected_covariances(covariance, equations, by_foot)
+    known = expected_covariances(fit.covariance, equations, by_foot)
     pairs = used.feet[:, :, None] & used.feet[:, None, :]
     left = np.where(pairs, equations.covariances * scatter - known, np.eye(3))
     own = np.where(used.feet, feet, 0.0)[:, :, None]

@@ -139,7 +139,7 @@ def judged(equations: Equations, values: Floats, covariance: Floats, used: Used)
     of_fit = np.einsum(
         'ri,rij,rj->r', design, covariance[columns[:, :, None], columns[:, None, :]], design
     )
-    variance = (equations.protractor * used.scatter[READING]) ** 2
+    variance = (equations.tolerances.protractor * used.scatter[READING]) ** 2
     left = np.where(used.readings, variance - of_fit, variance + of_fit)
     readings = angles / np.sqrt(left)
 
@@ -214,13 +214,14 @@ def belonging(equations: Equations, found: Judged, used: Used, *, first: bool) -
         far = np.abs(deviations) * used.scatter[kind]
         if first:
             middle = float(np.median(far[trusted])) if np.any(trusted) else 0.0
-            return np.greater(far, outlier_limit(numbers) * max(1.0, middle / MEDIAN_DEVIATION))
+            limit = outlier_limit(numbers) * max(1.0, middle / MEDIAN_DEVIATION)
+            return np.asarray(far > limit)
         # What is used takes its own part out of the scatter.
         own = np.where(trusted, far**2, 0.0)
         freedom = found.freedom[kind] + PRIOR_FREEDOM - trusted
         squares = found.squares[kind] * used.scatter[kind] ** 2 - own + PRIOR_FREEDOM
         largest = np.sqrt(np.maximum(squares / freedom, 1.0))
-        return np.greater(far, outlier_limit(numbers, freedom) * largest)
+        return np.asarray(far > outlier_limit(numbers, freedom) * largest)
 
     readings = ~beyond(found.readings, used.readings, READING)
     feet = equations.given.copy()
@@ -230,8 +231,37 @@ def belonging(equations: Equations, found: Judged, used: Used, *, first: bool) -
     return replace(used, readings=readings, feet=feet)
 
 
-def settled(equations: Equations, values: Floats, used: Used) -> tuple[Floats, Used, Floats]:
-    """Leave out what does not belong to the others, until nothing changes."""
+@dataclass(frozen=True)
+class Settled:
+    """A fit of what belongs together.
+
+    Attributes
+    ----------
+    values, covariance
+        Of the unknowns, shapes (n,) and (n, n).
+    used
+        What it was made of.
+
+    """
+
+    values: Floats
+    covariance: Floats
+    used: Used
+
+
+def settled(equations: Equations, values: Floats, used: Used) -> Settled:
+    """Leave out what does not belong to the others, until nothing changes.
+
+    Parameters
+    ----------
+    equations
+        All of them.
+    values
+        Of a fit that gives way to what is far off.
+    used
+        What it was made of.
+
+    """
     trusted = np.zeros(4, dtype=np.bool_)
     for number in range(MOST_ROUNDS):
         covariance = equations.covariance(values, used)
@@ -245,7 +275,7 @@ def settled(equations: Equations, values: Floats, used: Used) -> tuple[Floats, U
             break
         used = better
         values = equations.solved(values, used)
-    return values, used, equations.covariance(values, used)
+    return Settled(values, equations.covariance(values, used), used)
 
 
 def _same(one: Used, other: Used) -> bool:
@@ -276,18 +306,17 @@ def _restored(equations: Equations, used: Used, trusted: Flags) -> Used:
     )
 
 
-def suspects(
-    equations: Equations, values: Floats, found: Judged, used: Used
-) -> tuple[Suspect, ...]:
-    """Name what was left out, angles first, as a fit without it and `judged` see it."""
-    angles, positions, _ = equations.deviations(values)
+def suspects(equations: Equations, fit: Settled) -> tuple[Suspect, ...]:
+    """Name what was left out, angles first, as the fit without it sees it."""
+    angles, positions, _ = equations.deviations(fit.values)
+    found = judged(equations, fit.values, fit.covariance, fit.used)
     named = []
-    for row in np.flatnonzero(~used.readings):
+    for row in np.flatnonzero(~fit.used.readings):
         joint, place = equations.reading_places[row]
         given, off = float(equations.angles[row]), float(angles[row])
         spread = abs(off / float(found.readings[row]))
         named.append(Suspect('reading', joint, place, 'angle', given, given - off, spread))
-    for row, axis in np.argwhere(equations.given & ~used.feet):
+    for row, axis in np.argwhere(equations.given & ~fit.used.feet):
         touch = bool(equations.kinds[row] == TOUCH)
         place = int(row) - equations.touches.start if touch else int(row)
         leg = equations.model.legs[equations.stands.legs[row]].name
