@@ -131,7 +131,7 @@ class Identified:
     def foot(self, leg: str, pulses_us: Sequence[float]) -> Triple:
         """Return where the tip of a foot is in `base_link`, m.
 
-        In the middle of slack and dead band.
+        In the middle of slack and dead band; `feet` puts it where it stands after an approach.
 
         Parameters
         ----------
@@ -142,9 +142,12 @@ class Identified:
 
         """
         stand = LegStand(leg, (pulses_us[0], pulses_us[1], pulses_us[2]), (0, 0, 0))
-        positions, _ = self.model.feet(self.values, self.model.stands([stand]))
-        x, y, z = positions[0].tolist()
+        x, y, z = self.feet([stand])[0].tolist()
         return (x, y, z)
+
+    def feet(self, stands: Sequence[LegStand]) -> Floats:
+        """Return where tips of feet are in `base_link`, m, shape (n, 3)."""
+        return self.model.feet(self.values, self.model.stands(stands))[0]
 
     def expect(self, stand: LegStand, placement: int) -> tuple[Triple, Floats]:
         """Return where the tip of a foot is expected, before it is measured.
