@@ -233,7 +233,7 @@ class Equations:
         used
             What is used.
         robust
-            Whether coordinates that are far off pull less, so that typing errors do not draw all
+            Whether numbers that are far off pull less, so that typing errors do not draw all
             others to them: the square of a deviation z is replaced by 2 f² (sqrt(1 + (z / f)²) - 1)
             with f = `FAR`.
 
@@ -283,14 +283,15 @@ class Equations:
         feet = np.einsum('kij,kj->ki', whiteners, positions)
         by_foot = whiteners @ (by_foot * self._scales[self.foot_columns][:, None, :])
         expected = (self.expected - values) / self.spreads
-        total = float(angles @ angles + expected @ expected)
+        total = float(expected @ expected)
         if robust:
-            root = np.sqrt(1.0 + (feet / FAR) ** 2)
-            total += float(np.sum(2.0 * FAR**2 * (root - 1.0)))
-            feet = feet / np.sqrt(root)
-            by_foot = by_foot / np.sqrt(root)[:, :, None]
+            roots = [np.sqrt(1.0 + (each / FAR) ** 2) for each in (angles, feet)]
+            total += sum(float(np.sum(2.0 * FAR**2 * (root - 1.0))) for root in roots)
+            of_angles, of_feet = (1.0 / np.sqrt(root) for root in roots)
+            angles, weights = angles * of_angles, weights * of_angles
+            feet, by_foot = feet * of_feet, by_foot * of_feet[:, :, None]
         else:
-            total += float(np.sum(feet**2))
+            total += float(np.sum(angles**2) + np.sum(feet**2))
         return total / 2.0, self._normal(angles, weights, feet, by_foot, expected)
 
     def _normal(

@@ -11,9 +11,10 @@ from math import sqrt
 import numpy as np
 from scipy.linalg import block_diag
 
+from leg_kinematics.calibration import LinearCurve
 from leg_kinematics.calibration.foot_readings import LegStand, Triple
 from leg_kinematics.calibration.least_squares import Estimate
-from leg_kinematics.calibration.measured import ServoFit, fit_servo_map
+from leg_kinematics.calibration.measured import LEAST_SPAN_US, PLAUSIBLE_GAIN, Reading
 from leg_kinematics.errors import CalibrationError
 from leg_kinematics.identification.equations import Equations, without_feet
 from leg_kinematics.identification.evidence import Evidence
@@ -260,14 +261,16 @@ def identify(
     """
     legs = tuple(leg for leg in robot.legs if all(joint in spans_us for joint in leg.joints))
     _refuse_unknown(legs, evidence)
-    maps = {joint: fit for leg in legs for joint, fit in _maps(leg, evidence).items()}
-    model = _model(robot, legs, spans_us, evidence, maps)
+    lines = {
+        joint: _line(joint, evidence.readings.get(joint, ()))
+        for leg in legs
+        for joint in leg.joints
+    }
+    model = _model(robot, legs, spans_us, evidence, lines)
     equations = Equations(model, evidence, tolerances)
-    values = _start(equations, maps)
+    values = _start(equations, lines)
     equations.loosen(values)
     used = equations.all_used()
-    for place, (joint, number) in enumerate(equations.reading_places):
-        used.readings[place] = number not in maps[joint].suspects
     values = equations.solved(values, used, robust=True)
     return _identified(equations, settled(equations, values, used))
 
@@ -282,16 +285,32 @@ def _refuse_unknown(legs: tuple[Leg, ...], evidence: Evidence) -> None:
             )
 
 
-def _maps(leg: Leg, evidence: Evidence) -> dict[str, ServoFit]:
-    """Fit the maps of the joints of a leg by the angles read off alone."""
-    found = {}
-    for joint, link in zip(leg.joints, leg.links, strict=True):
-        readings = evidence.readings.get(joint, ())
-        try:
-            found[joint] = fit_servo_map(readings, link.servo, (link.lower, link.upper))
-        except CalibrationError as error:
-            raise CalibrationError(f'{joint}: {error}') from error
-    return found
+def _line(joint: str, readings: Sequence[Reading]) -> LinearCurve:
+    """Draw a straight line through angles read off, of which some may be mistyped.
+
+    Its slope is the median of those of all pairs, its height the median beside that (Theil and Sen;
+    from memory).
+    """
+    pulses = np.array([each.pulse_us for each in readings])
+    angles = np.array([each.angle for each in readings])
+    span = np.ptp(pulses) if len(pulses) else 0.0
+    if not span >= LEAST_SPAN_US:
+        raise CalibrationError(
+            f'{joint}: {len(pulses)} angles at pulses within {span:g} µs tell no gain: read the '
+            f'angle at two pulses or more, {LEAST_SPAN_US:g} µs or more apart'
+        )
+    first, second = np.triu_indices(len(pulses), 1)
+    apart = np.abs(pulses[second] - pulses[first]) > 0.0
+    first, second = first[apart], second[apart]
+    slope = float(np.median((angles[second] - angles[first]) / (pulses[second] - pulses[first])))
+    least, most = PLAUSIBLE_GAIN
+    if not least <= abs(1.0 / slope if slope else np.inf) <= most:
+        raise CalibrationError(
+            f'{joint}: over {span:g} µs it turned by {np.degrees(slope * span):.3g} deg, which no '
+            f'servo does: expected {least:g} … {most:g} µs/rad. Look whether this servo moves at '
+            'all, whether its horn slips, and whether angles are typed in degrees'
+        )
+    return LinearCurve(0.0, 1.0 / slope, float(np.median(angles - slope * pulses)))
 
 
 def _model(
@@ -299,7 +318,7 @@ def _model(
     legs: tuple[Leg, ...],
     spans_us: Mapping[str, tuple[float, float]],
     evidence: Evidence,
-    maps: Mapping[str, ServoFit],
+    lines: Mapping[str, LinearCurve],
 ) -> Model:
     everything = evidence.all_feet
     pulses = {
@@ -314,20 +333,20 @@ def _model(
     return Model(
         legs=legs,
         spans_us={joint: (min(each), max(each)) for joint, each in pulses.items()},
-        signs={joint: fit.sign for joint, fit in maps.items()},
+        signs={joint: 1 if line.gain_us_per_rad > 0.0 else -1 for joint, line in lines.items()},
         height=robot.standing.height,
         placements=tuple(sorted({each.placement for each in everything})),
         markers=any(foot.point == 'marker' for foot in evidence.feet),
     )
 
 
-def _start(equations: Equations, maps: Mapping[str, ServoFit]) -> Floats:
-    """Begin with the description, and with the straight lines of the maps."""
+def _start(equations: Equations, lines: Mapping[str, LinearCurve]) -> Floats:
+    """Begin with the description, and with straight servos."""
     values = equations.expected.copy()
-    for joint, fit in maps.items():
+    for joint, line in lines.items():
         first = equations.model.place_of_joint(joint).start
         low, high = equations.model.spans_us[joint]
-        ends = (fit.line.angle(low), fit.line.angle(high))
+        ends = (line.angle(low), line.angle(high))
         values[first : first + 2] = (ends[0] + ends[1]) / 2.0, (ends[1] - ends[0]) / 2.0
     return values
 
