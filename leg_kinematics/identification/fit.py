@@ -23,7 +23,13 @@ from leg_kinematics.identification.model import (
     IdentifiedLeg,
     Model,
 )
-from leg_kinematics.identification.suspects import Suspect, judged, settled, suspects
+from leg_kinematics.identification.suspects import (
+    Suspect,
+    expected_covariances,
+    judged,
+    settled,
+    suspects,
+)
 from leg_kinematics.identification.tolerances import Tolerances
 from leg_kinematics.robot import SEGMENTS, Leg, Robot
 
@@ -219,7 +225,7 @@ def identify(
     model = _model(robot, legs, spans_us, evidence, maps)
     equations = Equations(model, evidence, tolerances)
     values = _start(equations, maps)
-    equations.loosened(values)
+    equations.loosen(values)
     used = equations.all_used()
     for place, (joint, number) in enumerate(equations.reading_places):
         used.readings[place] = number not in maps[joint].suspects
@@ -361,7 +367,7 @@ def _left_out(
     `suspects`).
     """
     scatter = used.scatter[equations.kinds][:, None, None] ** 2
-    known = by_foot @ covariance @ by_foot.transpose(0, 2, 1)
+    known = expected_covariances(covariance, equations, by_foot)
     pairs = used.feet[:, :, None] & used.feet[:, None, :]
     left = np.where(pairs, equations.covariances * scatter - known, np.eye(3))
     own = np.where(used.feet, feet, 0.0)[:, :, None]

@@ -31,6 +31,7 @@ from leg_kinematics.robot import SEGMENTS, Leg
 from leg_kinematics.solver import LegGeometry, MountTransform, forward_batch, jacobian_batch
 
 Floats = NDArray[np.float64]
+Places = NDArray[np.intp]
 
 #: Degree of the polynomials by which an angle depends on a pulse.
 DEGREE = 6
@@ -68,7 +69,7 @@ class Stands:
 
     """
 
-    legs: NDArray[np.intp]
+    legs: Places
     design: Floats
 
     def __len__(self) -> int:
@@ -116,9 +117,14 @@ class Model:
         """How many unknowns a leg has."""
         return 3 * OF_JOINT + 9 + 3 * self.markers
 
+    @property
+    def of_legs(self) -> int:
+        """How many unknowns all legs have; those of the placements follow."""
+        return len(self.legs) * self.of_leg
+
     def __len__(self) -> int:
         """Return how many unknowns there are."""
-        return len(self.legs) * self.of_leg + 6 * len(self.placements)
+        return self.of_legs + 6 * len(self.placements)
 
     @cached_property
     def names(self) -> tuple[str, ...]:
@@ -226,8 +232,7 @@ class Model:
             (m, 3, `of_leg`).
 
         """
-        of_legs = values[: len(self.legs) * self.of_leg].reshape(len(self.legs), self.of_leg)
-        own = of_legs[stands.legs]
+        own = values[: self.of_legs].reshape(-1, self.of_leg)[stands.legs]
         joints, rest = own[:, : 3 * OF_JOINT], own[:, 3 * OF_JOINT :]
         angles = np.einsum('kij,kij->ki', stands.design, joints.reshape(-1, 3, OF_JOINT))
         lengths = rest[:, :3]
@@ -256,7 +261,7 @@ class Model:
         return positions, derivatives
 
     def on_ground(
-        self, values: Floats, stands: Stands, placements: NDArray[np.intp], of_marker: Floats
+        self, values: Floats, stands: Stands, placements: Places, of_marker: Floats
     ) -> tuple[Floats, Floats]:
         """Place feet, or the markers on them, in the frame of the ground.
 
@@ -274,21 +279,22 @@ class Model:
         Returns
         -------
         tuple
-            Positions, m, shape (m, 3), and their derivatives by all unknowns, shape (m, 3, n).
+            Positions, m, shape (m, 3), and their derivatives by the unknowns of the own leg and of
+            the own placement, shape (m, 3, `of_leg` + 6); `columns` tells which these are.
 
         """
         in_body, by_leg = self.in_body(values, stands, of_marker)
-        ground = values[len(self.legs) * self.of_leg :].reshape(-1, 6)[placements]
+        ground = values[self.of_legs :].reshape(-1, 6)[placements]
         away = in_body - ground[:, :3] + (0.0, 0.0, self.height)
         positions, by_turn = rotated(-ground[:, 3:], away)
         inverse = Rotation.from_rotvec(-ground[:, 3:]).as_matrix().reshape(-1, 3, 3)
-        by_ground = np.concatenate([-inverse, -by_turn], axis=2)
-        derivatives = self._among_all(stands, inverse @ by_leg)
-        first = len(self.legs) * self.of_leg + 6 * placements
-        columns = first[:, None] + np.arange(6)
-        rows = np.arange(len(stands))[:, None, None], np.arange(3)[None, :, None]
-        derivatives[*rows, columns[:, None, :]] = by_ground
-        return positions, derivatives
+        return positions, np.concatenate([inverse @ by_leg, -inverse, -by_turn], axis=2)
+
+    def columns(self, stands: Stands, placements: Places) -> Places:
+        """Return places of the unknowns of the own leg and placement, shape (m, `of_leg` + 6)."""
+        legs = self.of_leg * stands.legs[:, None] + np.arange(self.of_leg)
+        grounds = self.of_legs + 6 * placements[:, None] + np.arange(6)
+        return np.concatenate([legs, grounds], axis=1)
 
     def feet(self, values: Floats, stands: Stands) -> tuple[Floats, Floats]:
         """Place tips of feet in `base_link`.
@@ -300,7 +306,10 @@ class Model:
 
         """
         positions, by_leg = self.in_body(values, stands, np.zeros(len(stands)))
-        return positions, self._among_all(stands, by_leg)
+        derivatives = np.zeros((len(stands), 3, len(self)))
+        columns = self.of_leg * stands.legs[:, None] + np.arange(self.of_leg)
+        np.put_along_axis(derivatives, columns[:, None, :], by_leg, axis=2)
+        return positions, derivatives
 
     def mount_rpy(self, values: Floats, leg: str) -> Triple:
         """Return fixed-axis roll, pitch and yaw of a mount, rad."""
@@ -308,15 +317,6 @@ class Model:
         turn = Rotation.from_rotvec(values[first : first + 3]).as_matrix()
         roll, pitch, yaw = mat2euler(self._mount_rotations[self.place_of_leg[leg]] @ turn, 'sxyz')
         return (float(roll), float(pitch), float(yaw))
-
-    def _among_all(self, stands: Stands, by_leg: Floats) -> Floats:
-        """Put derivatives by the unknowns of the own leg among those by all."""
-        derivatives = np.zeros((len(stands), 3, len(self)))
-        for place in range(len(self.legs)):
-            own = stands.legs == place
-            first = place * self.of_leg
-            derivatives[own, :, first : first + self.of_leg] = by_leg[own]
-        return derivatives
 
     @cached_property
     def _mount_rotations(self) -> Floats:

@@ -135,7 +135,10 @@ def judged(equations: Equations, values: Floats, covariance: Floats, used: Used)
 
     """
     angles, positions, by_foot = equations.deviations(values)
-    of_fit = np.einsum('ri,ij,rj->r', equations.by_angle, covariance, equations.by_angle)
+    design, columns = equations.reading_design, equations.reading_columns
+    of_fit = np.einsum(
+        'ri,rij,rj->r', design, covariance[columns[:, :, None], columns[:, None, :]], design
+    )
     variance = (equations.protractor * used.scatter[READING]) ** 2
     left = np.where(used.readings, variance - of_fit, variance + of_fit)
     readings = angles / np.sqrt(left)
@@ -143,7 +146,7 @@ def judged(equations: Equations, values: Floats, covariance: Floats, used: Used)
     # For a shift along an axis the whitened residual is the shift times a column of the whitener.
     whiteners = equations.whiteners(used)
     residuals = np.einsum('kij,kj->ki', whiteners, positions)
-    of_feet = by_foot @ covariance @ by_foot.transpose(0, 2, 1)
+    of_feet = expected_covariances(covariance, equations, by_foot)
     known = whiteners @ of_feet @ whiteners.transpose(0, 2, 1)
     shifts = np.einsum('kia,kij,kja->ka', whiteners, np.eye(3) - known, whiteners)
     along = np.einsum('kia,ki->ka', whiteners, residuals)
@@ -160,6 +163,14 @@ def judged(equations: Equations, values: Floats, covariance: Floats, used: Used)
         squares[kind] = np.sum(residuals[chosen] ** 2)
         freedom[kind] = np.sum(used.feet[chosen]) - np.trace(known[chosen], axis1=1, axis2=2).sum()
     return Judged(readings, feet, squares, freedom)
+
+
+def expected_covariances(covariance: Floats, equations: Equations, by_foot: Floats) -> Floats:
+    """Return the covariances of the positions that a fit expects, m², shape (k, 3, 3)."""
+    columns = equations.foot_columns
+    own = covariance[columns[:, :, None], columns[:, None, :]]
+    found: Floats = by_foot @ own @ by_foot.transpose(0, 2, 1)
+    return found
 
 
 def belonging(equations: Equations, found: Judged, used: Used, *, first: bool) -> Used:
@@ -186,14 +197,13 @@ def belonging(equations: Equations, found: Judged, used: Used, *, first: bool) -
         if first:
             middle = np.median(np.abs(deviations[trusted])) if np.any(trusted) else 0.0
             largest = max(1.0, float(middle * scatter / MEDIAN_DEVIATION))
-            return np.abs(deviations) * scatter > stdtrit(INFINITE, chance) * largest
+            return np.greater(np.abs(deviations) * scatter, stdtrit(INFINITE, chance) * largest)
         # What is used takes its own part out of the scatter.
         own = np.where(trusted, deviations**2, 0.0)
         freedom = found.freedom[kind] + PRIOR_FREEDOM - trusted
         squares = (found.squares[kind] - own) * scatter**2 + PRIOR_FREEDOM
         largest = np.sqrt(np.maximum(squares / freedom, 1.0))
-        far: Flags = np.abs(deviations) * scatter > stdtrit(freedom, chance) * largest
-        return far
+        return np.greater(np.abs(deviations) * scatter, stdtrit(freedom, chance) * largest)
 
     readings = ~beyond(found.readings, used.readings, READING)
     feet = equations.given.copy()

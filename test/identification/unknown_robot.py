@@ -107,9 +107,10 @@ class UnknownLeg:
             for joint, (pulse, side) in enumerate(zip(pulses_us, sides, strict=True))
         )
         # Positive angles of femur and tibia raise the foot: they turn about -y.
-        at = np.array([self.lengths[2], 0.0, 0.0]) + (self.marker if marker else 0.0)
-        at = Rotation.from_euler('y', -tibia).apply(at) + [self.lengths[1], 0.0, 0.0]
-        at = Rotation.from_euler('y', -femur).apply(at) + [self.lengths[0], 0.0, 0.0]
+        of_coxa, of_femur, of_tibia = np.outer(self.lengths, (1.0, 0.0, 0.0))
+        at = of_tibia + (self.marker if marker else 0.0)
+        at = of_femur + Rotation.from_euler('y', -tibia).apply(at)
+        at = of_coxa + Rotation.from_euler('y', -femur).apply(at)
         at = Rotation.from_euler('z', coxa).apply(at)
         # Roll, pitch and yaw about fixed axes (REP 103).
         mount = Rotation.from_euler('xyz', self.leg.mount.rpy) * self.turn
@@ -249,7 +250,8 @@ class Measurer:
         """
         low, high = leg.spans_us[joint]
         way = [round(pulse) for pulse in np.linspace(low + INSET_US, high - INSET_US, pulses)]
-        readings, wrong = [], {}
+        readings: list[Reading] = []
+        wrong: dict[int, float] = {}
         for side, pulses_us in ((1, way), (-1, way[::-1])):
             for pulse in pulses_us:
                 seen = leg.stands(joint, pulse, side) + rng.normal(0.0, self.protractor)
@@ -288,7 +290,8 @@ class Measurer:
         self, robot: UnknownRobot, name: str, ground: Ground, rng: np.random.Generator
     ) -> FootOnGround:
         """Lower a foot until it touches, as well as that is felt."""
-        higher = Ground(ground.position + [0.0, 0.0, rng.normal(0.0, self.slip)], ground.turn)
+        up = np.array((0.0, 0.0, rng.normal(0.0, self.slip)))
+        higher = Ground(ground.position + up, ground.turn)
         return FootOnGround(robot.touch(rng, name, higher), 1)
 
     def _typed(self, number: int, rng: np.random.Generator) -> int:
