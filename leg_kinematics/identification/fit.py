@@ -270,9 +270,7 @@ def identify(
     equations = Equations(model, evidence, tolerances)
     values = _start(equations, lines)
     equations.loosen(values)
-    used = equations.all_used()
-    values = equations.solved(values, used, robust=True)
-    return _identified(equations, settled(equations, values, used))
+    return _identified(equations, settled(equations, values))
 
 
 def _refuse_unknown(legs: tuple[Leg, ...], evidence: Evidence) -> None:
