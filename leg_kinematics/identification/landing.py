@@ -6,7 +6,7 @@ Looked at are feet around where they stand, as a walk has them. Where `base_link
 nobody can measure, so what is left after the best rigid motion of all feet together counts.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -18,7 +18,7 @@ from scipy.special import chdtr
 from leg_kinematics.calibration import ServoMap
 from leg_kinematics.calibration.foot_readings import LegStand
 from leg_kinematics.errors import CalibrationError, LegKinematicsError
-from leg_kinematics.identification.fit import Identified
+from leg_kinematics.identification.fit import Identified, rigid_motions
 from leg_kinematics.identification.room import Floats, Room
 
 #: Around where a foot stands, x and y and z, m: a stride of some 60 mm, and half of it raised.
@@ -88,7 +88,7 @@ def landing(room: Room, maps: Mapping[str, ServoMap], found: Identified) -> Land
         No leg was measured.
 
     """
-    stands = []
+    stands: list[LegStand] = []
     for leg, foot in zip(room.legs, room.robot.standing.feet, strict=True):
         if leg.name not in found.measured:
             continue
@@ -114,7 +114,7 @@ def landing(room: Room, maps: Mapping[str, ServoMap], found: Identified) -> Land
         stands=tuple(stands),
         meant=meant,
         found=_aligned(middle, meant),
-        spread=found.foot_spread(stands),
+        spread=_spread(found, stands),
         slack=np.linalg.norm(np.array(sides) - middle, axis=2).max(axis=0),
     )
 
@@ -125,6 +125,16 @@ def _meant(room: Room, maps: Mapping[str, ServoMap], stand: LegStand) -> tuple[f
         maps[joint].angle(pulse) for joint, pulse in zip(leg.joints, stand.pulses_us, strict=True)
     )
     return leg.foot((coxa, femur, tibia))
+
+
+def _spread(found: Identified, stands: Sequence[LegStand]) -> Floats:
+    """Return standard errors after the best rigid motion of these feet, m, shape (n, 3)."""
+    positions, by_unknowns = found.model.feet(found.values, found.model.stands(stands))
+    rows = by_unknowns.reshape(3 * len(stands), -1)
+    motions = rigid_motions(positions).reshape(-1, 6)
+    left = rows - motions @ (np.linalg.pinv(motions) @ rows)
+    spread: Floats = np.sqrt(np.einsum('kn,nm,km->k', left, found.covariance, left))
+    return spread.reshape(-1, 3)
 
 
 def _aligned(points: Floats, onto: Floats) -> Floats:

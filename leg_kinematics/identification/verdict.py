@@ -19,6 +19,15 @@ from leg_kinematics.robot import SEGMENTS
 #: Feet that land within this in 95 of 100 cases are good enough for what legs do (our own), m.
 GOOD = 1.5e-3
 
+#: Of positions, so many numbers are mistyped at most, and so many for each position (our own).
+MOST_MISTYPED = (3, 0.2)
+
+#: What makes numbers wrong that are not mistyped.
+STAYED = (
+    'look whether robot and sheet stayed where they were, whether the block holds the body still, '
+    'and whether horns or screws are loose'
+)
+
 #: Measurements that scatter more than this many times what was expected are told (our own).
 MOST_SCATTER = 1.5
 
@@ -76,7 +85,8 @@ def _better(feet: Landing, found: Identified) -> Iterator[str]:
         f'With the present maps and lengths feet land {_mm(feet.before(0.5))} from where they '
         f'should, one in twenty {_mm(feet.before(0.95))} or more. With those found it will be '
         f'{_mm(feet.after(0.5))}, and {_mm(feet.after(0.95))} for one in twenty, as far as the '
-        f'measurements tell. This is about how feet stand {where}: where base_link is in the body nobody can measure.'
+        f'measurements tell. This is about how feet stand {where}: where base_link is in the body '
+        'nobody can measure.'
     )
 
 
@@ -107,6 +117,12 @@ def _foretold(evidence: Evidence, found: Identified) -> Iterator[str]:
 def _suspects(evidence: Evidence, found: Identified) -> Iterator[str]:
     for each in found.suspects:
         yield f'{_named(each, evidence)}: it was left out, and is probably mistyped.'
+    positions = sum(each.kind == 'foot' for each in found.suspects)
+    if positions > max(MOST_MISTYPED[0], MOST_MISTYPED[1] * len(evidence.feet)):
+        yield (
+            f'{positions} wrong numbers in {len(evidence.feet)} positions are hardly all mistyped: '
+            f'{STAYED}.'
+        )
 
 
 def _named(suspect: Suspect, evidence: Evidence) -> str:
@@ -141,9 +157,8 @@ def _scatter(found: Identified) -> Iterator[str]:
     ):
         if times > MOST_SCATTER:
             yield (
-                f'{what} scatter {times:.1f} times as much as is expected of them: look whether '
-                'robot and sheet stayed where they were, whether the block holds the body still, '
-                'and whether horns or screws are loose. All errors told here are that much larger.'
+                f'{what} scatter {times:.1f} times as much as is expected of them, and all that is '
+                f'told here is that much less sure: {STAYED}.'
             )
 
 
