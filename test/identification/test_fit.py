@@ -424,3 +424,29 @@ def test_a_covariance_that_cannot_be_is_refused(bad: float) -> None:
     robot.feet[1] = replace(robot.feet[1], covariance=wrong)
     with pytest.raises(CalibrationError, match='position 2, of the foot of left_front, has a cov'):
         fitted(robot)
+
+
+def test_a_position_that_is_no_place_is_refused() -> None:
+    """It names position and leg."""
+    robot = measured(points=3)
+    robot.feet[2] = replace(robot.feet[2], position=(0.1, float('nan'), 0.0))
+    with pytest.raises(CalibrationError, match='position 3, of the foot of left_front, is no pl'):
+        fitted(robot)
+
+
+def test_no_leg_is_an_error() -> None:
+    """Spans of two joints make none."""
+    robot = measured(points=0)
+    spans = dict(list(robot.true.spans_us.items())[:2])
+    with pytest.raises(CalibrationError, match='no leg to identify'):
+        identify(ONE_LEG, spans, robot.evidence)
+
+
+@pytest.mark.parametrize('angle', [0.0, 3.0])
+def test_a_joint_that_no_servo_turns_is_named(angle: float) -> None:
+    """One that stays where it is, and one that turns by 6 rad over 100 µs."""
+    robot = measured(points=0)
+    readings = (Reading(1450.0, -angle, 'up'), Reading(1550.0, angle, 'up'))
+    robot.readings['left_front_tibia'] = readings
+    with pytest.raises(CalibrationError, match=r'left_front_tibia: over 100 µs it turned by'):
+        fitted(robot)
