@@ -383,6 +383,19 @@ def test_spreads_do_not_count_where_base_link_is() -> None:
     assert errors[place] > 10e-3
 
 
+def test_the_order_of_what_was_measured_does_not_matter() -> None:
+    """Backwards it is the same fit, with the same suspect under its new number."""
+    robot = measured(BRACKEN, points=6, seed=16)
+    mistyped(robot, 4, 1, 0.03)
+    forwards = fitted(robot)
+    robot.feet = robot.feet[::-1]
+    backwards = fitted(robot)
+    spread = np.sqrt(np.diag(forwards.covariance))
+    assert np.abs((backwards.values - forwards.values) / spread).max() < 1e-3
+    assert [each.place for each in forwards.suspects] == [4]
+    assert [each.place for each in backwards.suspects] == [len(robot.feet) - 5]
+
+
 def test_what_was_learned_is_less_than_before() -> None:
     """Every unknown of a leg is known as well as before, or better."""
     robot = measured(points=8, seed=14)
