@@ -77,7 +77,7 @@ def test_the_bars_are_as_long_as_they_say(sheet: Path, page: int) -> None:
     assert '200 mm' in words(sheet, page)
 
 
-@pytest.mark.parametrize('page', range(12))
+@pytest.mark.parametrize('page', [0, 5, 11])
 def test_what_matters_is_on_us_letter_too(sheet: Path, page: int) -> None:
     """A page of 279.4 mm (ANSI/ASME Y14.1) has 8.8 mm less at both ends; printers need 6 more."""
     paper = Paper(sheet, page)
