@@ -27,16 +27,16 @@ from leg_kinematics.calibration.joint_notes import (
     notes_of,
     results_of,
 )
-from leg_kinematics.calibration.measured import Reading, ServoFit
-from leg_kinematics.calibration.readings_file import (
+from leg_kinematics.calibration.joint_readings import (
     AngleRead,
     EndFound,
-    Entry,
     HornFitted,
+    JointEntry,
     OutputFound,
-    ReadingsFile,
     SignSeen,
 )
+from leg_kinematics.calibration.measured import Reading, ServoFit
+from leg_kinematics.calibration.readings_file import ReadingsFile
 from leg_kinematics.robot import parse_quantity
 from leg_kinematics.robot.units import split_quantity
 
@@ -398,11 +398,11 @@ class Dialogue:
                 return
             self._read_at(task, place, (Target(pulse, target.approached), *rest))
 
-    def _read_next(self, task: JointTask, *entries: Entry) -> None:
+    def _read_next(self, task: JointTask, *entries: JointEntry) -> None:
         self._read_at(task, self._place, self._place.plan[1:], *entries)
 
     def _read_at(
-        self, task: JointTask, place: _Place, plan: Sequence[Target], *entries: Entry
+        self, task: JointTask, place: _Place, plan: Sequence[Target], *entries: JointEntry
     ) -> None:
         """Have the servo go where the next angle is to be read, or tell the result."""
         before, rests = self._place, not self.moving
@@ -425,7 +425,9 @@ class Dialogue:
             free = self._place.free or self._notes(task).ends
             self._read_at(task, replace(self._place, free=free), (target,))
 
-    def _go_on(self, task: JointTask, place: _Place, notes: JointNotes, *entries: Entry) -> None:
+    def _go_on(
+        self, task: JointTask, place: _Place, notes: JointNotes, *entries: JointEntry
+    ) -> None:
         """Go to the first stage of which something is not known yet."""
         if notes.sign is None:
             self._take(replace(place, stage=Stage.DIRECTION), *entries)
@@ -444,7 +446,7 @@ class Dialogue:
 
     # ---- steps
 
-    def _take(self, place: _Place, *entries: Entry) -> None:
+    def _take(self, place: _Place, *entries: JointEntry) -> None:
         """Go on to a place, and write what was found out on the way."""
         for entry in entries:
             self._file.add(entry)
@@ -463,7 +465,7 @@ class Dialogue:
             return
         last = self._file.entries[-1] if self._file.entries else None
         of = [task.joint for task in self._tasks]
-        if last is None or last.joint not in of:
+        if not isinstance(last, JointEntry) or last.joint not in of:
             self.words = 'there is nothing here that could be taken back'
             return
         self._file.take_back()

@@ -13,15 +13,15 @@ from leg_kinematics.calibration.joint_notes import (
     JointTask,
     Target,
 )
-from leg_kinematics.calibration.measured import ServoFit
-from leg_kinematics.calibration.readings_file import (
+from leg_kinematics.calibration.joint_readings import (
     AngleRead,
     EndFound,
-    Entry,
     HornFitted,
+    JointEntry,
     OutputFound,
     SignSeen,
 )
+from leg_kinematics.calibration.measured import ServoFit
 from leg_kinematics.calibration.verdict import verdict
 
 
@@ -275,7 +275,7 @@ def ends_in_words(fit: ServoFit, ends: tuple[float, float] | None, task: JointTa
     return words
 
 
-def entry_in_words(entry: Entry) -> str:
+def entry_in_words(entry: JointEntry) -> str:
     """Say what was found out."""
     match entry:
         case OutputFound(joint, board, channel):

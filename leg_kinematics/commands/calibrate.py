@@ -208,7 +208,7 @@ def _work(
     mapped = _loaded(lambda: joint_maps_of(document, robot))
     path = readings or maps.with_suffix('.readings.jsonl')
     file = _loaded(lambda: ReadingsFile(path, robot, today))
-    begun = {each.joint for each in (*mapped, *file.entries)}
+    begun = {each.joint for each in mapped} | file.joints
     chosen = joints or [joint for joint in robot.joints if joint in begun or not mapped]
     tasks = _loaded(lambda: joint_tasks(robot, mapped))
     return _Work(

@@ -24,7 +24,8 @@ from leg_kinematics.calibration.bench import Bench
 from leg_kinematics.calibration.dialogue import Dialogue, Finish, Stage
 from leg_kinematics.calibration.horn import horn_fitting
 from leg_kinematics.calibration.joint_notes import JointTask
-from leg_kinematics.calibration.readings_file import AngleRead, ReadingsFile
+from leg_kinematics.calibration.joint_readings import AngleRead
+from leg_kinematics.calibration.readings_file import ReadingsFile
 from leg_kinematics.robot import Robot, load_robot
 
 if TYPE_CHECKING:
