@@ -17,7 +17,6 @@ from math import degrees, radians
 
 from leg_kinematics.calibration import dialogue_words as say
 from leg_kinematics.calibration.bench import Answered, Bench
-from leg_kinematics.calibration.dialogue_words import Question
 from leg_kinematics.calibration.joint_notes import (
     JointNotes,
     JointResult,
@@ -36,7 +35,9 @@ from leg_kinematics.calibration.joint_readings import (
     SignSeen,
 )
 from leg_kinematics.calibration.measured import Reading, ServoFit
+from leg_kinematics.calibration.question import Question
 from leg_kinematics.calibration.readings_file import ReadingsFile
+from leg_kinematics.calibration.trail import Trail
 from leg_kinematics.robot import parse_quantity
 from leg_kinematics.robot.units import split_quantity
 
@@ -118,14 +119,6 @@ class _Place:
     plan: tuple[Target, ...] = ()
 
 
-@dataclass(frozen=True)
-class _Step:
-    """A step that can be taken back: where it began, and how many entries it wrote."""
-
-    before: _Place
-    entries: int
-
-
 class Dialogue:
     """Leads through the calibration of joints.
 
@@ -153,7 +146,7 @@ class Dialogue:
         self._tasks = tuple(tasks)
         self._file = file
         self._bench = bench
-        self._steps: list[_Step] = []
+        self._trail: Trail[_Place] = Trail(file)
         self._orders: list[Callable[[], Answered]] = []
         self._fine = FINE_US[0]
         self._obeyed = False
@@ -179,6 +172,11 @@ class Dialogue:
     def results(self) -> Mapping[str, JointResult]:
         """What can be written, by joint."""
         return results_of(self._tasks, self._file)
+
+    @property
+    def ended(self) -> bool:
+        """Whether nothing is asked any more."""
+        return self.finish is not None
 
     @property
     def moving(self) -> bool:
@@ -267,7 +265,7 @@ class Dialogue:
         """
         self.words = ''
         task, place = self.task, self._place
-        if task is None or not self.question().wants_angle:
+        if task is None or self.question().typed is None:
             self.words = f'no angle is asked for here: {text} was not taken'
         elif self.moving:
             self.words = f'the servo is on its way: {text} was not taken; read it at rest'
@@ -448,19 +446,14 @@ class Dialogue:
 
     def _take(self, place: _Place, *entries: JointEntry) -> None:
         """Go on to a place, and write what was found out on the way."""
-        for entry in entries:
-            self._file.add(entry)
-        self._steps.append(_Step(self._place, len(entries)))
+        self._trail.step(self._place, *entries)
         self._place = place
 
     def _undo(self) -> None:
         """Take the last step back: of this session, and then of those before."""
-        if self._steps:
-            step = self._steps[-1]
-            for _ in range(step.entries):
-                self._file.take_back()
-            self._steps.pop()
-            self._return_to(replace(step.before, looked=False))
+        before = self._trail.back()
+        if before is not None:
+            self._return_to(replace(before, looked=False))
             self.words = self.words or 'taken back'
             return
         last = self._file.entries[-1] if self._file.entries else None

@@ -3,7 +3,6 @@
 """What a person is asked at the bench, and what every answer means."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from math import degrees
 
 from leg_kinematics.calibration.joint_notes import (
@@ -22,44 +21,13 @@ from leg_kinematics.calibration.joint_readings import (
     SignSeen,
 )
 from leg_kinematics.calibration.measured import ServoFit
+from leg_kinematics.calibration.question import LEAVE, OFF, UNDO, Choice, Question, Typed
 from leg_kinematics.calibration.verdict import verdict
 
-
-@dataclass(frozen=True)
-class Choice:
-    """A key, and what it does."""
-
-    key: str
-    words: str
-
-
-@dataclass(frozen=True)
-class Question:
-    """What a person is asked.
-
-    Attributes
-    ----------
-    title
-        What it is about.
-    text
-        What to do or to look at.
-    choices
-        The keys that mean something now.
-    wants_angle
-        Whether an angle can be typed as well.
-
-    """
-
-    title: str
-    text: str
-    choices: tuple[Choice, ...]
-    wants_angle: bool = False
-
-
-UNDO = Choice('u', 'undo the last step')
-OFF = Choice('x', 'pulses off now')
 SKIP = Choice('k', 'skip this joint')
-LEAVE = Choice('q', 'leave')
+
+#: An angle, as it is typed.
+ANGLE = Typed('angle in deg', frozenset('0123456789.,+-'), 8)
 
 #: What can be done at any time while a servo has pulses.
 ALWAYS = (OFF, UNDO, SKIP, LEAVE)
@@ -212,7 +180,7 @@ def read(task: JointTask, plan: Sequence[Target], notes: JointNotes, fine_us: fl
         Choice('n', 'no reading here, the next one'),
         Choice('d', 'enough: the result'),
     )
-    return Question(f'{task.joint}: angle?', text, (*choices, *ALWAYS), wants_angle=True)
+    return Question(f'{task.joint}: angle?', text, (*choices, *ALWAYS), ANGLE)
 
 
 def result(task: JointTask, notes: JointNotes, found: ServoFit | str) -> Question:

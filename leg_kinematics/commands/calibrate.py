@@ -226,8 +226,8 @@ def _measure(
     """Lead through the dialogue; returns what was measured, and whether it is to be written."""
     from leg_kinematics.calibration.dialogue import Dialogue, Finish  # noqa: PLC0415
     from leg_kinematics.commands.calibration_session import bench_at  # noqa: PLC0415
-    from leg_kinematics.commands.calibrator import Calibrator  # noqa: PLC0415
     from leg_kinematics.commands.mock_servos import mock_servos  # noqa: PLC0415
+    from leg_kinematics.commands.question_screen import QuestionScreen  # noqa: PLC0415
 
     with ExitStack() as stack:
         protractor = None
@@ -239,7 +239,14 @@ def _measure(
             bench_at(specs, work.tasks, console, hold=hold, store_limits=store_limits)
         )
         dialogue = Dialogue(work.tasks, work.file, bench)
-        Calibrator(dialogue, bench, console, protractor).run()
+
+        def shown() -> str:
+            if protractor is None or dialogue.task is None:
+                return ''
+            angle = protractor(dialogue.task.output)
+            return f'On the mock the protractor shows {angle:.1f} deg.'
+
+        QuestionScreen(dialogue, bench, console, shown).run()
     return dialogue.results, dialogue.finish is Finish.WRITE
 
 

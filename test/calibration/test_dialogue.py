@@ -170,7 +170,7 @@ class Session:
         """Give an honest answer to the question, and wait for what comes of it."""
         before, question = self.angle if self.dialogue.task else 0.0, self.dialogue.question()
         keys = {choice.key for choice in question.choices}
-        if question.wants_angle:
+        if question.typed is not None:
             self.rest()
             self.dialogue.enter(self.read(self.angle))
         else:
@@ -320,7 +320,7 @@ def test_answers_that_mean_nothing_change_nothing(tmp_path: Path) -> None:
             session.dialogue.choose(key)
             assert session.dialogue.words == f'the key {key} means nothing here'
             assert session.state == before
-        if not question.wants_angle:
+        if question.typed is None:
             session.dialogue.enter('12')
             assert 'no angle is asked for' in session.dialogue.words
             assert session.state == before
