@@ -35,7 +35,7 @@ from leg_kinematics.calibration.joint_readings import (
     SignSeen,
 )
 from leg_kinematics.calibration.measured import Reading, ServoFit
-from leg_kinematics.calibration.question import Question
+from leg_kinematics.calibration.question import Finish, Question
 from leg_kinematics.calibration.readings_file import ReadingsFile
 from leg_kinematics.calibration.trail import Trail
 from leg_kinematics.robot import parse_quantity
@@ -76,15 +76,6 @@ class Stage(enum.Enum):
 
 
 POWERED = frozenset({Stage.HORN, Stage.DIRECTION, Stage.LONGER, Stage.SHORTER, Stage.READ})
-
-
-class Finish(enum.Enum):
-    """How it ended."""
-
-    LEFT = enum.auto()
-    """Nothing is to be written to the servo maps."""
-    WRITE = enum.auto()
-    """What `results` gives is to be written."""
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """What a person is asked at the bench, and who asks it."""
 
+import enum
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -60,6 +61,15 @@ class Question:
 UNDO = Choice('u', 'undo the last step')
 OFF = Choice('x', 'pulses off now')
 LEAVE = Choice('q', 'leave')
+
+
+class Finish(enum.Enum):
+    """How a dialogue ended."""
+
+    LEFT = enum.auto()
+    """Nothing is to be written."""
+    WRITE = enum.auto()
+    """What was found out is to be written."""
 
 
 class Asking(Protocol):

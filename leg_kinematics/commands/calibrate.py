@@ -224,7 +224,8 @@ def _measure(
     work: _Work, specs: tuple[str, ...], console: Console, *, hold: bool, store_limits: bool
 ) -> 'tuple[Mapping[str, JointResult], bool]':
     """Lead through the dialogue; returns what was measured, and whether it is to be written."""
-    from leg_kinematics.calibration.dialogue import Dialogue, Finish  # noqa: PLC0415
+    from leg_kinematics.calibration.dialogue import Dialogue  # noqa: PLC0415
+    from leg_kinematics.calibration.question import Finish  # noqa: PLC0415
     from leg_kinematics.commands.calibration_session import bench_at  # noqa: PLC0415
     from leg_kinematics.commands.mock_servos import mock_servos  # noqa: PLC0415
     from leg_kinematics.commands.question_screen import QuestionScreen  # noqa: PLC0415

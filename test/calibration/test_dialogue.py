@@ -21,10 +21,11 @@ from hypothesis import strategies as st
 from leg_kinematics.board import Output
 from leg_kinematics.board.simulated.true_servo import TrueServo
 from leg_kinematics.calibration.bench import Bench
-from leg_kinematics.calibration.dialogue import Dialogue, Finish, Stage
+from leg_kinematics.calibration.dialogue import Dialogue, Stage
 from leg_kinematics.calibration.horn import horn_fitting
 from leg_kinematics.calibration.joint_notes import JointTask
 from leg_kinematics.calibration.joint_readings import AngleRead
+from leg_kinematics.calibration.question import Finish
 from leg_kinematics.calibration.readings_file import ReadingsFile
 from leg_kinematics.robot import Robot, load_robot
 
