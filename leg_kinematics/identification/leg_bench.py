@@ -28,6 +28,10 @@ class LegBench(Protocol):
     def angles(self) -> Mapping[str, float] | None:
         """Where the joints shall be now, rad by name; None while nobody knows where they are."""
 
+    @property
+    def speeds(self) -> Mapping[str, float]:
+        """How fast a trajectory may be, rad/s by name of the joint."""
+
     def condition(self) -> object:
         """Say how the bench is; in words as a text."""
 
@@ -57,7 +61,7 @@ class LegBench(Protocol):
         joints
             That it has columns for; the others stay where they are.
         trajectory
-            From rest to rest, no faster than the bench moves.
+            From rest to rest, no faster than `speeds`.
 
         """
 
