@@ -124,6 +124,7 @@ class Driving:
         self._status = BoardsStatus({})
         self._let_go = 0
         self._supply = Supply()
+        self._supply_gone = False
         self.refused = 0
         self._refusal = ''
 
@@ -167,9 +168,10 @@ class Driving:
 
     def condition(self) -> Condition:
         """Say how the bridge is."""
-        return condition_of(self._situation())
+        return condition_of(self.situation())
 
-    def _situation(self) -> DrivingSituation:
+    def situation(self) -> DrivingSituation:
+        """Tell all that can be put into words."""
         return DrivingSituation(
             state=self.state,
             reason=self._power.reason,
@@ -179,6 +181,7 @@ class Driving:
             taken_over=self._taken_over,
             blocked=self._blocked,
             refusal=self._refusal,
+            supply_gone=self._supply_gone,
             begun=self._enabling.begun,
             legs=self._enabling.count,
             lag=self._following.lag,
@@ -256,7 +259,7 @@ class Driving:
 
     def rearm(self) -> Answer:
         """End a release, and give the legs their pulses again, one after another, at rest."""
-        refusal = self._power.refusal(Event.REARM) or refusal_to_rearm(self._situation())
+        refusal = self._power.refusal(Event.REARM) or refusal_to_rearm(self.situation())
         if refusal:
             return Answer(success=False, words=f'not rearmed: {refusal}')
         if self.state is PowerState.RELEASED:
@@ -350,7 +353,8 @@ class Driving:
         if status.let_go != self._let_go:
             self._let_go = status.let_go
             self._lose('pulses went off: a board restarted or released them', status)
-        if self._supply.gone(status, now):
+        self._supply_gone = self._supply.gone(status, now)
+        if self._supply_gone:
             self._lose('the supply of the servos is gone', BoardsStatus({}))
         if status.lost:
             self._happen(Event.LINE_LOST)

@@ -208,7 +208,7 @@ def _work(
     mapped = _loaded(lambda: joint_maps_of(document, robot))
     path = readings or maps.with_suffix('.readings.jsonl')
     file = _loaded(lambda: ReadingsFile(path, robot, today))
-    begun = {each.joint for each in (*mapped, *file.entries)}
+    begun = {each.joint for each in mapped} | file.joints
     chosen = joints or [joint for joint in robot.joints if joint in begun or not mapped]
     tasks = _loaded(lambda: joint_tasks(robot, mapped))
     return _Work(
@@ -224,10 +224,11 @@ def _measure(
     work: _Work, specs: tuple[str, ...], console: Console, *, hold: bool, store_limits: bool
 ) -> 'tuple[Mapping[str, JointResult], bool]':
     """Lead through the dialogue; returns what was measured, and whether it is to be written."""
-    from leg_kinematics.calibration.dialogue import Dialogue, Finish  # noqa: PLC0415
+    from leg_kinematics.calibration.dialogue import Dialogue  # noqa: PLC0415
+    from leg_kinematics.calibration.question import Finish  # noqa: PLC0415
     from leg_kinematics.commands.calibration_session import bench_at  # noqa: PLC0415
-    from leg_kinematics.commands.calibrator import Calibrator  # noqa: PLC0415
     from leg_kinematics.commands.mock_servos import mock_servos  # noqa: PLC0415
+    from leg_kinematics.commands.question_screen import QuestionScreen  # noqa: PLC0415
 
     with ExitStack() as stack:
         protractor = None
@@ -239,7 +240,14 @@ def _measure(
             bench_at(specs, work.tasks, console, hold=hold, store_limits=store_limits)
         )
         dialogue = Dialogue(work.tasks, work.file, bench)
-        Calibrator(dialogue, bench, console, protractor).run()
+
+        def shown() -> str:
+            if protractor is None or dialogue.task is None:
+                return ''
+            angle = protractor(dialogue.task.output)
+            return f'On the mock the protractor shows {angle:.1f} deg.'
+
+        QuestionScreen(dialogue, bench, console, shown).run()
     return dialogue.results, dialogue.finish is Finish.WRITE
 
 
