@@ -2,27 +2,28 @@
 # SPDX-License-Identifier: Apache-2.0
 """A line that a foot really went along, marked on paper, beside what was to be expected of it.
 
-The foot stands at stops on the way, and each is marked. A ruler laid through the first and the last
-mark shows how far the others are beside it. What was to be expected comes in parts that add up:
-steps of the pulses and dead bands, as `design.lines` has them, and the slack that was measured. What
-none of them explains is left over.
+The foot stands at stops on the way, and each is marked. A ruler laid through the first and the
+last mark shows how far the others are beside it. What was to be expected comes in parts that add
+up: steps of the pulses and dead bands, as `design.lines` has them, and the slack that was measured.
+What none of them explains is left over.
 
 A servo rests as near to its pulse as its dead band wants, and a joint with slack as near to its
 servo as the slack wants: one after the other is the same as one band that is as wide as both.
 
 **What is left over** is judged by the scatter of the marks: all are placed and read equally well,
-and each deviation holds the errors of the first and the last mark as well. The sum of squares of
-what is left, weighted by the inverse of that covariance, is distributed as chi-square with one
-degree of freedom a mark between the ends if nothing else is left. Where it is too large, a bow
-f (1 - f) over the share f of the way is fitted by the same weights (generalised least squares; both
-from memory, of any textbook on linear models).
+and each deviation holds the errors of the first and the last mark as well. By the inverse of that
+covariance a bow 4 f (1 - f) over the share f of the way is fitted (generalised least squares); the
+sum of squares of the rest, weighted by it, is distributed as chi-square with one degree of freedom
+less than there are deviations. Both are from memory, of any textbook on linear models. They are
+independent of each other, so that each is given half of the chance of a false alarm.
 """
 
 import enum
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from math import sqrt
+from itertools import pairwise
+from math import hypot, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,8 +38,8 @@ from leg_kinematics.solver import LegReach, LegSolver, Trajectory, straight_move
 #: Stops on a line, those at its ends among them.
 STOPS = 9
 
-#: The line reaches so far from where the foot stands, as a share of its room there; and the foot
-#: comes from a little farther back, so that every joint has taken up its slack before the first stop.
+#: The line reaches so far from where the foot stands, as a share of its room there. The foot comes
+#: from a little farther back, so that every joint has taken up its slack before the first stop.
 HALF_LINE, RUN_UP = 0.75, 0.95
 
 #: A foot that has less room than this draws no line, m.
@@ -54,14 +55,18 @@ SHORTEST = 1.0
 #: m.
 MARK = 0.00025
 
-#: What is left over by chance alone is believed above this probability.
-BY_CHANCE = 0.05
-
-#: A bow counts from so many standard errors (95 % of a normal distribution).
-SURE = 1.96
+#: A rest less probable than this, and a bow of more standard errors, are not by chance: 2.5 % each,
+#: the latter of a normal distribution.
+BY_CHANCE, SURE = 0.025, 2.241403
 
 #: A deviation farther than this from what is expected is asked about, m.
 SURPRISING = 0.004
+
+#: A foot nearer to its coxa axis is right below it, m.
+NEAREST = 1e-6
+
+#: Of a direction.
+ROUNDING = 1e-9
 
 #: Within this a change of pulse tells the gain of a servo, rad.
 NEAR = 0.01
@@ -111,7 +116,9 @@ class LinePlan:
 def plan_line(
     solver: LegSolver, foot: Vector, speeds: Mapping[str, float], stops: int = STOPS
 ) -> LinePlan:
-    """Plan a line in the direction in which the robot looks, through a place of the foot.
+    """Plan a level line through a place of the foot, at right angles to the way to its coxa axis.
+
+    There all three joints turn. It leads forward, or to the left where it leads aside.
 
     Parameters
     ----------
@@ -140,16 +147,35 @@ def plan_line(
             f'{MM * foot[1]:.1f}, z {MM * foot[2]:.1f} mm in base_link, and a line needs '
             f'{MM * LEAST_ROOM:g} mm; put the paper higher or lower'
         )
+    ahead, aside = _across(solver, foot)
     x, y, z = foot
-    places = [(x + room * share, y, z) for share in np.linspace(-HALF_LINE, HALF_LINE, stops)]
-    start = (x - room * RUN_UP, y, z)
+
+    def place(share: float) -> Vector:
+        return (x + room * share * ahead, y + room * share * aside, z)
+
+    places = [place(share) for share in np.linspace(-HALF_LINE, HALF_LINE, stops).tolist()]
+    start = place(-RUN_UP)
     paces = [speeds[joint] for joint in solver.joints]
     way = [start, *places]
     moves = tuple(
         straight_move([solver], [here], [there], SHORTEST, tolerance=TOLERANCE, speeds=paces)
-        for here, there in zip(way[:-1], way[1:], strict=True)
+        for here, there in pairwise(way)
     )
     return LinePlan(solver.name, solver.joints, start, solver.angles(start), tuple(places), moves)
+
+
+def _across(solver: LegSolver, foot: Vector) -> tuple[float, float]:
+    """Direction at right angles to the way from the coxa axis to the foot, forward or to the left.
+
+    Where the foot is right below the axis it is forward.
+    """
+    outwards, leftwards, _ = np.subtract(foot, solver.mount.position).tolist()
+    length = hypot(outwards, leftwards)
+    if length < NEAREST:
+        return (1.0, 0.0)
+    ahead, aside = -leftwards / length, outwards / length
+    backwards = ahead < -ROUNDING or (ahead < ROUNDING and aside < 0.0)
+    return (-ahead, -aside) if backwards else (ahead, aside)
 
 
 def beside_ruler(marks: Array) -> Array:
@@ -200,9 +226,11 @@ class ExpectedLine:
 
 def expected_line(
     plan: LinePlan,
+    way: Sequence[Mapping[str, float]],
     leg: Leg,
     solver: LegSolver,
     maps: Mapping[str, ServoMap],
+    *,
     lags: Mapping[str, float],
 ) -> ExpectedLine:
     """Work out where the marks are to be expected.
@@ -211,6 +239,9 @@ def expected_line(
     ----------
     plan
         The line.
+    way
+        Joint angles from place to place by which the leg comes to where the line starts, rad by
+        name: from which side each joint comes there is known by them.
     leg, solver
         Description and solver of the leg.
     maps
@@ -228,12 +259,14 @@ def expected_line(
             for each, angle in zip(joints, plan.start_angles, strict=True)
         ]
     )
-    told = [as_told(pulses_of(joints, move)) for move in plan.moves]
+    # Between two places a joint turns one way only, so that nothing but the places counts.
+    coming = [[each.pulse_us(place[each.joint]) for each in joints] for place in way]
+    told = [as_told(np.array(coming)), *(as_told(pulses_of(joints, move)) for move in plan.moves)]
     ends = np.cumsum([len(each) for each in told]) - 1
     whole = np.vstack(told)
 
     def at_stops(half_widths: Array) -> Array:
-        stands = rests(whole[0], whole, half_widths)[ends]
+        stands = rests(whole[0], whole, half_widths)[ends[1:]]
         return beside_ruler(feet_at(solver, joints, stands))
 
     steps = at_stops(np.zeros(3))
@@ -289,9 +322,8 @@ class MarkedLine:
         """Inverse of the covariance of the deviations between the ends, 1/m²."""
         share = self.plan.shares[1:-1]
         own = np.eye(len(share))
-        return np.linalg.inv(
-            MARK**2 * (own + np.outer(1.0 - share, 1.0 - share) + np.outer(share, share))
-        )
+        by_ends = np.outer(1.0 - share, 1.0 - share) + np.outer(share, share)
+        return np.asarray(np.linalg.inv(MARK**2 * (own + by_ends)), dtype=np.float64)
 
     @cached_property
     def bow(self) -> tuple[float, float]:
@@ -303,23 +335,18 @@ class MarkedLine:
 
     @property
     def probability(self) -> float:
-        """That marks and ruler alone leave as much over, or more."""
-        return self._by_chance(self.left[1:-1], 0)
-
-    def _by_chance(self, left: Array, fitted: int) -> float:
-        return float(chdtrc(len(left) - fitted, left @ self._weights @ left))
+        """That marks and ruler alone leave as much over beside the bow, or more."""
+        share = self.plan.shares[1:-1]
+        rest = self.left[1:-1] - self.bow[0] * 4.0 * share * (1.0 - share)
+        return float(chdtrc(len(rest) - 1, rest @ self._weights @ rest))
 
     @property
     def verdict(self) -> Leftover:
         """What is left over."""
-        if self.probability >= BY_CHANCE:
-            return Leftover.SCATTER
+        if self.probability < BY_CHANCE:
+            return Leftover.OTHER
         bow, error = self.bow
-        share = self.plan.shares[1:-1]
-        rest = self.left[1:-1] - bow * 4.0 * share * (1.0 - share)
-        if abs(bow) >= SURE * error and self._by_chance(rest, 1) >= BY_CHANCE:
-            return Leftover.BOW
-        return Leftover.OTHER
+        return Leftover.BOW if abs(bow) >= SURE * error else Leftover.SCATTER
 
     @property
     def oddest(self) -> int:
@@ -356,10 +383,13 @@ def line_in_words(line: MarkedLine) -> tuple[str, ...]:
         ('slack as measured', parts.slack),
         ('left over', line.left),
     )
-    return (
+    summary = (
         f'{plan.leg} went {MM * plan.length:.0f} mm, and its marks are up to '
         f'{_worst(line.measured)} beside the ruler; check expects up to {_worst(told)}, and with '
-        f'the slack that was measured up to {_worst(parts.whole)}.',
+        f'the slack that was measured up to {_worst(parts.whole)}.'
+    )
+    return (
+        summary,
         'At most: ' + ', '.join(f'{name} {_worst(part)}' for name, part in shares) + '.',
         _rest_in_words(line),
     )
