@@ -38,6 +38,7 @@ from leg_kinematics.design.line_on_paper import (
     mark_line,
     plan_line,
 )
+from leg_kinematics.design.line_picture import draw_line_on_paper
 from leg_kinematics.errors import CalibrationError
 from leg_kinematics.robot import load_robot
 from leg_kinematics.solver import leg_solvers
@@ -258,6 +259,21 @@ def test_the_parts_add_up(calibrated: CalibratedRobot) -> None:
     assert np.abs(parts.steps).max() < 0.0002
     assert 0.0001 < np.abs(parts.dead_band).max() < 0.001
     assert np.abs(parts.slack).max() > 0.0003
+
+
+def test_the_picture_shows_what_was_typed(calibrated: CalibratedRobot) -> None:
+    """Marks, expectations and what is left over are drawn in mm along the line."""
+    result = Paper(calibrated, Truth(slack=1.0, dead_band_us=5.0)).measured()
+    figure = draw_line_on_paper(result)
+    marks, left = (
+        {line.get_label(): line.get_ydata() for line in axes.get_lines()} for axes in figure.axes
+    )
+    along = figure.axes[0].get_lines()[0].get_xdata()
+    assert along == pytest.approx(np.linspace(0.0, 1e3 * result.plan.length, 9))
+    assert marks['marked'] == pytest.approx(1e3 * result.measured)
+    assert left['left over'] == pytest.approx(1e3 * result.left)
+    (legend,) = figure.legends
+    assert len(legend.get_texts()) == 5
 
 
 # ---- the ruler
