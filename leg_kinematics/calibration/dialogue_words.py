@@ -71,12 +71,13 @@ def power(task: JointTask, notes: JointNotes) -> Question:
 
 
 def power_again(task: JointTask, pulse_us: float) -> Question:
-    """Ask whether a servo that has lost its pulses shall get them again."""
+    """Ask whether a servo that does not obey any more shall get its pulses again."""
     text = (
-        f'This servo has no pulses. It gets {pulse_us:g} us again, and runs there AT FULL SPEED '
-        'if it was turned meanwhile: keep hands away.'
+        f'This servo does not obey: it has lost its pulses, or its board cannot be reached. It '
+        f'gets {pulse_us:g} us again, and runs there AT FULL SPEED if it was turned meanwhile: '
+        'keep hands away.'
     )
-    return Question(task.joint, text, (Choice('enter', 'give it pulses again'), UNDO, SKIP, LEAVE))
+    return Question(task.joint, text, (Choice('enter', 'give it pulses again'), *ALWAYS))
 
 
 def horn(task: JointTask) -> Question:

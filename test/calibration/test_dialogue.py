@@ -409,7 +409,7 @@ def test_one_more_reading_on_another_day(tmp_path: Path) -> None:
     session = Session(first.path, drawn(2), before=first)
     assert session.dialogue.stage is Stage.RESULT
     session.dialogue.choose('m')
-    assert 'This servo has no pulses' in session.dialogue.question().text
+    assert 'This servo does not obey' in session.dialogue.question().text
     session.watched.run(1.0)
     assert not session.watched.pulses_us
     session.to_the_end()
@@ -588,7 +588,7 @@ def test_pulses_that_went_off_come_back_by_a_word_only(tmp_path: Path, stage: St
     for _ in range(round(3.0 / TICK)):
         session.tick()
     assert not session.watched.pulses_us
-    assert 'This servo has no pulses' in session.dialogue.question().text
+    assert 'This servo does not obey' in session.dialogue.question().text
     assert session.dialogue.stage is stage
     session.to_the_end()
     assert set(session.dialogue.results) == {'left_front_coxa'}
