@@ -189,10 +189,11 @@ def _work(
     from leg_kinematics.calibration.maps_file import open_maps  # noqa: PLC0415
     from leg_kinematics.calibration.readings_file import ReadingsFile  # noqa: PLC0415
     from leg_kinematics.commands.calibration_session import joint_tasks  # noqa: PLC0415
+    from leg_kinematics.commands.mock_robot import mock_copy  # noqa: PLC0415
 
     today = datetime.now().astimezone().date()
     if on_mock:
-        copy = maps.with_suffix('.mock.yaml')
+        copy = mock_copy(maps)
         if maps.exists() and not copy.exists():
             _loaded(lambda: open_maps(maps, robot, today.isoformat()))
             shutil.copyfile(maps, copy)
@@ -227,13 +228,16 @@ def _measure(
     from leg_kinematics.calibration.dialogue import Dialogue  # noqa: PLC0415
     from leg_kinematics.calibration.question import Finish  # noqa: PLC0415
     from leg_kinematics.commands.calibration_session import bench_at  # noqa: PLC0415
+    from leg_kinematics.commands.mock_robot import TrueRobot, truth_beside  # noqa: PLC0415
     from leg_kinematics.commands.mock_servos import mock_servos  # noqa: PLC0415
     from leg_kinematics.commands.question_screen import QuestionScreen  # noqa: PLC0415
 
     with ExitStack() as stack:
         protractor = None
         if not specs:
-            mock = stack.enter_context(mock_servos(work.tasks))
+            truth = TrueRobot.at(truth_beside(work.maps), work.robot, work.tasks)
+            servos = {task.output: truth.servos[task.joint] for task in work.tasks}
+            mock = stack.enter_context(mock_servos(servos))
             specs, protractor = tuple(mock.specs), mock.angle
             console.print('On mock boards: nothing real moves.')
         bench = stack.enter_context(

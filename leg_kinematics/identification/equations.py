@@ -32,8 +32,12 @@ READING, FOOT, MARKER, TOUCH = range(4)
 #: Beyond so many standard deviations a number pulls less and less, at the start.
 FAR = 2.0
 
-#: The sum of the squares is least where a step would make it smaller by no more than this.
+#: The sum of the squares is least where a step would make it smaller by no more than this: then no
+#: unknown is farther from its place than a hundred-thousandth of its standard error.
 LEAST_GAIN = 1e-9
+
+#: The same at the start, where steps that heed how deviations pull less would be shorter and more.
+LEAST_GAIN_AT_START = 1e-2
 
 #: Steps, and halvings of a step, after which there is no hope.
 MOST_STEPS, MOST_HALVINGS = 60, 20
@@ -244,7 +248,7 @@ class Equations:
             step = normal.step()
             of_legs, of_grounds = normal.slopes
             gain = float(step @ np.concatenate([of_legs.ravel(), of_grounds]))
-            if gain <= LEAST_GAIN:
+            if gain <= (LEAST_GAIN_AT_START if robust else LEAST_GAIN):
                 return values
             share = 1.0
             for _ in range(MOST_HALVINGS):

@@ -9,6 +9,7 @@ from itertools import product
 from math import sqrt
 
 import numpy as np
+from scipy.linalg import block_diag
 
 from leg_kinematics.calibration.foot_readings import LegStand, Triple
 from leg_kinematics.calibration.least_squares import Estimate
@@ -105,6 +106,8 @@ class Identified:
         The same where the position itself was not used: how well the others foretell it.
     touch_residuals
         Heights of the ground less those expected of the feet that touched it, m.
+    tolerances
+        As given.
 
     """
 
@@ -122,6 +125,7 @@ class Identified:
     foot_residuals: Floats
     left_out: Floats
     touch_residuals: Floats
+    tolerances: Tolerances
 
     def foot(self, leg: str, pulses_us: Sequence[float]) -> Triple:
         """Return where the tip of a foot is in `base_link`, m.
@@ -140,6 +144,37 @@ class Identified:
         positions, _ = self.model.feet(self.values, self.model.stands([stand]))
         x, y, z = positions[0].tolist()
         return (x, y, z)
+
+    def expect(self, stand: LegStand, placement: int) -> tuple[Triple, Floats]:
+        """Return where the tip of a foot is expected, before it is measured.
+
+        Parameters
+        ----------
+        stand
+            How its servos stand.
+        placement
+            Number of the placement, in whose frame it is wanted; it may be a new one.
+
+        Returns
+        -------
+        tuple
+            Position, m, and its covariance, m², shape (3, 3): what is not known of leg and ground,
+            without the error of a measurement.
+
+        """
+        model, values, covariance = self.model, self.values, self.covariance
+        if placement not in model.placements:
+            model = replace(model, placements=(*model.placements, placement))
+            expected, spreads = model.expected(self.tolerances)
+            values = np.concatenate([values, expected[-6:]])
+            covariance = block_diag(covariance, np.diag(spreads[-6:] ** 2))
+        stands = model.stands([stand])
+        places = np.array([model.placements.index(placement)])
+        positions, derivatives = model.on_ground(values, stands, places, np.zeros(1))
+        columns = model.columns(stands, places)[0]
+        own = covariance[np.ix_(columns, columns)]
+        x, y, z = positions[0].tolist()
+        return (x, y, z), derivatives[0] @ own @ derivatives[0].T
 
     def foot_spread(self, stands: Sequence[LegStand]) -> Floats:
         """Return standard errors of feet in x, y and z of `base_link`, m, shape (n, 3).
@@ -231,7 +266,7 @@ def identify(
         used.readings[place] = number not in maps[joint].suspects
     values = equations.solved(values, used, robust=True)
     values, used, covariance = settled(equations, values, used)
-    return _identified(equations, values, used, covariance, evidence)
+    return _identified(equations, values, used, covariance, evidence, tolerances)
 
 
 def _refuse_unknown(legs: tuple[Leg, ...], evidence: Evidence) -> None:
@@ -295,7 +330,12 @@ def _start(equations: Equations, maps: Mapping[str, ServoFit]) -> Floats:
 
 
 def _identified(
-    equations: Equations, values: Floats, used: Used, covariance: Floats, evidence: Evidence
+    equations: Equations,
+    values: Floats,
+    used: Used,
+    covariance: Floats,
+    evidence: Evidence,
+    tolerances: Tolerances,
 ) -> Identified:
     model = equations.model
     errors = np.sqrt(np.diag(covariance))
@@ -354,6 +394,7 @@ def _identified(
         foot_residuals=feet[:seen],
         left_out=_left_out(equations, used, covariance, feet, by_foot)[:seen],
         touch_residuals=feet[equations.touches, 2],
+        tolerances=tolerances,
     )
 
 

@@ -19,6 +19,7 @@ from leg_kinematics.errors import CommandError
 from leg_kinematics.robot import Leg, Robot, Vector
 from leg_kinematics.solver import (
     LegSolver,
+    Range,
     box_distances,
     joint_points,
     posture_angles,
@@ -144,14 +145,17 @@ class Room:
 
     def clear(self, name: str, angles: Floats, others: Mapping[str, Vector]) -> NDArray[np.bool_]:
         """Tell in which postures a leg is clear of all, shape (n,)."""
-        return np.all(self.clearances(name, angles, others) >= 0.0, axis=1)
+        clear: NDArray[np.bool_] = np.all(self.clearances(name, angles, others) >= 0.0, axis=1)
+        return clear
 
-    def inside(self, name: str, angles: Floats) -> NDArray[np.bool_]:
-        """Tell which postures are within limits and servo maps, shape (n,)."""
+    def ranges(self, name: str) -> tuple[Range, Range, Range]:
+        """Lowest and highest angle of each joint by limits and servo maps, rad."""
         leg = self.leg(name)
-        low = [max(bound[0], span[0]) for bound, span in zip(leg.limits, leg.expressible)]
-        high = [min(bound[1], span[1]) for bound, span in zip(leg.limits, leg.expressible)]
-        return np.all((angles >= low) & (angles <= high), axis=1)
+        coxa, femur, tibia = (
+            (max(limit[0], span[0]), min(limit[1], span[1]))
+            for limit, span in zip(leg.limits, leg.expressible, strict=True)
+        )
+        return (coxa, femur, tibia)
 
     # ---- distances
 

@@ -165,6 +165,25 @@ def judged(equations: Equations, values: Floats, covariance: Floats, used: Used)
     return Judged(readings, feet, squares, freedom)
 
 
+def outlier_limit(
+    numbers: int, freedom: Floats | float = np.inf, chance: float = FALSE_ALARM
+) -> Floats | float:
+    """Return how many standard deviations one of so many numbers may be off, as Bonferroni has it.
+
+    Parameters
+    ----------
+    numbers
+        Of which none is to be suspected,
+    freedom
+        where so many degrees of freedom tell the standard deviation,
+    chance
+        but with this probability.
+
+    """
+    limit: Floats | float = stdtrit(np.minimum(freedom, INFINITE), 1.0 - chance / (2.0 * numbers))
+    return limit
+
+
 def expected_covariances(covariance: Floats, equations: Equations, by_foot: Floats) -> Floats:
     """Return the covariances of the positions that a fit expects, m², shape (k, 3, 3)."""
     columns = equations.foot_columns
@@ -190,20 +209,18 @@ def belonging(equations: Equations, found: Judged, used: Used, *, first: bool) -
 
     """
     numbers = len(found.readings) + int(np.sum(equations.given))
-    chance = 1.0 - FALSE_ALARM / (2.0 * numbers)
 
     def beyond(deviations: Floats, trusted: Flags, kind: int) -> Flags:
-        scatter = used.scatter[kind]
+        far = np.abs(deviations) * used.scatter[kind]
         if first:
-            middle = np.median(np.abs(deviations[trusted])) if np.any(trusted) else 0.0
-            largest = max(1.0, float(middle * scatter / MEDIAN_DEVIATION))
-            return np.greater(np.abs(deviations) * scatter, stdtrit(INFINITE, chance) * largest)
+            middle = float(np.median(far[trusted])) if np.any(trusted) else 0.0
+            return np.greater(far, outlier_limit(numbers) * max(1.0, middle / MEDIAN_DEVIATION))
         # What is used takes its own part out of the scatter.
-        own = np.where(trusted, deviations**2, 0.0)
+        own = np.where(trusted, far**2, 0.0)
         freedom = found.freedom[kind] + PRIOR_FREEDOM - trusted
-        squares = (found.squares[kind] - own) * scatter**2 + PRIOR_FREEDOM
+        squares = found.squares[kind] * used.scatter[kind] ** 2 - own + PRIOR_FREEDOM
         largest = np.sqrt(np.maximum(squares / freedom, 1.0))
-        return np.greater(np.abs(deviations) * scatter, stdtrit(freedom, chance) * largest)
+        return np.greater(far, outlier_limit(numbers, freedom) * largest)
 
     readings = ~beyond(found.readings, used.readings, READING)
     feet = equations.given.copy()

@@ -26,11 +26,11 @@ from leg_kinematics.identification.fit import Identified, identify
 from leg_kinematics.robot import Robot, load_robot
 
 if TYPE_CHECKING:
-    from test.identification.unknown_robot import Ground, Measurer, UnknownRobot, aligned
+    from test.unknown_robot import Ground, Measurer, UnknownRobot, aligned
 else:
     from unknown_robot import Ground, Measurer, UnknownRobot, aligned
 
-BRACKEN = load_robot(Path(__file__).parents[2] / 'config/robots/bracken.yaml')
+BRACKEN = load_robot(Path(__file__).parents[1] / 'config/robots/bracken.yaml')
 
 #: Smaller typing errors are as a ruler and a protractor may be misread: m and rad.
 TELLING = {'foot': 2e-3, 'reading': radians(5.0)}

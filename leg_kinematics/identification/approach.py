@@ -1,0 +1,250 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""Ways of a leg from posture to posture, clear of ground, body and other legs.
+
+The femur is raised first, then coxa and tibia turn with the foot up in the air, then the femur
+comes down. On the last piece of the way every joint comes from the side that is wanted of it.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from leg_kinematics.calibration.foot_readings import LegStand
+from leg_kinematics.errors import CommandError
+from leg_kinematics.identification.room import Floats, Room
+from leg_kinematics.robot import Vector
+
+#: So far every pulse comes from its side, µs: more than slack and dead band of cheap servos, some
+#: 20 µs together (common practice, no source).
+RUN_UP_US = 40.0
+
+#: Ways are looked at every so many rad of the joint that turns the farthest: 3 degrees, in which a
+#: foot of bracken goes 10 mm.
+LOOK_EVERY = np.radians(3.0)
+
+#: Heights to which the femur may be raised, and tibia angles on the way, as shares of their ranges.
+LIFTS = (0.25, 0.5, 0.75, 1.0)
+FOLDS = (0.9, 0.7, 0.5, 0.3)
+
+
+@dataclass(frozen=True)
+class Point:
+    """Where a leg is to stand, by the present maps.
+
+    Attributes
+    ----------
+    stand
+        How its servos shall stand, and from which sides they shall come.
+    angles
+        Of its joints there, rad.
+    before
+        From where they come on the last piece of the way, rad: each by `RUN_UP_US` from its side.
+    foot
+        Where the maps have the foot then, in `base_link`, m.
+
+    """
+
+    stand: LegStand
+    angles: Vector
+    before: Vector
+    foot: Vector
+
+    @property
+    def leg(self) -> str:
+        """Name of the leg."""
+        return self.stand.leg
+
+
+def way_to(
+    room: Room, point: Point, postures: Mapping[str, Vector]
+) -> tuple[Mapping[str, float], ...]:
+    """Lead a leg to a point.
+
+    Parameters
+    ----------
+    room
+        The robot and what is around it.
+    point
+        Where to.
+    postures
+        Where all legs are now, rad, by name.
+
+    Returns
+    -------
+    tuple of mapping
+        Waypoints by joint, rad, without where it is now; between them all joints turn evenly. The
+        last two are `before` and `angles` of the point.
+
+    Raises
+    ------
+    CommandError
+        No way is clear.
+
+    """
+    return _named(
+        room, point.leg, _whole_way(room, point.leg, (point.before, point.angles), postures)
+    )
+
+
+def way_home(
+    room: Room, leg: str, postures: Mapping[str, Vector]
+) -> tuple[Mapping[str, float], ...]:
+    """Lead a leg to its resting posture; for the rest as `way_to`."""
+    return _named(room, leg, _whole_way(room, leg, (room.resting[leg],), postures))
+
+
+def way_to_pose(
+    room: Room, points: Sequence[Point], postures: Mapping[str, Vector]
+) -> tuple[Mapping[str, float], ...]:
+    """Lead several legs to points, one after another, each where its way is clear.
+
+    Where those that have still to go are in the way, they go to their resting postures first.
+
+    Parameters
+    ----------
+    room, postures
+        As for `way_to`.
+    points
+        Where to, one a leg.
+
+    Raises
+    ------
+    CommandError
+        Some leg has no clear way, in whatever order.
+
+    """
+    waiting, here = list(points), dict(postures)
+    way: list[Mapping[str, float]] = []
+    homed = False
+    while waiting:
+        left = []
+        for point in waiting:
+            found = _clear_way(room, point.leg, (point.before, point.angles), here)
+            if found is None:
+                left.append(point)
+            else:
+                way += _named(room, point.leg, found)
+                here[point.leg] = point.angles
+        if len(left) == len(waiting):
+            if homed:
+                raise _no_way(left[0].leg)
+            homed = True
+            for point in left:
+                found = _clear_way(room, point.leg, (room.resting[point.leg],), here)
+                if found is not None:
+                    way += _named(room, point.leg, found)
+                    here[point.leg] = room.resting[point.leg]
+        waiting = left
+    return tuple(way)
+
+
+def is_clear(room: Room, leg: str, way: Sequence[Vector], others: Mapping[str, Vector]) -> bool:
+    """Tell whether a leg is clear of all on a whole way; nearer to nothing than where it began.
+
+    Parameters
+    ----------
+    room
+        The robot and what is around it.
+    leg
+        Its name.
+    way
+        Postures between which all joints turn evenly, rad; the first is where it is.
+    others
+        Where the other legs are.
+
+    """
+    postures, first = _sampled(way)
+    clearances = room.clearances(leg, postures, others)
+    # Whoever begins too near to something, as a foot on the ground, may leave it.
+    enough = np.zeros_like(clearances)
+    enough[:first] = np.minimum(0.0, clearances[0] - 1e-9)
+    return bool(np.all(clearances >= enough))
+
+
+def _whole_way(
+    room: Room, leg: str, ends: Sequence[Vector], postures: Mapping[str, Vector]
+) -> list[Vector]:
+    """Go straight there, or by way of the resting posture."""
+    found = _clear_way(room, leg, ends, postures)
+    if found is not None:
+        return found
+    resting = room.resting[leg]
+    first = _clear_way(room, leg, (resting,), postures)
+    second = _clear_way(room, leg, ends, {**postures, leg: resting})
+    if first is None or second is None:
+        raise _no_way(leg)
+    return [*first, *second]
+
+
+def _no_way(leg: str) -> CommandError:
+    return CommandError(
+        f'{leg} has no way there on which it would be clear of ground, body and the other legs, '
+        'if the maps are as wrong as they may be: leave this point out, or let the legs go and '
+        'begin from their resting posture'
+    )
+
+
+def _clear_way(
+    room: Room, leg: str, ends: Sequence[Vector], postures: Mapping[str, Vector]
+) -> list[Vector] | None:
+    """Return the shortest of the ways that are tried and clear, without where it begins."""
+    start = postures[leg]
+    ways = sorted(_ways(room, leg, start, ends), key=lambda way: _effort([start, *way]))
+    for way in ways:
+        if is_clear(room, leg, [start, *way], postures):
+            return way
+    return None
+
+
+def _ways(room: Room, leg: str, start: Vector, ends: Sequence[Vector]) -> Iterator[list[Vector]]:
+    """Give ways through the air: raised as far as needed, and folded on the way if needed."""
+    coxa, femur, tibia = start
+    to_coxa, to_femur, to_tibia = ends[0]
+    _, femur_range, tibia_range = room.ranges(leg)
+    level = max(femur, to_femur)
+    highest = max(level, femur_range[1])
+    for lift in (level, *(level + share * (highest - level) for share in LIFTS)):
+        raised = (coxa, lift, tibia)
+        yield _distinct(start, [raised, (to_coxa, lift, to_tibia), *ends])
+        for fold in FOLDS:
+            folded = tibia_range[0] + fold * (tibia_range[1] - tibia_range[0])
+            yield _distinct(
+                start,
+                [
+                    raised,
+                    (coxa, lift, folded),
+                    (to_coxa, lift, folded),
+                    (to_coxa, lift, to_tibia),
+                    *ends,
+                ],
+            )
+
+
+def _distinct(start: Vector, way: Sequence[Vector]) -> list[Vector]:
+    """Leave out waypoints at which nothing moves."""
+    return [here for before, here in pairwise([start, *way]) if here != before]
+
+
+def _effort(way: Sequence[Vector]) -> float:
+    """Return how long a way takes, as what the joint turns that turns the farthest, rad."""
+    return sum(
+        max(abs(a - b) for a, b in zip(before, here, strict=True)) for before, here in pairwise(way)
+    )
+
+
+def _sampled(way: Sequence[Vector]) -> tuple[Floats, int]:
+    """Return postures along a way, shape (n, 3), and how many are on its first piece."""
+    rows = [np.array([way[0]])]
+    for before, here in pairwise(np.array(way)):
+        count = max(1, int(np.ceil(np.abs(here - before).max() / LOOK_EVERY)))
+        rows.append(before + np.linspace(0.0, 1.0, count + 1)[1:, np.newaxis] * (here - before))
+    first = 1 + len(rows[1]) if len(rows) > 1 else 1
+    return np.concatenate(rows), first
+
+
+def _named(room: Room, leg: str, way: Sequence[Vector]) -> tuple[Mapping[str, float], ...]:
+    joints = room.leg(leg).joints
+    return tuple(dict(zip(joints, posture, strict=True)) for posture in way)
