@@ -2,13 +2,14 @@
 # SPDX-License-Identifier: Apache-2.0
 """Ways of a leg from posture to posture, clear of ground, body and other legs.
 
-The femur is raised first, then coxa and tibia turn with the foot up in the air, then the femur
-comes down. On the last piece of the way every joint comes from the side that is wanted of it.
+Femur and tibia raise the foot first, then the coxa turns while it is up, then they lower it: to the
+ground, and to whatever is near it, a foot comes from above. On the last piece of the way every
+joint comes from the side that is wanted of it.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import pairwise, product
 
 import numpy as np
 
@@ -16,6 +17,7 @@ from leg_kinematics.calibration.foot_readings import LegStand
 from leg_kinematics.errors import CommandError
 from leg_kinematics.identification.room import Floats, Room
 from leg_kinematics.robot import Vector
+from leg_kinematics.solver import joint_points
 
 #: So far every pulse comes from its side, µs: more than slack and dead band of cheap servos, some
 #: 20 µs together (common practice, no source).
@@ -25,9 +27,8 @@ RUN_UP_US = 40.0
 #: foot of bracken goes 10 mm.
 LOOK_EVERY = np.radians(3.0)
 
-#: Heights to which the femur may be raised, and tibia angles on the way, as shares of their ranges.
-LIFTS = (0.25, 0.5, 0.75, 1.0)
-FOLDS = (0.9, 0.7, 0.5, 0.3)
+#: So many angles of the femur, and of the tibia, are tried at which the coxa turns.
+LIFTS, FOLDS = 7, 5
 
 
 @dataclass(frozen=True)
@@ -192,35 +193,32 @@ def _clear_way(
 ) -> list[Vector] | None:
     """Return the shortest of the ways that are tried and clear, without where it begins."""
     start = postures[leg]
-    ways = sorted(_ways(room, leg, start, ends), key=lambda way: _effort([start, *way]))
+    ways = sorted(_ways(room, leg, ends, postures), key=lambda way: _effort([start, *way]))
     for way in ways:
         if is_clear(room, leg, [start, *way], postures):
             return way
     return None
 
 
-def _ways(room: Room, leg: str, start: Vector, ends: Sequence[Vector]) -> Iterator[list[Vector]]:
-    """Give ways through the air: raised as far as needed, and folded on the way if needed."""
-    coxa, femur, tibia = start
-    to_coxa, to_femur, to_tibia = ends[0]
+def _ways(
+    room: Room, leg: str, ends: Sequence[Vector], postures: Mapping[str, Vector]
+) -> Iterator[list[Vector]]:
+    """Give ways on which the coxa turns with the foot at least as high as at both ends."""
+    start, first = postures[leg], ends[0]
     _, femur_range, tibia_range = room.ranges(leg)
-    level = max(femur, to_femur)
-    highest = max(level, femur_range[1])
-    for lift in (level, *(level + share * (highest - level) for share in LIFTS)):
-        raised = (coxa, lift, tibia)
-        yield _distinct(start, [raised, (to_coxa, lift, to_tibia), *ends])
-        for fold in FOLDS:
-            folded = tibia_range[0] + fold * (tibia_range[1] - tibia_range[0])
-            yield _distinct(
-                start,
-                [
-                    raised,
-                    (coxa, lift, folded),
-                    (to_coxa, lift, folded),
-                    (to_coxa, lift, to_tibia),
-                    *ends,
-                ],
-            )
+    femora = [start[1], first[1], *np.linspace(*femur_range, LIFTS).tolist()]
+    tibiae = [start[2], first[2], *np.linspace(*tibia_range, FOLDS).tolist()]
+    folded = list(product(femora, tibiae))
+    turned = [(coxa, femur, tibia) for femur, tibia in folded for coxa in (start[0], first[0])]
+    clear = room.clear(leg, np.array(turned), postures).reshape(-1, 2).all(axis=1)
+    heights = joint_points(room.leg(leg), np.array([start, first, *turned[1::2]]))[:, 3, 2]
+    high = heights[2:] >= heights[:2].max() - 1e-9
+    for (femur, tibia), usable in zip(folded, (clear & high).tolist(), strict=True):
+        if usable:
+            over = [(start[0], femur, tibia), (first[0], femur, tibia), *ends]
+            yield _distinct(start, over)
+            if femur > start[1]:
+                yield _distinct(start, [(start[0], femur, start[2]), *over])
 
 
 def _distinct(start: Vector, way: Sequence[Vector]) -> list[Vector]:

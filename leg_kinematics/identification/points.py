@@ -53,8 +53,8 @@ LAST_OF_THE_WAY = 0.005
 #: Standard deviation of the place of a marker by photographs, for the choice of poses (our own), m.
 MARKER_SEEN = 0.3e-3
 
-#: Of the postures of a leg that tell the most, so many are tried for a pose of all legs.
-TRIED = 48
+#: So many points of a leg are tried for a pose of all legs.
+TRIED = 96
 
 
 def ruler_points(
@@ -154,19 +154,7 @@ def poses(
     """
     knowledge = _Knowledge.of(known, placement, tolerances, markers=True)
     legs = [leg.name for leg in knowledge.model.legs]
-    candidates = {leg: _candidates(room, maps, leg, {}) for leg in legs}
-    # Each leg in the order in which its postures tell the most, and never twice the same.
-    waiting = {
-        leg: [
-            own[place]
-            for place in most_telling(
-                knowledge.rows([each.stand for each in own], marker=True) / MARKER_SEEN,
-                knowledge.covariance(leg),
-                count * TRIED,
-            )
-        ]
-        for leg, own in candidates.items()
-    }
+    waiting = {leg: _by_telling(room, maps, knowledge, leg, 4 * count) for leg in legs}
     found: list[tuple[Point, ...]] = []
     here = dict(room.resting)
     for _ in range(count):
@@ -178,6 +166,16 @@ def poses(
             here[point.leg] = point.angles
             waiting[point.leg].remove(point)
     return tuple(found)
+
+
+def _by_telling(
+    room: Room, maps: Mapping[str, ServoMap], knowledge: '_Knowledge', leg: str, count: int
+) -> list[Point]:
+    """Put points of a leg for photographs in order: those that tell the most, then all others."""
+    points = _candidates(room, maps, leg, {})
+    rows = knowledge.rows([each.stand for each in points], marker=True) / MARKER_SEEN
+    first = most_telling(rows, knowledge.covariance(leg), count)
+    return [points[place] for place in dict.fromkeys((*first, *range(len(points))))]
 
 
 def _pose(

@@ -218,7 +218,16 @@ class Room:
 
 
 def _apart(pieces: _Pieces, against: _Pieces) -> Floats:
-    """Least distance between a leg in n postures and another in one, m, shape (n,)."""
+    """Least distance between a leg in n postures and another in one, m, shape (n,).
+
+    Of what is far apart, no more than the distance of the boxes around both.
+    """
+    low, high = pieces.ends.min(axis=(0, 1)), pieces.ends.max(axis=(0, 1))
+    other_low, other_high = against.ends[0].min(axis=0), against.ends[0].max(axis=0)
+    between = np.maximum(0.0, np.maximum(other_low - high, low - other_high))
+    far = float(np.linalg.norm(between)) - pieces.radii.max() - against.radii.max()
+    if far >= OUTSTANDING:
+        return np.full(len(pieces.ends), far)
     starts, ends = pieces.ends[:, :-1, np.newaxis], pieces.ends[:, 1:, np.newaxis]
     other_starts, other_ends = against.ends[:, np.newaxis, :-1], against.ends[:, np.newaxis, 1:]
     distances = segment_distances(starts, ends, other_starts, other_ends)
