@@ -49,8 +49,8 @@ from leg_kinematics.identification.surveyed import Judge, Surveyed
 from leg_kinematics.robot import Vector, parse_quantity
 from leg_kinematics.robot.units import split_quantity
 
-#: Steps by which a foot is lowered, m.
-FINE = (1e-3, 0.25e-3, 5e-3)
+#: A foot is lowered by no more at once, m.
+DEEPEST = 40e-3
 
 #: From the height at which a foot touched last, the next one begins so much higher, m: the present
 #: maps may have them so far apart, once they are twice as good as at the beginning.
@@ -129,10 +129,18 @@ class _Place:
 
 @dataclass(frozen=True)
 class _Refused:
-    """An order that nobody could carry out."""
+    """What nobody could carry out."""
 
     words: str
     success: bool = False
+
+
+@dataclass(frozen=True)
+class _Done:
+    """What did not have to be ordered."""
+
+    words: str = ''
+    success: bool = True
 
 
 @dataclass(frozen=True)
@@ -201,7 +209,6 @@ class Survey:
         self._old_photographs = frozenset(photographs())
         self._trail: Trail[_Place] = Trail(file)
         self._orders: list[Callable[[], Answered]] = []
-        self._fine = FINE[0]
         self._obeyed = self._astray = False
         self.finish: Finish | None = None
         self.words = ''
@@ -274,7 +281,7 @@ class Survey:
             case Stage.READ:
                 return say.read(leg, left, measured, moving=moving)
             case Stage.TOUCH:
-                return say.touch(leg, left, measured, self._fine, moving=moving)
+                return say.touch(leg, left, measured, moving=moving)
             case Stage.POSE:
                 return say.pose(left, measured, self._new_photographs, moving=moving)
         if place.stage is Stage.DOUBT and place.read is not None:
@@ -358,6 +365,8 @@ class Survey:
             self._enter_bar(text)
         elif self.moving:
             self.words = f'the leg is on its way: {text} was not taken; measure it at rest'
+        elif self.stage is Stage.TOUCH:
+            self._enter_depth(text)
         else:
             self._enter_position(text)
 
@@ -392,10 +401,18 @@ class Survey:
         if self._orders and obeys and not self._bench.busy:
             answer = self._orders.pop(0)()
             if not answer.success:
-                self._orders.clear()
-                self.words = answer.words
+                self._leave_out(answer.words)
         if self.stage is Stage.COMPARE:
             self._compare()
+
+    def _leave_out(self, why: str) -> None:
+        """Go on without a station that could not be gone to."""
+        self._orders.clear()
+        if self.stage in POWERED and self._obeys:
+            self._measure(replace(self._place, plan=self._place.plan[1:]))
+            self.words = f'this point is left out: {why}'
+        else:
+            self.words = why
 
     # ---- stages
 
@@ -468,21 +485,27 @@ class Survey:
         return say.far_in_words(expected) if max(abs(a - b) for a, b in pairs) > FARTHEST else ''
 
     def _lower_or_touch(self, key: str) -> None:
-        """Lower or raise the foot by a fine step, or note that it touches."""
-        place = self._place
-        if key == 'c':
-            self._fine = FINE[(FINE.index(self._fine) + 1) % len(FINE)]
-        elif self.moving:
+        """Lower or raise the foot by a key, or note that it touches."""
+        (stand,) = self._stands
+        if self.moving or stand is None:
             self.words = 'the foot is on its way: wait until it rests'
         elif key == 'enter':
-            (stand,) = self._stands
-            if stand is not None:
-                self._measured(place, FootOnGround(stand, self._placement))
+            self._measured(self._place, FootOnGround(stand, self._placement))
         else:
-            lowered = place.lowered + (self._fine if key == 's' else -self._fine)
-            if self._order(self._to_lowered(place.plan[0][0], lowered)):
-                self.words = ''
-                self._place = replace(place, lowered=lowered)
+            self._lower(say.FINE if key == 's' else -say.RAISED)
+
+    def _lower(self, depth: float) -> None:
+        lowered = self._place.lowered + depth
+        if self._order(self._to_lowered(self._place.plan[0][0], lowered)):
+            self.words = ''
+            self._place = replace(self._place, lowered=lowered)
+
+    def _enter_depth(self, text: str) -> None:
+        depth = _number(text)
+        if depth is None or not 0.0 < depth <= 1e3 * DEEPEST:
+            self.words = f'{text!r} is no way down: expected mm above 0, {1e3 * DEEPEST:g} at most'
+        else:
+            self._lower(depth / 1e3)
 
     def _photographed(self) -> None:
         """Note how the legs stand, and which photographs show it."""
@@ -631,7 +654,7 @@ class Survey:
                 except LegKinematicsError as error:
                     return _Refused(str(error))
                 postures[leg] = resting
-        return self._bench.go(way)
+        return self._bench.go(way) if way else _Done()
 
     def _to(self, station: Station) -> Answered:
         room = self._plan.room

@@ -18,6 +18,13 @@ from leg_kinematics.identification.stations import By, Round, Station
 from leg_kinematics.identification.surveyed import Surveyed
 from leg_kinematics.identification.suspects import Suspect
 
+#: By so much a foot is lowered by a key, m: the middle of a step is within 0.15 mm (its standard
+#: deviation, a uniform distribution), finer than paper tells.
+FINE = 0.5e-3
+
+#: By so much it is raised, m: some 3 degrees of a joint, more than slack and dead band.
+RAISED = 5e-3
+
 SKIP = Choice('k', 'skip this leg')
 
 #: What can be done at any time while legs have pulses.
@@ -30,6 +37,9 @@ ENOUGH = Choice('d', 'enough: the result')
 
 #: A position, as it is typed.
 POSITION = Typed('x y z in mm', frozenset('0123456789.,;+- '), 30)
+
+#: By how much a foot is lowered, as it is typed.
+DEPTH = Typed('lower by, in mm', frozenset('0123456789.,'), 6)
 
 #: The length of a bar, as it is typed.
 LENGTH = Typed('length in mm', frozenset('0123456789.,'), 8)
@@ -109,24 +119,24 @@ def comparing(leg: str) -> Question:
     return Question(f'{leg}: one moment', 'It is compared with the others.', ALWAYS)
 
 
-def touch(leg: str, left: int, measured: int, fine: float, *, moving: bool) -> Question:
+def touch(leg: str, left: int, measured: int, *, moving: bool) -> Question:
     """Ask for a foot to be lowered to the ground."""
     text = (
-        f'{_way(moving)}Lower it by s until it just holds a slip of paper that you can still pull '
-        f'out, raise it by w if it presses; then press Enter. {left} to go, {measured} measured.'
+        f'{_way(moving)}Type by how many millimetres it shall be lowered, a little less than it '
+        'is above the ground, then go on in fine steps until it just holds a slip of paper that '
+        'you can still pull out. If it presses, raise it and come down again: gears have slack. '
+        f'{left} to go, {measured} measured.'
     )
-    step = f'{1e3 * fine:g} mm'
     choices = (
         Choice('enter', 'it just holds the paper'),
-        Choice('s', f'{step} lower'),
-        Choice('w', f'{step} higher'),
-        Choice('c', 'finer or coarser steps'),
+        Choice('s', f'{1e3 * FINE:g} mm lower'),
+        Choice('w', f'{1e3 * RAISED:g} mm higher, to come down again'),
         NEXT,
         TOUCHES,
         MOVED,
         ENOUGH,
     )
-    return Question(f'{leg}: on the ground?', text, (*choices, *ALWAYS))
+    return Question(f'{leg}: on the ground?', text, (*choices, *ALWAYS), DEPTH)
 
 
 def pose(left: int, measured: int, files: Sequence[str], *, moving: bool) -> Question:

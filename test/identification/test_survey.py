@@ -8,7 +8,7 @@ Where the true feet are comes of rotations one after another (`test/unknown_robo
 formulas of the package.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from math import radians
@@ -21,6 +21,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from leg_kinematics.board.simulated.true_servo import TrueServo
+from leg_kinematics.calibration.bench import Answered
 from leg_kinematics.calibration.foot_readings import FootRead
 from leg_kinematics.calibration.joint_readings import AngleRead
 from leg_kinematics.calibration.measured import Approach, Reading
@@ -46,7 +47,7 @@ else:
 TODAY = date(2026, 11, 30)
 
 #: Orders that the watch has to hear.
-WORDS = ('power', 'go', 'follow', 'stop', 'release')
+WORDS = ('power', 'follow', 'stop', 'release')
 
 #: More answers than any session here takes.
 MOST_ANSWERS = 400
@@ -134,6 +135,10 @@ class Session:
         """Be the bench of the survey, with the words of a person heard by the watch."""
         return getattr(self.watched if name in WORDS else self.watched.bench, name)
 
+    def go(self, waypoints: Sequence[Mapping[str, float]]) -> Answered:
+        """Order a way."""
+        return self.watched.go(*waypoints)
+
     @property
     def state(self) -> tuple[object, ...]:
         """All that an answer that means nothing must not change."""
@@ -177,6 +182,8 @@ class Session:
         survey = self.survey
         keys = {choice.key for choice in survey.question().choices}
         match survey.stage:
+            case Stage.TOUCH if 's' in keys:
+                self.touch()
             case _ if survey.question().typed is None:
                 survey.choose(self.key(keys))
             case Stage.BAR:
@@ -193,21 +200,20 @@ class Session:
 
     def key(self, keys: set[str]) -> str:
         """Choose a key."""
-        if self.survey.stage is Stage.TOUCH and 's' in keys:
-            return self.lower()
         if self.survey.stage is Stage.POSE:
             self.photographs += [f'{len(self.photographs)}-{side}.jpg' for side in 'ab']
         return next(key for key in ('y', 'enter', 'k', 'q') if key in keys)
 
-    def lower(self) -> str:
-        """Choose the longest step that does not press, and say when paper just sticks."""
-        height = float(self.foot(self.leg)[2])
-        fine = next(c for c in self.survey.question().choices if c.key == 's').words.split()[0]
-        step = float(fine) / 1e3
-        if height < PAPER:
-            return 'enter' if height > -0.4e-3 else 'w'
-        wanted = 5e-3 if height > 7e-3 else 1e-3 if height > 1.5e-3 else 0.25e-3
-        return 's' if step == wanted else 'c'
+    def touch(self) -> None:
+        """Lower the foot by what one sees, then by keys, until paper just sticks."""
+        height = 1e3 * float(self.foot(self.leg)[2])
+        if height > 2.5:
+            # People see within a millimetre, and rather stay above.
+            self.survey.enter(f'{round(height - 1.0 + self.chance.uniform(-0.5, 0.5))}')
+        elif height > 1e3 * PAPER:
+            self.survey.choose('s')
+        else:
+            self.survey.choose('enter' if height > -0.6 else 'w')
 
     def until(self, stage: Stage) -> None:
         """Answer honestly until a stage."""
