@@ -102,7 +102,8 @@ def way_to_pose(
 ) -> tuple[Mapping[str, float], ...]:
     """Lead several legs to points, one after another, each where its way is clear.
 
-    Where those that have still to go are in the way, they go to their resting postures first.
+    Legs whose way is not clear wait for the others. Where none can go on, those that have still to
+    go rest first.
 
     Parameters
     ----------
@@ -117,27 +118,27 @@ def way_to_pose(
         Some leg has no clear way, in whatever order.
 
     """
-    waiting, here = list(points), dict(postures)
+    here = dict(postures)
     way: list[Mapping[str, float]] = []
-    homed = False
+
+    def led(leg: str, ends: Sequence[Vector]) -> bool:
+        try:
+            found = _whole_way(room, leg, ends, here)
+        except CommandError:
+            return False
+        way.extend(_named(room, leg, found))
+        here[leg] = ends[-1]
+        return True
+
+    waiting, rested = list(points), False
     while waiting:
-        left = []
-        for point in waiting:
-            found = _clear_way(room, point.leg, (point.before, point.angles), here)
-            if found is None:
-                left.append(point)
-            else:
-                way += _named(room, point.leg, found)
-                here[point.leg] = point.angles
+        left = [point for point in waiting if not led(point.leg, (point.before, point.angles))]
         if len(left) == len(waiting):
-            if homed:
+            if rested:
                 raise _no_way(left[0].leg)
-            homed = True
             for point in left:
-                found = _clear_way(room, point.leg, (room.resting[point.leg],), here)
-                if found is not None:
-                    way += _named(room, point.leg, found)
-                    here[point.leg] = room.resting[point.leg]
+                led(point.leg, (room.resting[point.leg],))
+            rested = True
         waiting = left
     return tuple(way)
 

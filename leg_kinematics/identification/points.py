@@ -17,13 +17,7 @@ from scipy.stats import qmc
 from leg_kinematics.calibration import ServoMap
 from leg_kinematics.calibration.foot_readings import LegStand
 from leg_kinematics.errors import CommandError, LegKinematicsError
-from leg_kinematics.identification.approach import (
-    RUN_UP_US,
-    Point,
-    way_home,
-    way_to,
-    way_to_pose,
-)
+from leg_kinematics.identification.approach import RUN_UP_US, Point, way_home, way_to
 from leg_kinematics.identification.fit import Identified
 from leg_kinematics.identification.model import Model
 from leg_kinematics.identification.observability import most_telling
@@ -192,8 +186,9 @@ def _pose(
             return None
         postures = np.array([posture for each in tried for posture in (each.before, each.angles)])
         safe = room.clear(leg, postures, now) & room.clear(leg, postures, resting)
-        for point, clear in zip(tried, safe.reshape(-1, 2).all(axis=1).tolist(), strict=True):
-            if clear and _goes(room, point, now):
+        # Where it comes from, and where it goes.
+        for point, clear in zip(tried, safe[::2] & safe[1::2], strict=True):
+            if clear and _goes(room, point, now) and _goes(room, point, resting):
                 pose.append(point)
                 now[leg] = resting[leg] = point.angles
                 break
@@ -204,7 +199,7 @@ def _pose(
 
 def _goes(room: Room, point: Point, postures: Mapping[str, Vector]) -> bool:
     try:
-        way_to_pose(room, [point], postures)
+        way_to(room, point, postures)
     except CommandError:
         return False
     return True
@@ -396,12 +391,12 @@ def _chosen(
 
 def _comes_and_goes(room: Room, point: Point) -> bool:
     """Tell whether a leg can go there from where it rests, and back."""
+    there = {**room.resting, point.leg: point.angles}
     try:
-        way_to(room, point, room.resting)
-        way_home(room, point.leg, {**room.resting, point.leg: point.angles})
+        way_home(room, point.leg, there)
     except CommandError:
         return False
-    return True
+    return _goes(room, point, room.resting)
 
 
 def _in_short_order(points: Sequence[Point], start: Vector) -> tuple[Point, ...]:
