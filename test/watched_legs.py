@@ -124,6 +124,7 @@ class WatchedLegs:
         self.ons = 0
         self._granted: set[Output] = set()
         self._granted_at = -inf
+        self._powered = False
         self._may_move_until = -inf
         self._unreached_at = -inf
         self._before = self.pulses_us
@@ -163,6 +164,7 @@ class WatchedLegs:
         on = set(self.pulses_us)
         answer = self.bench.power()
         assert set(self.pulses_us) == on
+        self._powered |= answer.success
         if answer.success and 'get their pulses one' in answer.words:
             self._granted = set(self.on_bench) - on
             self._granted_at = self.now
@@ -251,8 +253,11 @@ class WatchedLegs:
         self._before = pulses
         if not self.reached:
             self._unreached_at = self.now
-        if not self.bench.obeys:
+        if self.bench.obeys:
+            assert self._powered, 'it obeys without a word'
+        else:
             self._end_movement()
+            self._powered &= self.bench.state is PowerState.ENABLING
         unreached = self.now - self._unreached_at < UNREACHED
         for output, pulse in pulses.items():
             servo_map = self.maps[output]
