@@ -240,7 +240,7 @@ class Equations:
         Raises
         ------
         CalibrationError
-            No values make the sum of the squares least.
+            No values make the sum of the squares least, typing errors or not.
 
         """
         whiteners = self.whiteners(used)
@@ -262,6 +262,9 @@ class Equations:
                 # No digit is left that could make it smaller.
                 return values
             values, least, normal = nearer, total, better
+        if robust:
+            # It is a start, and need not be an end.
+            return values
         raise CalibrationError(
             f'after {MOST_STEPS} steps the measurements still agree with no robot: look whether '
             'legs or joints were confused, and whether all were measured on the same robot'
