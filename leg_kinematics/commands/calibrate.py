@@ -4,7 +4,6 @@
 
 import json
 import shutil
-import sys
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -18,6 +17,7 @@ from rich.console import Console
 from leg_kinematics.commands.chain_options import check_boards
 from leg_kinematics.commands.confirm import confirm, yes_option
 from leg_kinematics.commands.files import InputFile, WrongFileError, make_output_folder
+from leg_kinematics.commands.somebody import see_that_somebody_is_there
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.robot import Robot, did_you_mean, load_robot
 
@@ -135,7 +135,7 @@ def calibrate(
             results = _refit(work, yes=yes)
             write = bool(results)
         else:
-            _see_that_somebody_is_there(console)
+            see_that_somebody_is_there(console)
             if specs:
                 needed = list(dict.fromkeys(task.output[0] for task in work.tasks))
                 check_boards(specs, needed)
@@ -320,14 +320,6 @@ def _write_sheet(robot: Robot, file: Path) -> None:
     except LegKinematicsError as error:
         raise click.ClickException(str(error)) from error
     click.echo(f'{file}: {count} pages; print them at 100 %, and measure both bars.')
-
-
-def _see_that_somebody_is_there(console: Console) -> None:
-    if not (sys.stdin.isatty() and console.is_terminal):
-        raise click.UsageError(
-            'the questions need a terminal, and input or output is none; in a script use --refit, '
-            'which makes the maps again from a file of readings'
-        )
 
 
 def _loaded(load: Callable[[], T]) -> T:

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from leg_kinematics.calibration.readings_file import ReadingsFile
     from leg_kinematics.chain.calibrated_robot import CalibratedRobot
     from leg_kinematics.commands.mock_feet import MockFeet
+    from leg_kinematics.commands.photographed import Markers
     from leg_kinematics.identification.stations import By
     from leg_kinematics.identification.survey import Survey
     from leg_kinematics.identification.working_out import Knowledge
@@ -325,9 +326,7 @@ def _specs(specs: tuple[str, ...], work: _Work, *, yes: bool) -> tuple[str, ...]
     return tuple(each for each in specs if each.partition('=')[0] in needed)
 
 
-def _measure(
-    work: _Work, specs: tuple[str, ...], console: Console, *, store_limits: bool
-) -> bool:
+def _measure(work: _Work, specs: tuple[str, ...], console: Console, *, store_limits: bool) -> bool:
     """Lead through the survey; tell whether what was found is to be written."""
     from leg_kinematics.calibration.question import Finish  # noqa: PLC0415
     from leg_kinematics.commands.beside import Beside  # noqa: PLC0415
@@ -339,9 +338,7 @@ def _measure(
 
     console.print('Choosing the points that tell the most ...')
     knowledge = work.knowledge
-    plan = SurveyPlan(
-        work.by, knowledge.rounds(work.legs, work.by), knowledge.room, knowledge.foot
-    )
+    plan = SurveyPlan(work.by, knowledge.rounds(work.legs, work.by), knowledge.room, knowledge.foot)
     with ExitStack() as stack:
         mock = None
         if not specs:
@@ -373,7 +370,7 @@ def _folder(photographs: Path | None) -> Callable[[], Sequence[str]]:
     """Return what names the photographs by now."""
     if photographs is None:
         return tuple
-    from leg_kinematics.commands.photograph_folder import PhotographFolder  # noqa: PLC0415
+    from leg_kinematics.commands.photographed import PhotographFolder  # noqa: PLC0415
 
     return PhotographFolder(photographs).names
 
@@ -393,9 +390,7 @@ def _measured(work: _Work) -> tuple[str, ...]:
     return tuple(leg for leg in work.legs if leg in legs_noted(work.file.feet))
 
 
-def _report(
-    work: _Work, output: Path, console: Console, *, write: bool, as_json: bool
-) -> None:
+def _report(work: _Work, output: Path, console: Console, *, write: bool, as_json: bool) -> None:
     """Write files and pictures, and tell."""
     from leg_kinematics.commands.survey_results import (  # noqa: PLC0415
         adoption_of,
@@ -418,9 +413,7 @@ def _report(
         console.print(f'Pictures: {", ".join(map(str, pictures))}', soft_wrap=True)
     if written:
         beside = f'; the former files are {" and ".join(former)}' if former else ''
-        console.print(
-            f'Written: {" and ".join(written)}{beside}', soft_wrap=True, highlight=False
-        )
+        console.print(f'Written: {" and ".join(written)}{beside}', soft_wrap=True, highlight=False)
     else:
         console.print('Description and servo maps were not changed.')
     console.print(work.kept, soft_wrap=True, highlight=False)
@@ -435,13 +428,13 @@ def _report(
         click.echo(json.dumps(content, indent=2))
 
 
-def _markers(photographs: Path | None, robot: Robot) -> 'Callable[..., Sequence[FootSeen]]':
+def _markers(photographs: Path | None, robot: Robot) -> 'Markers':
     """Return what finds markers in the photographs that were noted."""
-    from leg_kinematics.commands.photographed import photographed, unphotographed  # noqa: PLC0415
+    from leg_kinematics.commands.photographed import markers_in, no_markers  # noqa: PLC0415
 
     if photographs is None:
-        return unphotographed
-    return photographed(photographs, robot)
+        return no_markers
+    return markers_in(photographs, robot)
 
 
 def _write_sheet(robot: Robot, file: Path, by: str) -> None:

@@ -113,3 +113,10 @@ def last_placement(noted: Sequence[FootEntry]) -> int | None:
 def last_pose(noted: Sequence[FootEntry]) -> int:
     """Return the number of the latest pose; 0 before the first."""
     return max((each.pose for each in noted if isinstance(each, LegPosed)), default=0)
+
+
+def legs_noted(noted: Iterable[FootEntry]) -> frozenset[str]:
+    """Return the legs of which feet were measured, or photographed."""
+    return frozenset(
+        each.stand.leg for each in noted if isinstance(each, FootRead | FootOnGround | LegPosed)
+    )

@@ -42,6 +42,7 @@ from leg_kinematics.identification.stations import (
     Station,
     last_placement,
     last_pose,
+    legs_noted,
     nearest,
     still_open,
 )
@@ -239,6 +240,11 @@ class Survey:
         return rounds[self._place.index] if self._place.index < len(rounds) else None
 
     @property
+    def placement(self) -> int | None:
+        """Number of the placement; None before the first."""
+        return self._place.placement
+
+    @property
     def moving(self) -> bool:
         """Whether legs are on their way, or are to be, or are not known to rest yet."""
         if self._orders or self._bench.busy:
@@ -248,11 +254,7 @@ class Survey:
     @property
     def measured(self) -> tuple[str, ...]:
         """The legs of which feet were measured, in the order of the rounds."""
-        seen = {
-            each.stand.leg
-            for each in self._file.feet
-            if isinstance(each, FootRead | FootOnGround | LegPosed)
-        }
+        seen = legs_noted(self._file.feet)
         return tuple(leg for each in self._plan.rounds for leg in each.legs if leg in seen)
 
     def question(self) -> Question:
