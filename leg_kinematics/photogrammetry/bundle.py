@@ -307,11 +307,11 @@ def _spreads(residuals: Floats, seen: Sightings, believed: NDArray[np.bool_]) ->
     for which in (seen.of_marker, ~seen.of_marker):
         if not which.any():
             continue
-        overall = _robust(squares[which & believed])
+        overall = _variance(squares[which & believed])
         for photograph in np.unique(seen.photograph[which]):
             here = which & (seen.photograph == photograph)
             own = squares[here & believed]
-            weighed = (_robust(own) * len(own) + overall * BORROWED) / (len(own) + BORROWED)
+            weighed = (_variance(own) * len(own) + overall * BORROWED) / (len(own) + BORROWED)
             sigmas[here] = np.sqrt(weighed)
     if seen.of_marker.any():
         found = 2 * int((seen.of_marker & believed).sum())
@@ -320,10 +320,15 @@ def _spreads(residuals: Floats, seen: Sightings, believed: NDArray[np.bool_]) ->
     return np.maximum(sigmas, FINEST)
 
 
-def _robust(squares: Floats) -> float:
-    """Return the variance of one coordinate, from halves of squared distances; outliers count little.
+def _variance(squares: Floats) -> float:
+    """Estimate the variance of one coordinate from halves of squared distances.
 
-    For two normal coordinates half of the squared distance is exponentially distributed with the
-    variance as its mean; its median is that times log 2.
+    For two normal coordinates these are exponentially distributed with the variance as their mean and
+    log 2 times that as their median. Beyond Huber's bound, told by the median, they count as if they
+    were on it; the mean is made larger by what that takes away from normal ones.
     """
-    return float(np.median(squares) / np.log(2.0)) if len(squares) else FIRST**2
+    if not len(squares):
+        return FIRST**2
+    bound = 0.5 * HUBER**2
+    most = bound * float(np.median(squares)) / np.log(2.0)
+    return float(np.minimum(squares, most).mean() / (1.0 - np.exp(-bound)))
