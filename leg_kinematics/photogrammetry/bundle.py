@@ -93,8 +93,10 @@ class Solution:
         How well each corner was found, a standard deviation in each coordinate, px, shape (n,).
     believed
         Which corners are not taken for something else, shape (n,).
-    covariance
-        Of all unknowns, in the order of `Columns`.
+    normal
+        Matrix of the normal equations at the end, in the order of `Columns`.
+    jacobian
+        At the end, with a row for each coordinate of `seen`, times the root of its weight.
 
     """
 
@@ -103,12 +105,34 @@ class Solution:
     residuals: Floats
     sigmas: Floats
     believed: NDArray[np.bool_]
-    covariance: Floats
+    normal: Floats
+    jacobian: csr_array
 
-    def of_centre(self, marker: int) -> Floats:
-        """Return the covariance of the centre of a foot marker, m², shape (3, 3)."""
-        places = Columns.of(self.scene).markers[marker, 3:]
-        return self.covariance[np.ix_(places, places)]
+    def of_centres(self, without: int | None = None) -> Floats:
+        """Return the covariances of the centres of all foot markers, m², shape (markers, 3, 3).
+
+        Parameters
+        ----------
+        without
+            Tell what they would be without this photograph; a marker that no other one shows is then
+            known to a metre.
+
+        """
+        normal = self.normal
+        columns = Columns.of(self.scene)
+        if without is not None:
+            rows = self.jacobian[np.repeat(self.seen.photograph == without, 2)]
+            normal = normal - (rows.T @ rows).toarray()
+            # A camera without corners, and a marker that is not seen, leave the equations singular.
+            loose = np.zeros(columns.total)
+            loose[columns.photographs] = loose[columns.markers] = 1.0
+            loose[columns.sheets] = 1.0
+            normal += np.diag(loose)
+        places = columns.markers[:, 3:]
+        wanted = np.zeros((columns.total, places.size))
+        wanted[places.ravel(), np.arange(places.size)] = 1.0
+        solved = cho_solve(cho_factor(normal), wanted)
+        return np.array([solved[own, 3 * k : 3 * k + 3] for k, own in enumerate(places)])
 
 
 def adjust(
@@ -138,10 +162,9 @@ def adjust(
         sigmas = _spreads(residuals, seen, believed)
         believed = np.hypot(*residuals.T) < FARTHEST * sigmas
     scene = _solve(scene, seen, sigmas, believed, weigh)
-    normal, _ = _equations(scene, seen, sigmas, believed, weigh)
-    covariance = cho_solve(cho_factor(normal), np.eye(len(normal)))
-    residuals = seen.pixel - scene.pixels(seen)
-    return Solution(scene, seen, residuals, sigmas, believed, covariance)
+    jacobian, residuals, _ = _linear(scene, seen, sigmas, believed)
+    normal = (jacobian.T @ jacobian).toarray() + np.diag(weigh(scene)[0])
+    return Solution(scene, seen, residuals, sigmas, believed, normal, jacobian)
 
 
 Prior = Callable[[Scene], tuple[Floats, Floats]]
@@ -213,15 +236,22 @@ def _equations(
     scene: Scene, seen: Sightings, sigmas: Floats, believed: NDArray[np.bool_], prior: Prior
 ) -> tuple[Floats, Floats]:
     """Return the normal matrix and the right side of the next step."""
-    residuals = seen.pixel - scene.pixels(seen)
-    off = np.hypot(*residuals.T) / sigmas
-    weights = np.where(believed, np.minimum(1.0, HUBER / np.maximum(off, 1e-12)), 0.0)
-    roots = np.sqrt(weights) / sigmas
-    jacobian = _jacobian(scene, seen, roots)
+    jacobian, residuals, roots = _linear(scene, seen, sigmas, believed)
     strengths, away = prior(scene)
     normal = (jacobian.T @ jacobian).toarray() + np.diag(strengths)
     gradient = jacobian.T @ (residuals * roots[:, None]).ravel() - strengths * away
     return normal, gradient
+
+
+def _linear(
+    scene: Scene, seen: Sightings, sigmas: Floats, believed: NDArray[np.bool_]
+) -> tuple[csr_array, Floats, Floats]:
+    """Return the weighted Jacobian, the residuals, and the roots of the weights."""
+    residuals = seen.pixel - scene.pixels(seen)
+    off = np.hypot(*residuals.T) / sigmas
+    weights = np.where(believed, np.minimum(1.0, HUBER / np.maximum(off, 1e-12)), 0.0)
+    roots = np.sqrt(weights) / sigmas
+    return _jacobian(scene, seen, roots), residuals, roots
 
 
 def _jacobian(scene: Scene, seen: Sightings, roots: Floats) -> csr_array:

@@ -15,9 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leg_kinematics.photogrammetry.camera import LENS
-from leg_kinematics.photogrammetry.layout import corner_places, marker_places
+from leg_kinematics.photogrammetry.layout import corner_places
 from leg_kinematics.photogrammetry.look import Look, SheetSeen
-from leg_kinematics.photogrammetry.marker_pose import View, standings
 from leg_kinematics.photogrammetry.rigid import Pose
 from leg_kinematics.photogrammetry.scene import Scene, Sightings
 
@@ -41,15 +40,13 @@ class Start:
     Attributes
     ----------
     scene
-        Of all that can be joined to one sheet.
+        All photographs and sheets that can be joined to one sheet; without foot markers.
     seen
-        The corners of that.
+        The corners of its sheets.
     photographs
         Of the photographs in the scene: their places among those that were given.
     sheets
         Of the sheets in the scene: their numbers.
-    markers
-        Of the markers in the scene: pose and leg.
     widths
         Of the pictures of each camera, px.
 
@@ -59,19 +56,16 @@ class Start:
     seen: Sightings
     photographs: tuple[int, ...]
     sheets: tuple[int, ...]
-    markers: tuple[tuple[int, str], ...]
     widths: Floats
 
 
-def first_estimates(looks: Sequence[Look], poses: Sequence[int], scale: float) -> Start | None:
+def first_estimates(looks: Sequence[Look], scale: float) -> Start | None:
     """Put together what photographs show, in the frame of the sheet that is seen best.
 
     Parameters
     ----------
     looks
         What each photograph shows.
-    poses
-        Of each photograph: number of the pose that the robot stood in.
     scale
         How much larger the print is than described.
 
@@ -100,18 +94,6 @@ def first_estimates(looks: Sequence[Look], poses: Sequence[int], scale: float) -
     lying = {key: _lying(each, of_photograph[key[0]], scale) for key, each in views.items()}
     cameras, sheets = _joined(views, lying)
     photographs = tuple(sorted(cameras))
-    markers = tuple(
-        sorted({(poses[place], each.leg) for place in photographs for each in looks[place].markers})
-    )
-    standing = []
-    for pose, leg in markers:
-        of_marker = [
-            View(cameras[place], of_photograph[place], each.pixels)
-            for place in photographs
-            for each in looks[place].markers
-            if (poses[place], each.leg) == (pose, leg)
-        ]
-        standing.append(standings(of_marker, scale)[0].pose)
     scene = Scene(
         camera=np.array([sizes.index(looks[place].size) for place in photographs]),
         lenses=lenses,
@@ -119,14 +101,14 @@ def first_estimates(looks: Sequence[Look], poses: Sequence[int], scale: float) -
         turns=np.array([cameras[place].turn for place in photographs]),
         shifts=np.array([cameras[place].shift for place in photographs]),
         sheets=np.array([_flat(each) for each in sheets.values()]),
-        attitudes=np.array([each.turn for each in standing]).reshape(-1, 3, 3),
-        centres=np.array([each.shift for each in standing]).reshape(-1, 3),
+        attitudes=np.empty((0, 3, 3)),
+        centres=np.empty((0, 3)),
         print=np.array([scale, 0.0, 0.0]),
     )
     numbers = tuple(sheets)
-    seen = _sightings(looks, poses, photographs, numbers, markers)
+    seen = _sightings(looks, photographs, numbers)
     widths = np.array([float(max(size)) for size in sizes])
-    return Start(scene, seen, photographs, numbers, markers, widths)
+    return Start(scene, seen, photographs, numbers, widths)
 
 
 def _lens(views: Sequence[SheetSeen], size: tuple[int, int], scale: float) -> Floats:
@@ -200,30 +182,13 @@ def _flat(pose: Pose) -> tuple[float, float, float]:
 
 
 def _sightings(
-    looks: Sequence[Look],
-    poses: Sequence[int],
-    photographs: Sequence[int],
-    sheets: Sequence[int],
-    markers: Sequence[tuple[int, str]],
+    looks: Sequence[Look], photographs: Sequence[int], sheets: Sequence[int]
 ) -> Sightings:
-    """Put all corners into columns."""
-    rows: list[tuple[int, int, int, Floats, Floats]] = []
-    for index, place in enumerate(photographs):
-        for sheet in looks[place].sheets:
-            if sheet.sheet in sheets:
-                places = corner_places()[sheet.corners]
-                rows.append((index, sheets.index(sheet.sheet), -1, places, sheet.pixels))
-        for each in looks[place].markers:
-            marker = markers.index((poses[place], each.leg))
-            rows.append((index, -1, marker, marker_places(), each.pixels))
-    count = [len(pixels) for *_, pixels in rows]
-    photograph, sheet_of, marker_of = (
-        np.repeat(np.array([row[which] for row in rows], dtype=np.intp), count) for which in range(3)
-    )
-    return Sightings(
-        photograph,
-        sheet_of,
-        marker_of,
-        np.concatenate([row[3] for row in rows]),
-        np.concatenate([row[4] for row in rows]),
-    )
+    """Put the corners of all sheets into columns."""
+    views = [
+        Sightings.of_sheet(index, sheets.index(each.sheet), each.corners, each.pixels)
+        for index, place in enumerate(photographs)
+        for each in looks[place].sheets
+        if each.sheet in sheets
+    ]
+    return Sightings.together(views)

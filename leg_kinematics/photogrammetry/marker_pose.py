@@ -83,7 +83,7 @@ def standings(views: Sequence[View], scale: float) -> tuple[Standing, ...]:
     )
     ways: list[Standing] = []
     for each in found:
-        if all(_angle(each.pose, other.pose) > SAME for other in ways):
+        if all(each.pose.turned_from(other.pose) > SAME for other in ways):
             ways.append(each)
     return tuple(ways)
 
@@ -130,8 +130,3 @@ def _fitted(start: Pose, views: Sequence[View], corners: Floats) -> Standing:
         turn = Rotation.from_rotvec(step[:3]).as_matrix() @ pose.turn
         pose, start = Pose(turn, pose.shift + step[3:]), pose
     return Standing(start, squares)
-
-
-def _angle(one: Pose, other: Pose) -> float:
-    """Return the angle between two attitudes, rad."""
-    return float(Rotation.from_matrix(one.turn.T @ other.turn).magnitude())

@@ -39,3 +39,7 @@ class Pose:
     def inverse(self) -> 'Pose':
         """Return the way back."""
         return Pose(self.turn.T, -self.turn.T @ self.shift)
+
+    def turned_from(self, other: 'Pose') -> float:
+        """Return the angle between two attitudes, rad."""
+        return float(Rotation.from_matrix(self.turn.T @ other.turn).magnitude())

@@ -5,6 +5,7 @@
 The ground has the frame of the first sheet, z up. A camera has x to the right, y down and z ahead.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from leg_kinematics.photogrammetry.camera import project
+from leg_kinematics.photogrammetry.layout import corner_places, marker_places
 
 Floats = NDArray[np.float64]
 Places = NDArray[np.intp]
@@ -45,6 +47,31 @@ class Sightings:
     place: Floats
     pixel: Floats
 
+    @classmethod
+    def of_sheet(
+        cls, photograph: int, sheet: int, corners: Places, pixels: Floats
+    ) -> 'Sightings':
+        """Take corners of one sheet, by their numbers, in one photograph."""
+        same = np.ones(len(corners), dtype=np.intp)
+        return cls(photograph * same, sheet * same, -same, corner_places()[corners], pixels)
+
+    @classmethod
+    def of_foot(cls, photograph: int, marker: int, pixels: Floats) -> 'Sightings':
+        """Take the corners of one foot marker in one photograph."""
+        same = np.ones(4, dtype=np.intp)
+        return cls(photograph * same, -same, marker * same, marker_places(), pixels)
+
+    @classmethod
+    def together(cls, parts: Sequence['Sightings']) -> 'Sightings':
+        """Join columns, of at least one part."""
+        return cls(
+            np.concatenate([part.photograph for part in parts]),
+            np.concatenate([part.sheet for part in parts]),
+            np.concatenate([part.marker for part in parts]),
+            np.concatenate([part.place for part in parts]),
+            np.concatenate([part.pixel for part in parts]),
+        )
+
     def __len__(self) -> int:
         """Return how many."""
         return len(self.photograph)
@@ -53,16 +80,6 @@ class Sightings:
     def of_marker(self) -> NDArray[np.bool_]:
         """Tell which are corners of foot markers."""
         return self.marker >= 0
-
-    def chosen(self, which: NDArray[np.bool_]) -> 'Sightings':
-        """Leave the others out."""
-        return Sightings(
-            self.photograph[which],
-            self.sheet[which],
-            self.marker[which],
-            self.place[which],
-            self.pixel[which],
-        )
 
 
 @dataclass(frozen=True)

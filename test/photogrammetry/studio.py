@@ -24,6 +24,9 @@ Floats = NDArray[np.float64]
 #: Of the pages as they are rasterised.
 PIXELS_PER_MM = 10.0
 
+#: PDFium takes whole pixels, and stretches a page over one that is hardly begun.
+WHOLE = 1.0 - 1e-6
+
 #: Of a page, m.
 WIDTH, HEIGHT = 0.297, 0.210
 
@@ -116,7 +119,7 @@ class Printed:
         """Rasterise a file; the two markers of each leg lie beside each other, six in a row."""
         with pypdfium2.PdfDocument(file) as pdf:
             pages = [
-                page.render(scale=PIXELS_PER_MM * 25.4 / 72, grayscale=True).to_numpy().copy()
+                page.render(scale=WHOLE * PIXELS_PER_MM * 25.4 / 72, grayscale=True).to_numpy().copy()
                 for page in pdf
             ]
         pages = [page.reshape(page.shape[:2]) for page in pages]
