@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leg_kinematics.photogrammetry.camera import LENS
-from leg_kinematics.photogrammetry.layout import corner_places
+from leg_kinematics.photogrammetry.layout import SQUARE, corner_places
 from leg_kinematics.photogrammetry.look import Look, SheetSeen
 from leg_kinematics.photogrammetry.rigid import Pose
 from leg_kinematics.photogrammetry.scene import Scene, Sightings
@@ -24,6 +24,9 @@ Floats = NDArray[np.float64]
 
 #: Fewer corners of a sheet do not tell how it lies.
 LEAST_CORNERS = 8
+
+#: Nor do corners in one row: across it they scatter by less than this, m.
+LEAST_WIDTH = 0.4 * SQUARE
 
 #: The main camera of a phone sees some 65 degrees across (common practice, no source): its focal
 #: length in widths of the picture.
@@ -79,7 +82,7 @@ def first_estimates(looks: Sequence[Look], scale: float) -> Start | None:
         (place, each.sheet): each
         for place, look in enumerate(looks)
         for each in look.sheets
-        if len(each.corners) >= LEAST_CORNERS
+        if tells_how_it_lies(each)
     }
     if not views:
         return None
@@ -109,6 +112,14 @@ def first_estimates(looks: Sequence[Look], scale: float) -> Start | None:
     seen = _sightings(looks, photographs, numbers)
     widths = np.array([float(max(size)) for size in sizes])
     return Start(scene, seen, photographs, numbers, widths)
+
+
+def tells_how_it_lies(seen: SheetSeen) -> bool:
+    """Whether so much of a sheet is seen that it is clear how it lies."""
+    if len(seen.corners) < LEAST_CORNERS:
+        return False
+    spread = np.cov(corner_places()[seen.corners].T, bias=True)
+    return bool(np.linalg.eigvalsh(spread)[0] >= LEAST_WIDTH**2)
 
 
 def _lens(views: Sequence[SheetSeen], size: tuple[int, int], scale: float) -> Floats:
