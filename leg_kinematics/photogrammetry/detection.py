@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from leg_kinematics.errors import CommandError
 from leg_kinematics.photogrammetry.dictionaries import FLOOR, FOOT, board, sheet_of
+from leg_kinematics.photogrammetry.edges import crossings
 from leg_kinematics.photogrammetry.layout import MOST_SHEETS
 from leg_kinematics.photogrammetry.look import Look, MarkerSeen, SheetSeen
 
@@ -118,7 +119,10 @@ def _markers(
     for quad, number in zip(*_detected(picture, FOOT), strict=True):
         if number >= len(legs) or any(_inside(quad, tag) for tag in tags):
             continue
-        seen = MarkerSeen(legs[number], quad)
+        corners = crossings(picture, quad)
+        if corners is None:
+            continue
+        seen = MarkerSeen(legs[number], corners)
         if seen.side >= LEAST_SIDE and (
             number not in found or seen.side > found[number].side
         ):

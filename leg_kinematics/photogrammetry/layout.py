@@ -37,6 +37,9 @@ MOST_SHEETS: Final = 12
 #: Side of the marker of a foot, its black border included, m.
 FOOT_MARKER: Final = 0.015
 
+#: Modules along a side of that: four and its black border.
+FOOT_MODULES: Final = 6
+
 #: There are 50 different markers for feet.
 MOST_FEET: Final = 50
 

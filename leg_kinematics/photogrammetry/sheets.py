@@ -6,6 +6,7 @@ A page is A4 lying on its long side, drawn in millimetres of paper from its lowe
 matters on it fits on US letter as well.
 """
 
+from collections.abc import Sequence
 from pathlib import Path
 from textwrap import fill
 
@@ -13,7 +14,8 @@ import cv2
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
-from matplotlib.patches import Rectangle
+from matplotlib.patches import PathPatch, Rectangle
+from matplotlib.path import Path as MatplotlibPath
 
 from leg_kinematics.errors import CommandError
 from leg_kinematics.photogrammetry.dictionaries import FLOOR, FOOT, board, modules, tags
@@ -119,10 +121,12 @@ def _floor_page(name: str, sheet: int) -> Figure:
     figure, axes = _page()
     side, tag = 1e3 * SQUARE, 1e3 * TAG
     left, bottom = BOARD
-    for row in range(ROWS):
-        for column in range(row % 2, COLUMNS, 2):
-            at = (left + side * column, bottom + side * (ROWS - 1 - row))
-            axes.add_patch(Rectangle(at, side, side, color='black', linewidth=0))
+    black = [
+        (left + side * column, bottom + side * (ROWS - 1 - row))
+        for row in range(ROWS)
+        for column in range(row % 2, COLUMNS, 2)
+    ]
+    _draw_squares(axes, black, side)
     for number, corners in zip(tags(sheet), board(sheet).getObjPoints(), strict=True):
         # OpenCV tells the upper left corner first, down from the upper edge of the board.
         x, down = (1e3 * float(value) for value in corners[0][:2])
@@ -163,16 +167,30 @@ def _draw_marker(
     upper_left: tuple[float, float],
     side: float,
 ) -> None:
-    """Draw a marker: a black square, and in it its white modules."""
+    """Draw the black modules of a marker."""
     x, y = upper_left
-    axes.add_patch(Rectangle((x, y - side), side, side, color='black', linewidth=0))
     white = modules(dictionary, number)
     module = side / len(white)
-    for row, line in enumerate(white):
-        for column, bright in enumerate(line):
-            if bright:
-                at = (x + module * column, y - module * (row + 1))
-                axes.add_patch(Rectangle(at, module, module, color='white', linewidth=0))
+    black = [
+        (x + module * column, y - module * (row + 1))
+        for row, line in enumerate(white)
+        for column, bright in enumerate(line)
+        if not bright
+    ]
+    _draw_squares(axes, black, module)
+
+
+def _draw_squares(axes: Axes, corners: Sequence[tuple[float, float]], side: float) -> None:
+    """Fill squares, given by their lower left corners.
+
+    They are one shape: single ones are made larger by up to a pixel by what draws PDF, and have seams.
+    """
+    squares = [
+        MatplotlibPath([(x, y), (x + side, y), (x + side, y + side), (x, y + side), (x, y)], closed=True)
+        for x, y in corners
+    ]
+    shape = MatplotlibPath.make_compound_path(*squares)
+    axes.add_patch(PathPatch(shape, facecolor='black', linewidth=0))
 
 
 def _draw_bar(axes: Axes, words: str) -> None:
