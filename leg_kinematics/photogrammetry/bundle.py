@@ -58,8 +58,6 @@ class Beliefs:
     focus
         How much the focal length changes from photograph to photograph, relative: a lens of 5 mm that
         focuses from 0.8 m to 0.4 m moves by 0.6 % of its focal length (thin lens, by hand).
-    scale
-        Of the scale of the print, relative: from the measured bar.
     stretch
         How much more a printer stretches one way than the other, relative.
     growth
@@ -72,7 +70,6 @@ class Beliefs:
     radial: float = 0.3
     tangential: float = 0.002
     focus: float = 0.005
-    scale: float = 0.0005
     stretch: float = 0.003
     growth: float = 0.02
 
@@ -135,9 +132,7 @@ class Solution:
         return np.array([solved[own, 3 * k : 3 * k + 3] for k, own in enumerate(places)])
 
 
-def adjust(
-    start: Scene, seen: Sightings, widths: Floats, beliefs: Beliefs = Beliefs()
-) -> Solution:
+def adjust(start: Scene, seen: Sightings, widths: Floats, beliefs: Beliefs = Beliefs()) -> Solution:
     """Fit a scene to what was seen.
 
     Parameters
@@ -149,7 +144,7 @@ def adjust(
     widths
         Of the pictures of each camera, px.
     beliefs
-        What is known before; the scale and the lenses of `start` are their middle.
+        What is known before; the lenses of `start` are their middle.
 
     """
     weigh = _prior(start, widths, beliefs)
@@ -181,14 +176,14 @@ def _prior(start: Scene, widths: Floats, beliefs: Beliefs) -> Prior:
     lenses[:, 6:] = beliefs.tangential
     weights[columns.lenses] = lenses**-2.0
     weights[columns.focus] = beliefs.focus**-2.0
-    weights[columns.print] = np.array([beliefs.scale, beliefs.stretch, beliefs.growth]) ** -2.0
+    weights[columns.print] = np.array([beliefs.stretch, beliefs.growth]) ** -2.0
 
     def away(scene: Scene) -> tuple[Floats, Floats]:
         off = np.zeros(columns.total)
         off[columns.lenses] = scene.lenses - start.lenses
         off[columns.lenses[:, 3:]] = scene.lenses[:, 3:]
         off[columns.focus] = scene.focus
-        off[columns.print] = scene.print - [start.print[0], 0.0, 0.0]
+        off[columns.print] = scene.print
         return weights, off
 
     return away
@@ -276,11 +271,10 @@ def _jacobian(scene: Scene, seen: Sightings, roots: Floats) -> csr_array:
     across[marker] = scene.attitudes[seen.marker[marker]][:, :, 0]
     up[marker] = scene.attitudes[seen.marker[marker]][:, :, 1]
     flat = scene.printed(seen)
-    scale, stretch, growth = scene.print
-    by_scale = (across * flat[:, :1] + up * flat[:, 1:]) / scale
+    stretch, growth = scene.print
     by_stretch = up * flat[:, 1:] / (1.0 + stretch)
-    by_growth = by_scale * (scale / (1.0 + growth)) * marker[:, None]
-    by_print = np.einsum('nij,njk->nik', by_point, np.stack([by_scale, by_stretch, by_growth], -1))
+    by_growth = (across * flat[:, :1] + up * flat[:, 1:]) * marker[:, None] / (1.0 + growth)
+    by_print = np.einsum('nij,njk->nik', by_point, np.stack([by_stretch, by_growth], axis=-1))
 
     everyone = np.ones(len(seen), dtype=bool)
     laid = seen.sheet > 0

@@ -76,9 +76,7 @@ def _look(name: str, picture: Picture, legs: Sequence[str]) -> Look:
     )
 
 
-def _detected(
-    picture: Picture, dictionary: cv2.aruco.Dictionary
-) -> tuple[list[Floats], list[int]]:
+def _detected(picture: Picture, dictionary: cv2.aruco.Dictionary) -> tuple[list[Floats], list[int]]:
     """Return the corners, each of shape (4, 2), and the numbers of markers of a family."""
     settings = cv2.aruco.DetectorParameters()
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
@@ -123,9 +121,7 @@ def _markers(
         if corners is None:
             continue
         seen = MarkerSeen(legs[number], corners)
-        if seen.side >= LEAST_SIDE and (
-            number not in found or seen.side > found[number].side
-        ):
+        if seen.side >= LEAST_SIDE and (number not in found or seen.side > found[number].side):
             found[number] = seen
     return tuple(found[number] for number in sorted(found))
 

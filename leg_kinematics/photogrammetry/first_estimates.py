@@ -18,7 +18,7 @@ from leg_kinematics.photogrammetry.camera import LENS
 from leg_kinematics.photogrammetry.layout import SQUARE, corner_places
 from leg_kinematics.photogrammetry.look import Look, SheetSeen
 from leg_kinematics.photogrammetry.rigid import Pose
-from leg_kinematics.photogrammetry.scene import Scene, Sightings
+from leg_kinematics.photogrammetry.scene import PRINT, Scene, Sightings
 
 Floats = NDArray[np.float64]
 
@@ -106,7 +106,8 @@ def first_estimates(looks: Sequence[Look], scale: float) -> Start | None:
         sheets=np.array([_flat(each) for each in sheets.values()]),
         attitudes=np.empty((0, 3, 3)),
         centres=np.empty((0, 3)),
-        print=np.array([scale, 0.0, 0.0]),
+        print=np.zeros(PRINT),
+        scale=scale,
     )
     numbers = tuple(sheets)
     seen = _sightings(looks, photographs, numbers)

@@ -51,5 +51,7 @@ def arrived(
 
     """
     return tuple(
-        name for name, size in now.items() if name not in known and size and before.get(name) == size
+        name
+        for name, size in now.items()
+        if name not in known and size and before.get(name) == size
     )

@@ -41,7 +41,7 @@ class FootViews:
             lens[0] *= 1.0 + scene.focus[photograph]
             camera = Pose(scene.turns[photograph], scene.shifts[photograph])
             views.append(View(camera, lens, pixels))
-        return standings(views, float(scene.print[0] * (1.0 + scene.print[2])))
+        return standings(views, scene.scale * float(1.0 + scene.print[1]))
 
     def apart(self, scene: Scene) -> float:
         """Return how far its corners are from where they should be, root mean square, px."""

@@ -60,9 +60,7 @@ def of_used(
     sheets = _listed([str(each.sheet) for each in look.sheets])
     kind = 'sheets' if len(look.sheets) > 1 else 'sheet'
     feet = _listed([each.leg for each in look.markers]) or 'no foot'
-    sentences = [
-        f'{look.corners} corners of {kind} {sheets}, found to {sigma:.2f} px, and {feet}.'
-    ]
+    sentences = [f'{look.corners} corners of {kind} {sheets}, found to {sigma:.2f} px, and {feet}.']
     if not isnan(look.blur) and look.blur > BLURRED:
         sentences.append(
             f'Its edges are blurred over {look.blur:.1f} px: hold still, and tap on a foot to focus.'

@@ -19,9 +19,9 @@ from leg_kinematics.photogrammetry.layout import corner_places, marker_places
 Floats = NDArray[np.float64]
 Places = NDArray[np.intp]
 
-#: Unknowns of the print: its scale, how much more it is stretched up the page than across, and how
-#: much larger the black of a foot marker comes out, all of them relative.
-PRINT: Final = 3
+#: Unknowns of the print: how much more it is stretched up the page than across, and how much larger the
+#: black of a foot marker comes out, both relative.
+PRINT: Final = 2
 
 
 @dataclass(frozen=True)
@@ -48,9 +48,7 @@ class Sightings:
     pixel: Floats
 
     @classmethod
-    def of_sheet(
-        cls, photograph: int, sheet: int, corners: Places, pixels: Floats
-    ) -> 'Sightings':
+    def of_sheet(cls, photograph: int, sheet: int, corners: Places, pixels: Floats) -> 'Sightings':
         """Take corners of one sheet, by their numbers, in one photograph."""
         same = np.ones(len(corners), dtype=np.intp)
         return cls(photograph * same, sheet * same, -same, corner_places()[corners], pixels)
@@ -104,6 +102,8 @@ class Scene:
         Of each foot marker, from its frame to the ground: shapes (markers, 3, 3) and (markers, 3), m.
     print
         See `PRINT`.
+    scale
+        How much larger than described it came out across the page, where the bar is; measured.
 
     """
 
@@ -116,6 +116,7 @@ class Scene:
     attitudes: Floats
     centres: Floats
     print: Floats
+    scale: float
 
     def points(self, seen: Sightings) -> Floats:
         """Return where the corners are on the ground's frame, m, shape (n, 3)."""
@@ -134,9 +135,9 @@ class Scene:
 
     def printed(self, seen: Sightings) -> Floats:
         """Return where the corners are on the paper in truth, m, shape (n, 2)."""
-        scale, stretch, growth = self.print
+        stretch, growth = self.print
         grown = 1.0 + np.where(seen.of_marker, growth, 0.0)
-        return seen.place * grown[:, None] * [scale, scale * (1.0 + stretch)]
+        return seen.place * grown[:, None] * [self.scale, self.scale * (1.0 + stretch)]
 
     def before_camera(self, seen: Sightings, points: Floats) -> Floats:
         """Return points of the ground's frame in those of the cameras, m, shape (n, 3)."""

@@ -186,7 +186,9 @@ def _draw_squares(axes: Axes, corners: Sequence[tuple[float, float]], side: floa
     They are one shape: single ones are made larger by up to a pixel by what draws PDF, and have seams.
     """
     squares = [
-        MatplotlibPath([(x, y), (x + side, y), (x + side, y + side), (x, y + side), (x, y)], closed=True)
+        MatplotlibPath(
+            [(x, y), (x + side, y), (x + side, y + side), (x, y + side), (x, y)], closed=True
+        )
         for x, y in corners
     ]
     shape = MatplotlibPath.make_compound_path(*squares)

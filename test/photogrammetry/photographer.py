@@ -72,7 +72,9 @@ class Phone:
 
     def inside(self, pixels: Floats) -> NDArray[np.bool_]:
         """Tell which are in the picture, and not at its very edge."""
-        kept: NDArray[np.bool_] = np.all((pixels > 20) & (pixels < np.subtract(self.size, 20)), axis=1)
+        kept: NDArray[np.bool_] = np.all(
+            (pixels > 20) & (pixels < np.subtract(self.size, 20)), axis=1
+        )
         return kept
 
 
@@ -105,9 +107,7 @@ class Photographer:
     laid: Floats = field(init=False)
 
     @classmethod
-    def draw(
-        cls, rng: np.random.Generator, size: tuple[int, int] = (4032, 3024)
-    ) -> 'Photographer':
+    def draw(cls, rng: np.random.Generator, size: tuple[int, int] = (4032, 3024)) -> 'Photographer':
         """Draw a phone and a printer that is wrong by 0.5 % at most."""
         return cls(rng, Phone.draw(rng, size), 1.0 + rng.uniform(-0.005, 0.005))
 
@@ -206,5 +206,3 @@ def on_tibia(angles: Triple) -> Rotation:
     coxa, femur, tibia = angles
     leg = Rotation.from_euler('z', coxa) * Rotation.from_euler('y', -(femur + tibia))
     return leg * Rotation.from_euler('y', -LEANS)
-
-

@@ -119,7 +119,9 @@ class Printed:
         """Rasterise a file; the two markers of each leg lie beside each other, six in a row."""
         with pypdfium2.PdfDocument(file) as pdf:
             pages = [
-                page.render(scale=WHOLE * PIXELS_PER_MM * 25.4 / 72, grayscale=True).to_numpy().copy()
+                page.render(scale=WHOLE * PIXELS_PER_MM * 25.4 / 72, grayscale=True)
+                .to_numpy()
+                .copy()
                 for page in pdf
             ]
         pages = [page.reshape(page.shape[:2]) for page in pages]
@@ -213,14 +215,18 @@ class Studio:
         )
         middle = camera.pose.turn @ surface.pose.shift + camera.pose.shift
         edge = np.linspace(0.0, 1.0, 12)
-        rim = np.concatenate(
-            [
-                np.stack([edge, 0 * edge], 1),
-                np.stack([edge, 0 * edge + 1], 1),
-                np.stack([0 * edge, edge], 1),
-                np.stack([0 * edge + 1, edge], 1),
-            ]
-        ) * [wide / scale, tall / scale] - surface.middle
+        rim = (
+            np.concatenate(
+                [
+                    np.stack([edge, 0 * edge], 1),
+                    np.stack([edge, 0 * edge + 1], 1),
+                    np.stack([0 * edge, edge], 1),
+                    np.stack([0 * edge + 1, edge], 1),
+                ]
+            )
+            * [wide / scale, tall / scale]
+            - surface.middle
+        )
         points = middle + rim[:, :1] * across + rim[:, 1:] * up
         if np.any(points[:, 2] < 0.05):
             return
@@ -236,9 +242,7 @@ class Studio:
         x, y = _undistorted(camera.lens, low, high, rays)
         # The plane: middle + a across + b up = depth (x, y, 1), solved for (a, b) by homography.
         inverse = np.linalg.inv(np.stack([across, up, middle], axis=1))
-        a, b, c = (
-            (row[0] * x + row[1] * y + row[2]).astype(np.float32) for row in inverse
-        )
+        a, b, c = ((row[0] * x + row[1] * y + row[2]).astype(np.float32) for row in inverse)
         column = (a / c + surface.middle[0]) * scale - 0.5
         row = tall - (b / c + surface.middle[1]) * scale - 0.5
         # One fine pixel covers so many of the texture's.
@@ -323,12 +327,11 @@ def _undistorted(
     across, place = np.modf(np.arange(wide) / STEP)
     left = place.astype(int)
     between = (
-        coarse[:, left] * (1.0 - across)[None, :, None] + coarse[:, left + 1] * across[None, :, None]
+        coarse[:, left] * (1.0 - across)[None, :, None]
+        + coarse[:, left + 1] * across[None, :, None]
     ).astype(np.float32)
     down, place = np.modf(np.arange(tall) / STEP)
     top = place.astype(int)
     weight = down.astype(np.float32)[:, None, None]
     full = between[top] * (1.0 - weight) + between[top + 1] * weight
     return full[:, :, 0], full[:, :, 1]
-
-
