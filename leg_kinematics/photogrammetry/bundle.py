@@ -2,12 +2,12 @@
 # SPDX-License-Identifier: Apache-2.0
 """Bundle adjustment: all unknowns of all photographs at once, by robust least squares.
 
-Where every corner should be found is compared with where it was found. Gauss and Newton's step, made
-shorter where it does not help (Levenberg and Marquardt); corners far from where they should be count
-less (Huber, the constant for 95 % efficiency of two coordinates together). How well corners are found
-is estimated from what is left over, for each photograph, for sheets and for foot markers apart, and
-from that follow the covariances. Method: Triggs and others, Bundle adjustment - a modern synthesis,
-2000 (from memory).
+Where every corner should be found is compared with where it was found. Gauss and Newton's step,
+made shorter where it does not help (Levenberg and Marquardt); corners far from where they should be
+count less (Huber, the constant for 95 % efficiency of two coordinates together). How well corners
+are found is estimated from what is left over, for each photograph, for sheets and for foot markers
+apart, and from that follow the covariances. Method: Triggs and others, Bundle adjustment - a modern
+synthesis, 2000 (from memory).
 """
 
 from collections.abc import Callable
@@ -56,8 +56,8 @@ class Beliefs:
     radial, tangential
         Of k1, k2, k3 and of p1, p2.
     focus
-        How much the focal length changes from photograph to photograph, relative: a lens of 5 mm that
-        focuses from 0.8 m to 0.4 m moves by 0.6 % of its focal length (thin lens, by hand).
+        How much the focal length changes from photograph to photograph, relative: a lens of 5 mm
+        that focuses from 0.8 m to 0.4 m moves by 0.6 % of its focal length (thin lens, by hand).
     stretch
         How much more a printer stretches one way than the other, relative.
     growth
@@ -111,8 +111,8 @@ class Solution:
         Parameters
         ----------
         without
-            Tell what they would be without this photograph; a marker that no other one shows is then
-            known to a metre.
+            Tell what they would be without this photograph; a marker that no other one shows is
+            then known to a metre.
 
         """
         normal = self.normal
@@ -347,9 +347,9 @@ def _spreads(residuals: Floats, seen: Sightings, believed: NDArray[np.bool_]) ->
 def _variance(squares: Floats) -> float:
     """Estimate the variance of one coordinate from halves of squared distances.
 
-    For two normal coordinates these are exponentially distributed with the variance as their mean and
-    log 2 times that as their median. Beyond Huber's bound, told by the median, they count as if they
-    were on it; the mean is made larger by what that takes away from normal ones.
+    For two normal coordinates these are exponentially distributed with the variance as their mean
+    and log 2 times that as their median. Beyond Huber's bound, told by the median, they count as if
+    they were on it; the mean is made larger by what that takes away from normal ones.
     """
     if not len(squares):
         return FIRST**2

@@ -1,10 +1,10 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""Finds the corners of sheets and foot markers in a photograph, and says how sharp and bright it is."""
+"""Finds sheets and foot markers in a photograph, and says how sharp and bright it is."""
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 import cv2
 import numpy as np
@@ -19,14 +19,14 @@ from leg_kinematics.photogrammetry.look import Look, MarkerSeen, SheetSeen
 Floats = NDArray[np.float64]
 Picture = NDArray[np.uint8]
 
-#: Ways in which a tag may be seen: a side that is shorter than this is not read, px.
+#: A foot marker whose longest side is shorter than this tells too little, px.
 LEAST_SIDE: Final = 12.0
 
 #: Half of the window in which an edge's blur is looked for, px.
 AROUND: Final = 9
 
-#: Of a picture, so much may be fully black or white; a photograph whose brightest parts are darker than
-#: the second is too dark.
+#: Of a picture, so much may be fully black or white; a photograph whose brightest parts are darker
+#: than the second is too dark.
 MOST_CLIPPED, LEAST_BRIGHT = 0.25, 70.0
 
 
@@ -39,7 +39,8 @@ def look_at(file: Path, legs: Sequence[str]) -> Look:
         The photograph. How it is to be turned for looking at it, as phones note it, does not matter
         here: pixels stay where the sensor has them.
     legs
-        Names of the legs, in the order of the robot's description: by that the markers are numbered.
+        Names of the legs, in the order of the robot's description: by that the markers are
+        numbered.
 
     Raises
     ------
@@ -55,7 +56,8 @@ def look_at(file: Path, legs: Sequence[str]) -> Look:
     picture = cv2.imdecode(np.frombuffer(data, np.uint8), flags) if data else None
     if picture is None:
         raise CommandError(
-            f'{file} cannot be read as a picture: JPEG and PNG can. A phone that takes HEIC can be set '
+            f'{file} cannot be read as a picture: JPEG and PNG can. A phone that takes HEIC can be '
+            'set '
             "to 'most compatible', or the photographs can be converted"
         )
     return _look(file.name, np.asarray(picture, dtype=np.uint8), legs)
@@ -83,7 +85,7 @@ def _detected(picture: Picture, dictionary: cv2.aruco.Dictionary) -> tuple[list[
     # Nothing that is not just as printed is taken for a marker.
     settings.errorCorrectionRate = 0.0
     corners, numbers, _ = cv2.aruco.ArucoDetector(dictionary, settings).detectMarkers(picture)
-    if numbers is None:
+    if not corners:
         return [], []
     quads = [np.asarray(each, dtype=float).reshape(4, 2) for each in corners]
     return quads, [int(each) for each in np.ravel(numbers)]
@@ -98,12 +100,14 @@ def _sheets(
         own = [place for place, tag in enumerate(tags) if sheet_of(tag) == number]
         if number > MOST_SHEETS:
             continue
-        corners, names, _, _ = cv2.aruco.CharucoDetector(board(number)).detectBoard(
+        # Its types do not know that there may be no corners.
+        detector: Any = cv2.aruco.CharucoDetector(board(number))
+        corners, names, _, _ = detector.detectBoard(
             picture,
             markerCorners=[quads[place].reshape(1, 4, 2).astype(np.float32) for place in own],
             markerIds=np.array([[tags[place]] for place in own], dtype=np.int32),
         )
-        if names is not None and len(names):
+        if names is not None:
             pixels = np.asarray(corners, dtype=float).reshape(-1, 2)
             found.append(SheetSeen(number, np.ravel(names).astype(np.intp), pixels))
     return tuple(found)

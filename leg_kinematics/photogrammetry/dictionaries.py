@@ -2,8 +2,9 @@
 # SPDX-License-Identifier: Apache-2.0
 """The two families of markers, which OpenCV knows by heart.
 
-Floor sheets have tags of the family AprilTag 36h11 and foot markers those of 4X4_50, so that neither
-can be taken for the other. The first sheet has the tags from 0, the next one goes on from there.
+Floor sheets have tags of the family AprilTag 36h11 and foot markers those of 4X4_50, so that
+neither can be taken for the other. The first sheet has the tags from 0, the next one goes on from
+there.
 """
 
 import cv2
@@ -32,7 +33,7 @@ def sheet_of(tag: int) -> int:
 
 
 def modules(dictionary: cv2.aruco.Dictionary, number: int) -> NDArray[np.bool_]:
-    """Return which modules of a marker are white, from its upper left one, with its black border."""
+    """Return which modules of a marker are white, row by row, with those of its black border."""
     side = dictionary.markerSize + 2
     drawn = cv2.aruco.generateImageMarker(dictionary, number, side)
     return np.asarray(drawn) > 0

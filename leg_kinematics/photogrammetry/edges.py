@@ -2,9 +2,10 @@
 # SPDX-License-Identifier: Apache-2.0
 """The corners of a foot marker as the crossings of its edges.
 
-A corner itself is rounded by blur and lies inwards then; an edge stays where it is. Each side is looked at
-along many short ways across it: the middle of the rise from black to white, which is the centre of mass of
-the slope, is on the edge. A line through those, and the crossings of such lines, give the corners.
+A corner itself is rounded by blur and lies inwards then; an edge stays where it is. Each side is
+looked at along many short ways across it: the middle of the rise from black to white, which is the
+centre of mass of the slope, is on the edge. A line through those, and the crossings of such lines,
+give the corners.
 """
 
 from math import ceil
@@ -18,7 +19,8 @@ from leg_kinematics.photogrammetry.layout import FOOT_MODULES
 
 Floats = NDArray[np.float64]
 
-#: Ways across each side, and the part of the side on which they are: near corners the other side shines in.
+#: Ways across each side, and the part of the side on which they are: near corners the other side
+#: shines in.
 WAYS, PART = 24, (0.12, 0.88)
 
 #: How far a way goes to both sides, in modules of the marker: black and white are wider than that.
@@ -103,10 +105,14 @@ def _line(picture: NDArray[np.uint8], start: Floats, end: Floats, area: float) -
     between = 0.5 * (steps[:-1] + steps[1:])
     middles = (slope[whole] * between).sum(axis=1) / rise[whole]
     edge = start + places[whole, None] * along + middles[:, None] * outwards
-    for _ in range(2):
-        middle = edge.mean(axis=0)
-        normal = np.linalg.svd(edge - middle)[2][1]
-        normal = normal if normal @ outwards > 0.0 else -normal
-        off = np.abs((edge - middle) @ normal)
-        edge = edge[off <= max(FAR * float(np.median(off)), 0.05)]
+    middle, normal = _through(edge)
+    off = np.abs((edge - middle) @ normal)
+    middle, normal = _through(edge[off <= max(FAR * float(np.median(off)), 0.05)])
+    normal = normal if normal @ outwards > 0.0 else -normal
     return np.array([*normal, float(normal @ middle)])
+
+
+def _through(points: Floats) -> tuple[Floats, Floats]:
+    """Return a point of the line through points, and a direction across it."""
+    middle = points.mean(axis=0)
+    return middle, np.linalg.svd(points - middle)[2][1]

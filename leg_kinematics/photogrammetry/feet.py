@@ -1,9 +1,10 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""From photographs to where the foot markers were, how far that is known, and what each photograph did.
+"""From photographs to where the foot markers were, and how far that is known.
 
-All photographs are of one placement: the robot's body and the sheets stay where they are, and the ground
-has the frame of the sheet of which most is seen. Sheets and cameras are adjusted first, then everything.
+All photographs are of one placement: the robot's body and the sheets stay where they are, and the
+ground has the frame of the sheet of which most is seen. Sheets and cameras are adjusted first, then
+everything.
 """
 
 from collections.abc import Mapping, Sequence
@@ -12,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
 
 from leg_kinematics.calibration.foot_readings import Triple
 from leg_kinematics.errors import CommandError
@@ -23,7 +25,6 @@ from leg_kinematics.photogrammetry.foot_views import FootViews, place_feet
 from leg_kinematics.photogrammetry.layout import BAR
 from leg_kinematics.photogrammetry.look import Look
 from leg_kinematics.photogrammetry.marker_pose import SAME
-from leg_kinematics.photogrammetry.rigid import Pose
 from leg_kinematics.photogrammetry.scene import Scene, Sightings
 
 Floats = NDArray[np.float64]
@@ -31,12 +32,12 @@ Floats = NDArray[np.float64]
 #: What paper that is not quite flat, and ground, leave of every coordinate, m (our own).
 PAPER = 0.05e-3
 
-#: Photographs of one foot that leave more than this over do not show it in one place, px; or this many
-#: times how well the corners of sheets were found.
+#: Photographs of one foot that leave more than this over do not show it in one place, px; or this
+#: many times how well the corners of sheets were found.
 MOST_APART, TIMES_APART = 1.5, 8.0
 
-#: A second way in which a marker may stand cannot be told from the first one when it is worse by no more
-#: than this: chi-square, 1 degree of freedom, 99 % (scipy).
+#: A second way in which a marker may stand cannot be told from the first one when it is worse by no
+#: more than this: chi-square, 1 degree of freedom, 99 % (scipy).
 AMBIGUOUS = 6.634897
 
 #: A foot that is known better than this needs no more photographs, m.
@@ -52,8 +53,8 @@ class FootPlace:
     position
         Of its centre, in the ground's frame, z up, m.
     covariance
-        Of `position`, m². The length of the bar is taken for exact there: an error of 0.2 mm makes the
-        whole scene larger or smaller by 0.08 %.
+        Of `position`, m². The length of the bar is taken for exact there: an error of 0.2 mm makes
+        the whole scene larger or smaller by 0.08 %.
     views
         How many photographs it comes from.
 
@@ -185,24 +186,26 @@ def _with_feet(scene: Scene, start: Start, kept: Sequence[FootViews]) -> Solutio
         for index, pixels in foot.pixels.items()
     ]
     seen = Sightings.together(rows)
-    ways = [foot.ways(scene)[0].pose for foot in kept]
-    for _ in range(2):
-        scene = replace(
-            scene,
-            attitudes=np.array([way.turn for way in ways]).reshape(-1, 3, 3),
-            centres=np.array([way.shift for way in ways]).reshape(-1, 3),
-        )
-        solution = adjust(scene, seen, start.widths)
-        scene = solution.scene
-        ways = [foot.ways(scene)[0].pose for foot in kept]
-        standing = [Pose(*each) for each in zip(scene.attitudes, scene.centres, strict=True)]
-        if all(way.turned_from(now) < SAME for way, now in zip(ways, standing, strict=True)):
-            break
+    solution = adjust(_standing(scene, kept), seen, start.widths)
+    now = _standing(solution.scene, kept).attitudes
+    turned = Rotation.from_matrix(now) * Rotation.from_matrix(solution.scene.attitudes).inv()
+    if np.any(turned.magnitude() > SAME):
+        solution = adjust(_standing(solution.scene, kept), seen, start.widths)
     return solution
 
 
+def _standing(scene: Scene, kept: Sequence[FootViews]) -> Scene:
+    """Let each marker stand as its views tell best."""
+    poses = [foot.ways(scene)[0].pose for foot in kept]
+    return replace(
+        scene,
+        attitudes=np.array([pose.turn for pose in poses]).reshape(-1, 3, 3),
+        centres=np.array([pose.shift for pose in poses]).reshape(-1, 3),
+    )
+
+
 def _places(solution: Solution, kept: Sequence[FootViews]) -> dict[tuple[int, str], FootPlace]:
-    """Return where the markers are; what cannot be told about how one stands widens its covariance."""
+    """Return where the markers are; where two ways to stand are as likely, both are covered."""
     places = {}
     for marker, (foot, spread) in enumerate(zip(kept, solution.of_centres(), strict=True)):
         centre = solution.scene.centres[marker]
@@ -230,8 +233,8 @@ def _helped(
     Returns
     -------
     tuple or None
-        How well the foot is known, m, how well it would be known without the photograph, the pose and
-        the leg; None where the photograph shows no foot.
+        How well the foot is known, m, how well it would be known without the photograph, the pose
+        and the leg; None where the photograph shows no foot.
 
     """
     shown = [marker for marker, foot in enumerate(kept) if photograph in foot.pixels]

@@ -2,8 +2,8 @@
 # SPDX-License-Identifier: Apache-2.0
 """A scene near enough to the truth for the bundle adjustment to find the rest.
 
-The lens comes from the sheets, each view of a sheet taken for itself (`calibrateCamera`); sheets are
-joined by the photographs that show two of them.
+The lens comes from the sheets, each view of a sheet taken for itself (`calibrateCamera`); sheets
+are joined by the photographs that show two of them.
 """
 
 from collections.abc import Mapping, Sequence
@@ -155,7 +155,7 @@ def _lying(seen: SheetSeen, lens: Floats, scale: float) -> Pose:
     matrix = np.array([[lens[0], 0.0, lens[1]], [0.0, lens[0], lens[2]], [0.0, 0.0, 1.0]])
     places = np.pad(corner_places()[seen.corners] * scale, ((0, 0), (0, 1)))
     _, vector, shift = cv2.solvePnP(places, seen.pixels.reshape(-1, 1, 2), matrix, np.zeros(5))
-    return Pose.of(vector, shift)
+    return Pose.of(np.asarray(vector), np.asarray(shift))
 
 
 def _joined(

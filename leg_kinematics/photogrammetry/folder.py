@@ -39,8 +39,8 @@ def arrived(
 ) -> tuple[str, ...]:
     """Return the photographs that are new and whole, the oldest first.
 
-    A file that is still being copied grows; it is whole when two looks at the folder, some tenths of a
-    second apart, find the same size.
+    A file that is still being copied grows; it is whole when two looks at the folder, some tenths
+    of a second apart, find the same size.
 
     Parameters
     ----------

@@ -34,7 +34,7 @@ class FootViews:
     pixels: Mapping[int, Floats]
 
     def ways(self, scene: Scene) -> tuple[Standing, ...]:
-        """Return the ways in which the marker may stand before the cameras of a scene, best first."""
+        """Return the ways in which the marker may stand, by the cameras of a scene, best first."""
         views = []
         for photograph, pixels in self.pixels.items():
             lens = scene.lenses[scene.camera[photograph]].copy()

@@ -2,8 +2,8 @@
 # SPDX-License-Identifier: Apache-2.0
 """How a foot marker stands, by all photographs that show it, when the cameras are known.
 
-Of a small square each view has two solutions, which differ by a tilt to the other side (T. Collins and
-A. Bartoli, Infinitesimal plane-based pose estimation, 2014; OpenCV's documentation of
+Of a small square each view has two solutions, which differ by a tilt to the other side (T. Collins
+and A. Bartoli, Infinitesimal plane-based pose estimation, 2014; OpenCV's documentation of
 `SOLVEPNP_IPPE_SQUARE`). Each of both is carried to the ground's frame and fitted to all views.
 """
 
@@ -102,11 +102,14 @@ def _solutions(view: View, scale: float) -> list[Pose]:
         flags=cv2.SOLVEPNP_IPPE_SQUARE,
     )
     to_ground = view.camera.inverse()
-    return [to_ground @ Pose.of(*each) for each in zip(vectors, shifts, strict=True)]
+    return [
+        to_ground @ Pose.of(np.asarray(vector), np.asarray(shift))
+        for vector, shift in zip(vectors, shifts, strict=True)
+    ]
 
 
 def _fitted(start: Pose, views: Sequence[View], corners: Floats) -> Standing:
-    """Fit a standing to all views, by Gauss and Newton's steps; one that runs away is as bad as any."""
+    """Fit a standing to all views, by the steps of Gauss and Newton."""
     turns = np.repeat([view.camera.turn for view in views], 4, axis=0)
     shifts = np.repeat([view.camera.shift for view in views], 4, axis=0)
     lenses = np.repeat([view.lens for view in views], 4, axis=0)

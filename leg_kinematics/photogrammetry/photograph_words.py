@@ -14,8 +14,8 @@ BLURRED = 2.5
 LEAST_HELP = 1.1
 
 NO_SHEET = (
-    'No photograph shows a floor sheet well enough: lay at least two sheets beside the feet, in the '
-    'light, and have one of them whole in each photograph.'
+    'No photograph shows a floor sheet well enough: lay at least two sheets beside the feet, in '
+    'the light, and have one of them whole in each photograph.'
 )
 
 
@@ -25,8 +25,8 @@ def of_unused(look: Look, least: int) -> str:
     if best >= least:
         numbers = _listed([str(each.sheet) for each in look.sheets])
         return (
-            f'It shows only what no other photograph shows together with the rest (sheet {numbers}): '
-            'take one that shows this sheet and another one.'
+            'It shows only what no other photograph shows together with the rest (sheet '
+            f'{numbers}): take one that shows this sheet and another one.'
         )
     shown = (
         f'Of no sheet it shows more than {best} corners, and {least} are needed'
@@ -63,21 +63,23 @@ def of_used(
     sentences = [f'{look.corners} corners of {kind} {sheets}, found to {sigma:.2f} px, and {feet}.']
     if not isnan(look.blur) and look.blur > BLURRED:
         sentences.append(
-            f'Its edges are blurred over {look.blur:.1f} px: hold still, and tap on a foot to focus.'
+            f'Its edges are blurred over {look.blur:.1f} px: hold still, and tap on a foot to '
+            'focus.'
         )
     if look.light:
         sentences.append(f'It is {LIGHT[look.light]}.')
     if apart:
         sentences.append(
-            f'{_listed(sorted(apart))}: not where another photograph of this pose shows it, and left '
-            'out. Did the foot move, or does the photograph show another pose?'
+            f'{_listed(sorted(apart))}: not where another photograph of this pose shows it, and '
+            'left out. Did the foot move, or does the photograph show another pose?'
         )
     if helped is not None:
         known, without, pose, leg = helped
         if without > LEAST_HELP * known:
             rest = 'not at all' if without > 0.1 else f'only to {1e3 * without:.2f} mm'
             sentences.append(
-                f'It helps: {leg} in pose {pose} is known to {1e3 * known:.2f} mm, without it {rest}.'
+                f'It helps: {leg} in pose {pose} is known to {1e3 * known:.2f} mm, without it '
+                f'{rest}.'
             )
     return ' '.join(sentences)
 
@@ -94,8 +96,8 @@ def advice(
     Parameters
     ----------
     spreads
-        Of each pose and leg that was found: its standard deviation in the worst direction, m, and how
-        many photographs show it.
+        Of each pose and leg that was found: its standard deviation in the worst direction, m, and
+        how many photographs show it.
     apart
         Poses and legs of which something was left out.
     poses
@@ -113,8 +115,9 @@ def advice(
             moved = [leg for leg in missing if (pose, leg) in apart]
             why = ', as its photographs do not agree' if moved == missing else ''
             sentences.append(
-                f'Pose {pose}: nothing is known of {_listed(missing)}{why}. Take two more photographs '
-                'of this pose that show these markers, from above and from different sides.'
+                f'Pose {pose}: nothing is known of {_listed(missing)}{why}. Take two more '
+                'photographs of this pose that show these markers, from above and from different '
+                'sides.'
             )
         once = [leg for leg in legs if spreads.get((pose, leg), (0.0, 0))[1] == 1]
         loose = [
@@ -125,9 +128,9 @@ def advice(
         if once:
             worst = max(spreads[pose, leg][0] for leg in once)
             sentences.append(
-                f'Pose {pose}: only one photograph shows {_listed(once)}; along its line of sight a '
-                f'foot is known to no better than {1e3 * worst:.1f} mm. Take another one of this pose '
-                'from another side.'
+                f'Pose {pose}: only one photograph shows {_listed(once)}; along its line of sight '
+                f'a foot is known to no better than {1e3 * worst:.1f} mm. Take another one of this '
+                'pose from another side.'
             )
         if loose:
             worst = max(spreads[pose, leg][0] for leg in loose)

@@ -19,8 +19,8 @@ from leg_kinematics.photogrammetry.layout import corner_places, marker_places
 Floats = NDArray[np.float64]
 Places = NDArray[np.intp]
 
-#: Unknowns of the print: how much more it is stretched up the page than across, and how much larger the
-#: black of a foot marker comes out, both relative.
+#: Unknowns of the print: how much more it is stretched up the page than across, and how much larger
+#: the black of a foot marker comes out, both relative.
 PRINT: Final = 2
 
 
@@ -91,15 +91,16 @@ class Scene:
     lenses
         Of each camera, shape (cameras, LENS); see `camera`.
     focus
-        Of each photograph: by how much its focal length is longer than that of its camera, relative,
-        since a lens that focuses changes it.
+        Of each photograph: by how much its focal length is longer than that of its camera,
+        relative, since a lens that focuses changes it.
     turns, shifts
         Of each photograph, from the ground to its camera: shapes (photographs, 3, 3) and
         (photographs, 3), m.
     sheets
         Of each sheet x, y (m) and yaw (rad) on the ground; the first is all zeros.
     attitudes, centres
-        Of each foot marker, from its frame to the ground: shapes (markers, 3, 3) and (markers, 3), m.
+        Of each foot marker, from its frame to the ground: shapes (markers, 3, 3) and (markers, 3),
+        m.
     print
         See `PRINT`.
     scale
@@ -137,11 +138,13 @@ class Scene:
         """Return where the corners are on the paper in truth, m, shape (n, 2)."""
         stretch, growth = self.print
         grown = 1.0 + np.where(seen.of_marker, growth, 0.0)
-        return seen.place * grown[:, None] * [self.scale, self.scale * (1.0 + stretch)]
+        scales = np.array([self.scale, self.scale * (1.0 + stretch)])
+        printed: Floats = seen.place * grown[:, None] * scales
+        return printed
 
     def before_camera(self, seen: Sightings, points: Floats) -> Floats:
         """Return points of the ground's frame in those of the cameras, m, shape (n, 3)."""
-        turned = np.einsum('nij,nj->ni', self.turns[seen.photograph], points)
+        turned: Floats = np.einsum('nij,nj->ni', self.turns[seen.photograph], points)
         return turned + self.shifts[seen.photograph]
 
     def lenses_of(self, seen: Sightings) -> Floats:
@@ -209,8 +212,8 @@ class Columns:
         )
         ends = np.cumsum([int(np.prod(shape)) for shape in shapes])
         starts = np.concatenate([[0], ends[:-1]])
-        parts = [
+        lenses, focus, photographs, sheets, markers, printed = (
             np.arange(start, end).reshape(shape)
             for start, end, shape in zip(starts, ends, shapes, strict=True)
-        ]
-        return cls(*parts, total=int(ends[-1]))
+        )
+        return cls(lenses, focus, photographs, sheets, markers, printed, int(ends[-1]))

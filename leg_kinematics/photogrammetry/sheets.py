@@ -2,8 +2,8 @@
 # SPDX-License-Identifier: Apache-2.0
 """Pages of markers to be printed: sheets for the floor, and the markers of the feet.
 
-A page is A4 lying on its long side, drawn in millimetres of paper from its lower left corner; all that
-matters on it fits on US letter as well.
+A page is A4 lying on its long side, drawn in millimetres of paper from its lower left corner; all
+that matters on it fits on US letter as well.
 """
 
 from collections.abc import Sequence
@@ -46,22 +46,22 @@ BAR_START = (23.5, 21.0)
 #: Of lines, mm.
 LINE = 0.2
 
-#: Foot markers of a page, across and up, the width of the place of each, and the square to be cut out,
-#: mm.
+#: Foot markers of a page, across and up, the width of the place of each, and the square to be cut
+#: out, mm.
 ACROSS, UP, PLACE, CUT = 6, 4, 40.0, 20.0
 
 #: Each foot has so many, since one is soon lost.
 COPIES = 2
 
 BAR_WORDS = (
-    'Print at 100 %, without fitting to the page. Measure the bar from the middle of one end mark to '
-    'the middle of the other, as exactly as you can, and type the length: it should be 250 mm, and '
-    'need not be.'
+    'Print at 100 %, without fitting to the page. Measure the bar from the middle of one end mark '
+    'to the middle of the other, as exactly as you can, and type the length: it should be 250 mm, '
+    'and need not be.'
 )
 
 FLOOR_WORDS = (
-    'Lay it flat on the floor near the feet, beside the other sheets, and tape down its corners. It '
-    'stays where it is until the last photograph.'
+    'Lay it flat on the floor near the feet, beside the other sheets, and tape down its corners. '
+    'It stays where it is until the last photograph.'
 )
 
 FOOT_WORDS = (
@@ -183,7 +183,8 @@ def _draw_marker(
 def _draw_squares(axes: Axes, corners: Sequence[tuple[float, float]], side: float) -> None:
     """Fill squares, given by their lower left corners.
 
-    They are one shape: single ones are made larger by up to a pixel by what draws PDF, and have seams.
+    They are one shape: single ones are made larger by up to a pixel by what draws PDF, and have
+    seams.
     """
     squares = [
         MatplotlibPath(

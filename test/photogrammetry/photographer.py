@@ -2,8 +2,8 @@
 # SPDX-License-Identifier: Apache-2.0
 """A person who takes photographs of an unknown robot, whose corners are found as well as such are.
 
-The pixels are worked out by OpenCV's own projection, not by the formulas of the package. Each phone has
-a lens of its own, which focuses anew for each photograph, and each printer a scale of its own.
+The pixels are worked out by OpenCV's own projection, not by the formulas of the package. Each phone
+has a lens of its own, which focuses anew for each photograph, and each printer a scale of its own.
 """
 
 from collections.abc import Sequence
@@ -89,8 +89,8 @@ class Photographer:
     scale
         How much larger the print is than described.
     board, marker
-        Of the corners of sheets and of foot markers, px. A marker is moreover found too small or too
-        large, by half of the latter at each corner.
+        Of the corners of sheets and of foot markers, px. A marker is moreover found too small or
+        too large, by half of the latter at each corner.
     bar
         Of the length of the bar as it is read, m.
 
@@ -156,7 +156,7 @@ class Photographer:
         up = self.scale * SQUARE * (ROWS / 2 - row)
         for number, (x, y, yaw) in enumerate(self.laid.tolist(), start=1):
             flat = np.stack([across, up, 0.0 * up], axis=-1)
-            on_ground = Rotation.from_euler('z', yaw).apply(flat) + [x, y, 0.0]
+            on_ground = Rotation.from_euler('z', yaw).apply(flat) + np.array([x, y, 0.0])
             pixels = phone.pixels((on_ground - eye) @ turn.T, focal)
             # Feet and shadows hide some.
             kept = phone.inside(pixels) & (rng.random(len(pixels)) > 0.2)

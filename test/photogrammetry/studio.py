@@ -2,8 +2,8 @@
 # SPDX-License-Identifier: Apache-2.0
 """A camera that is known to the last digit takes photographs of the printed pages.
 
-The pages are rasterised from the PDF by PDFium, laid on a table or held up as foot markers, and seen
-through a lens with distortion. Each pixel is the mean of some rays. Then comes what spoils a
+The pages are rasterised from the PDF by PDFium, laid on a table or held up as foot markers, and
+seen through a lens with distortion. Each pixel is the mean of some rays. Then comes what spoils a
 photograph: light, shadow and glare, blur, noise and compression.
 """
 
@@ -20,6 +20,7 @@ from leg_kinematics.photogrammetry.camera import project
 from leg_kinematics.photogrammetry.rigid import Pose
 
 Floats = NDArray[np.float64]
+Picture = NDArray[np.float32]
 
 #: Of the pages as they are rasterised.
 PIXELS_PER_MM = 10.0
@@ -193,7 +194,7 @@ class Studio:
         """
         width, height = camera.size
         fine = (width * self.rays, height * self.rays)
-        picture = cv2.resize(self.table, fine, interpolation=cv2.INTER_CUBIC)
+        picture = _grey(cv2.resize(self.table, fine, interpolation=cv2.INTER_CUBIC))
         for surface in surfaces:
             if surface.lies:
                 self._paint(picture, camera, surface)
@@ -202,10 +203,10 @@ class Studio:
         for surface in surfaces:
             if not surface.lies:
                 self._paint(picture, camera, surface)
-        mean = cv2.resize(picture, (width, height), interpolation=cv2.INTER_AREA)
+        mean = _grey(cv2.resize(picture, (width, height), interpolation=cv2.INTER_AREA))
         return self._spoil(mean, spoilt)
 
-    def _paint(self, picture: NDArray[np.float32], camera: Camera, surface: Surface) -> None:
+    def _paint(self, picture: Picture, camera: Camera, surface: Surface) -> None:
         """Paint a surface where it is seen."""
         tall, wide = surface.texture.shape
         scale = 1e3 * PIXELS_PER_MM
@@ -247,9 +248,9 @@ class Studio:
         row = tall - (b / c + surface.middle[1]) * scale - 0.5
         # One fine pixel covers so many of the texture's.
         size = scale * float(middle[2]) / (float(camera.lens[0]) * rays)
-        texture = surface.texture
+        texture = surface.texture.astype(np.float32)
         if size > 1.5:
-            texture = cv2.GaussianBlur(texture, (0, 0), 0.4 * size)
+            texture = _grey(cv2.GaussianBlur(texture, (0, 0), 0.4 * size))
         ink = cv2.remap(
             texture, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
         ).astype(np.float32)
@@ -258,7 +259,7 @@ class Studio:
         window[inside] = INK + ink[inside] * ((PAPER - INK) / 255.0)
 
     def _bar(
-        self, picture: NDArray[np.float32], camera: Camera, start: Floats, end: Floats, thick: float
+        self, picture: Picture, camera: Camera, start: Floats, end: Floats, thick: float
     ) -> None:
         points = np.array([start, end]) @ camera.pose.turn.T + camera.pose.shift
         if np.any(points[:, 2] < 0.05):
@@ -268,7 +269,7 @@ class Studio:
         ends = [tuple(int(value) for value in each) for each in found]
         cv2.line(picture, ends[0], ends[1], 50.0, wide)
 
-    def _spoil(self, picture: NDArray[np.float32], spoilt: Spoilt) -> NDArray[np.uint8]:
+    def _spoil(self, picture: Picture, spoilt: Spoilt) -> NDArray[np.uint8]:
         height, width = picture.shape
         y, x = np.mgrid[0:height, 0:width].astype(np.float32) / np.float32(width)
         way = self.random.uniform(0.0, 2.0 * np.pi)
@@ -283,7 +284,8 @@ class Studio:
         if spoilt.shake > 0.0:
             light = cv2.filter2D(light, -1, _streak(spoilt.shake, way))
         light += self.random.normal(0.0, spoilt.noise, light.shape).astype(np.float32)
-        return np.clip(np.rint(light), 0, 255).astype(np.uint8)
+        rounded: NDArray[np.uint8] = np.clip(np.rint(light), 0, 255).astype(np.uint8)
+        return rounded
 
 
 def save(picture: NDArray[np.uint8], file: Path, quality: int = 92) -> None:
@@ -291,6 +293,11 @@ def save(picture: NDArray[np.uint8], file: Path, quality: int = 92) -> None:
     coded, data = cv2.imencode('.jpg', picture, [cv2.IMWRITE_JPEG_QUALITY, quality])
     assert coded
     file.write_bytes(data.tobytes())
+
+
+def _grey(picture: object) -> Picture:
+    """Say what OpenCV's types do not."""
+    return np.asarray(picture, dtype=np.float32)
 
 
 def _streak(length: float, way: float) -> Floats:
@@ -305,13 +312,14 @@ def _streak(length: float, way: float) -> Floats:
         for dx, dy in ((0, 0), (1, 0), (0, 1), (1, 1)):
             share = (1 - abs(x - column - dx)) * (1 - abs(y - row - dy))
             kernel[row + dy, column + dx] += share
-    return kernel / kernel.sum()
+    kernel /= kernel.sum()
+    return kernel
 
 
 def _undistorted(
     lens: Floats, low: NDArray[np.intp], high: NDArray[np.intp], rays: int
 ) -> tuple[Floats, Floats]:
-    """Return the undistorted coordinates of all fine pixels of a window, each of shape (rows, columns)."""
+    """Return the undistorted x and y of all fine pixels of a window, shape (rows, columns)."""
     columns = np.arange(low[0], high[0] + 2 * STEP, STEP)
     rows = np.arange(low[1], high[1] + 2 * STEP, STEP)
     pixels = np.stack(np.meshgrid(columns, rows), axis=-1).reshape(-1, 2)
