@@ -46,7 +46,7 @@ def read_angles(
 
 
 def _stands(servo: TrueServo, pulse: float, approached: Approach) -> float:
-    """Return where a joint comes to rest, deg: short of its angle by half of slack and dead band."""
+    """Return where a joint comes to rest, deg: half of slack and dead band short of its angle."""
     behind = (servo.slack + servo.dead_band_us / abs(servo.gain)) / 2.0
     rises = (approached == 'up') == (servo.gain > 0.0)
     return servo.angle(pulse) - (behind if rises else -behind)

@@ -35,17 +35,22 @@ class PhotographFolder:
 
     def __init__(self, folder: Path) -> None:
         """Look at it for the first time."""
-        # Imported here: it needs OpenCV, which comes with the extra photo.
-        from leg_kinematics.photogrammetry.folder import photographs_in  # noqa: PLC0415
-
-        self._look = lambda: photographs_in(folder)
-        self._before: Mapping[str, int] = self._look()
+        self._folder = folder
+        self._before = self._look()
 
     def names(self) -> tuple[str, ...]:
         """Name those that have not grown since they were asked for before, the oldest first."""
+        from leg_kinematics.photogrammetry.folder import arrived  # noqa: PLC0415
+
         now, before = self._look(), self._before
         self._before = now
-        return tuple(name for name, size in now.items() if size and before.get(name) == size)
+        return arrived(before, now, ())
+
+    def _look(self) -> Mapping[str, int]:
+        # Imported here: it needs OpenCV, which comes with the extra photo.
+        from leg_kinematics.photogrammetry.folder import photographs_in  # noqa: PLC0415
+
+        return photographs_in(self._folder)
 
 
 def no_markers(noted: tuple[FootEntry, ...]) -> Sequence[FootSeen]:

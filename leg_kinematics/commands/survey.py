@@ -159,7 +159,16 @@ def survey(
             'folder into which they come'
         )
     console = Console(stderr=as_json)
-    work = _work(robot, servo_maps, readings, legs, height, by, photographs, on_mock=on_mock)
+    work = _work(
+        robot,
+        servo_maps,
+        readings=readings,
+        legs=legs,
+        height=height,
+        by=by,
+        photographs=photographs,
+        on_mock=on_mock,
+    )
     make_output_folder(output)
     try:
         if refit:
@@ -223,12 +232,12 @@ class _Work:
 def _work(
     robot: Path,
     maps: Path,
+    *,
     readings: Path | None,
     legs: Sequence[str],
     height: str | None,
     by: str,
     photographs: Path | None,
-    *,
     on_mock: bool,
 ) -> _Work:
     """Read all files; on the mock copies take what is measured."""

@@ -59,7 +59,7 @@ def draw_joint(found: Surveyed, before: ServoMap) -> Figure:
         at = [readings[place].pulse_us for place in suspects]
         circle = {'markersize': 14.0, 'fillstyle': 'none', 'color': 'tab:red'}
         seen = [degrees(readings[place].angle) for place in suspects]
-        angles.plot(at, seen, 'o', label=SUSPECT, **circle)  # type: ignore[arg-type]
+        angles.plot(at, seen, 'o', label=SUSPECT, **circle)
     angles.set(ylabel='joint angle (deg)', title=before.joint)
     beyond.set(xlabel='pulse (us)', ylabel='beyond the new map (deg)')
     for axes in (angles, beyond):
