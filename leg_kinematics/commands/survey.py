@@ -347,7 +347,7 @@ def _measure(work: _Work, specs: tuple[str, ...], console: Console, *, store_lim
 
     console.print('Choosing the points that tell the most ...')
     knowledge = work.knowledge
-    plan = SurveyPlan(work.by, knowledge.rounds(work.legs, work.by), knowledge.room, knowledge.foot)
+    plan = SurveyPlan(work.by, knowledge.rounds(work.legs, work.by), knowledge)
     with ExitStack() as stack:
         mock = None
         if not specs:

@@ -47,15 +47,12 @@ from leg_kinematics.identification.stations import (
     still_open,
 )
 from leg_kinematics.identification.surveyed import Judge, Surveyed
+from leg_kinematics.identification.working_out import Knowledge
 from leg_kinematics.robot import Vector, parse_quantity
 from leg_kinematics.robot.units import split_quantity
 
 #: A foot is lowered by no more at once, m.
 DEEPEST = 40e-3
-
-#: From the height at which a foot touched last, the next one begins so much higher, m: the present
-#: maps may have them so far apart, once they are twice as good as at the beginning.
-SPARE = 10e-3
 
 #: No foot is farther from where the maps have it, in any direction (our own), m.
 FARTHEST = 80e-3
@@ -154,17 +151,19 @@ class SurveyPlan:
         How.
     rounds
         One or more, in their order.
-    room
-        The robot and what is around it.
-    foot
-        Where the present maps have a foot, in `base_link`, m.
+    knowledge
+        What is known of the robot.
 
     """
 
     by: By
     rounds: tuple[Round, ...]
-    room: Room
-    foot: Callable[[LegStand], Triple]
+    knowledge: Knowledge
+
+    @property
+    def room(self) -> Room:
+        """The robot and what is around it."""
+        return self.knowledge.room
 
 
 class Survey:
@@ -404,6 +403,8 @@ class Survey:
             answer = self._orders.pop(0)()
             if not answer.success:
                 self._leave_out(answer.words)
+        elif not obeys and not self._bench.busy:
+            self._orders.clear()
         if self.stage is Stage.COMPARE:
             self._compare()
 
@@ -442,8 +443,6 @@ class Survey:
             return
         stage = MEASURING[self._plan.by]
         self._take(replace(place, stage=stage, lowered=0.0, read=None), *entries)
-        if stage is Stage.TOUCH:
-            self._place = replace(self._place, lowered=self._near_ground(place.plan[0][0]))
         self._old_photographs = frozenset(self._photographs())
         self._head_for(self._place)
 
@@ -451,17 +450,6 @@ class Survey:
         """Note what was measured, and go on to the next station."""
         self._measure(replace(place, plan=place.plan[1:]), *entries)
         self.words = self.words or f'taken: {say.entry_in_words(entries[0])}'
-
-    def _near_ground(self, point: Point) -> float:
-        """Return how far the foot is lowered at once, by where it touched before, m."""
-        touched = [
-            self._plan.foot(each.stand)[2]
-            for each in self._file.feet
-            if isinstance(each, FootOnGround)
-            and each.stand.leg == point.leg
-            and each.placement == self._placement
-        ]
-        return max(0.0, point.foot[2] - max(touched) - SPARE) if touched else 0.0
 
     def _compare(self) -> None:
         """Take what was typed, or ask whether it is right."""
@@ -481,7 +469,7 @@ class Survey:
             self._measured(place, place.read)
 
     def _too_far(self, read: FootRead) -> str:
-        x, y, z = self._plan.foot(read.stand)
+        x, y, z = self._plan.knowledge.foot(read.stand)
         expected = (x, y, z + self._plan.room.height)
         pairs = zip(read.position, expected, strict=True)
         return say.far_in_words(expected) if max(abs(a - b) for a, b in pairs) > FARTHEST else ''
@@ -638,11 +626,14 @@ class Survey:
     def _head_for(self, place: _Place) -> None:
         """Order the legs where they are to stand in a place, those that are not measured home."""
         station = place.plan[0] if place.plan and place.stage in POWERED else ()
+        self._orders = []
+        if not (self._obeys or self._bench.busy):
+            return
         self._orders = [lambda: self._home({point.leg for point in station})]
         if station:
             self._orders.append(lambda: self._to(station))
-            if place.lowered:
-                self._orders.append(lambda: self._to_lowered(station[0], place.lowered))
+            if place.stage is Stage.TOUCH:
+                self._orders.append(lambda: self._near_ground(station[0], place.lowered))
 
     def _home(self, but: Collection[str]) -> Answered:
         """Have all legs but some go to their resting posture, one after another."""
@@ -666,6 +657,14 @@ class Survey:
             return self._bench.go(way_to_pose(room, station, self._postures))
         except LegKinematicsError as error:
             return _Refused(str(error))
+
+    def _near_ground(self, point: Point, lowered: float) -> Answered:
+        """Lower a foot to where it was, or as far as it is known to be clear of the ground."""
+        found = self._found((point.leg,))
+        if not lowered and isinstance(found, Surveyed):
+            lowered = self._plan.knowledge.clear_depth(point, found, self._placement)
+        self._place = replace(self._place, lowered=lowered)
+        return self._to_lowered(point, lowered) if lowered else _Done()
 
     def _to_lowered(self, point: Point, lowered: float) -> Answered:
         """Have a foot go straight down from a point, m."""

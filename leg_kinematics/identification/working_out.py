@@ -10,6 +10,7 @@ from leg_kinematics.calibration.foot_readings import FootEntry, LegStand, Triple
 from leg_kinematics.calibration.measured import Reading
 from leg_kinematics.calibration.readings_file import ReadingsFile
 from leg_kinematics.errors import CalibrationError, CommandError, LegKinematicsError
+from leg_kinematics.identification.approach import Point
 from leg_kinematics.identification.evidence import Evidence, FootSeen
 from leg_kinematics.identification.fit import identify
 from leg_kinematics.identification.points import poses, ruler_points, touch_points
@@ -20,6 +21,14 @@ from leg_kinematics.identification.tolerances import Tolerances
 
 #: So many stations of each leg, or poses of all, are measured.
 COUNTS = {By.RULER: 14, By.GROUND: 20, By.PHOTOGRAPHS: 12}
+
+#: After so many touches it is known where the ground is.
+ENOUGH_TOUCHES = 4
+
+#: A foot is lowered at once only so far above where the others have touched, m: the ground is not
+#: level, and maps are not sure yet; and in such steps that is looked for.
+SPARE = 8e-3
+STEP = 1e-3
 
 #: What photographs show of markers, by all that was noted.
 Markers = Callable[[tuple[FootEntry, ...]], Sequence[FootSeen]]
@@ -77,6 +86,44 @@ class Knowledge:
         except LegKinematicsError as error:
             return str(error)
         return Surveyed(evidence, found, ())
+
+    def clear_depth(self, point: Point, found: Surveyed, placement: int) -> float:
+        """Say how far a foot can be lowered at once, m, by what is known of its leg by now.
+
+        Nothing before it has touched the ground often enough.
+
+        Parameters
+        ----------
+        point
+            From where.
+        found
+            What is known.
+        placement
+            Number of the placement.
+
+        """
+        leg, identified = self.room.leg(point.leg), found.identified
+        touched = [
+            identified.foot(each.stand.leg, each.stand.pulses_us)[2]
+            for each in found.evidence.touches
+            if each.stand.leg == point.leg and each.placement == placement
+        ]
+        if len(touched) < ENOUGH_TOUCHES:
+            return 0.0
+        x, y, z = point.foot
+        depth = 0.0
+        while True:
+            try:
+                angles = leg.angles((x, y, z - depth - STEP))
+            except LegKinematicsError:
+                return depth
+            pulses = [
+                self.maps.by_joint[joint].pulse_us(angle)
+                for joint, angle in zip(leg.joints, angles, strict=True)
+            ]
+            if identified.foot(point.leg, pulses)[2] < max(touched) + SPARE:
+                return depth
+            depth += STEP
 
     def rounds(self, legs: Sequence[str], by: By) -> tuple[Round, ...]:
         """Choose where legs are to be measured.
