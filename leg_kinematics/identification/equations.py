@@ -234,8 +234,8 @@ class Equations:
             What is used.
         robust
             Whether numbers that are far off pull less, so that typing errors do not draw all
-            others to them: the square of a deviation z is replaced by 2 f² (sqrt(1 + (z / f)²) - 1)
-            with f = `FAR`.
+            others to them: the square of a deviation z is replaced by f² log(1 + (z / f)²) with
+            f = `FAR` (as if deviations had the distribution of Cauchy).
 
         Raises
         ------
@@ -288,9 +288,9 @@ class Equations:
         expected = (self.expected - values) / self.spreads
         total = float(expected @ expected)
         if robust:
-            roots = [np.sqrt(1.0 + (each / FAR) ** 2) for each in (angles, feet)]
-            total += sum(float(np.sum(2.0 * FAR**2 * (root - 1.0))) for root in roots)
-            of_angles, of_feet = (1.0 / np.sqrt(root) for root in roots)
+            squares = [(each / FAR) ** 2 for each in (angles, feet)]
+            total += sum(FAR**2 * float(np.sum(np.log1p(square))) for square in squares)
+            of_angles, of_feet = (1.0 / np.sqrt(1.0 + square) for square in squares)
             angles, weights = angles * of_angles, weights * of_angles
             feet, by_foot = feet * of_feet, by_foot * of_feet[:, :, None]
         else:

@@ -8,8 +8,7 @@ Weisberg, Residuals and Influence in Regression, 1982; from memory). The first f
 is far off, so that typing errors do not hide each other; what is suspect then is left out. After
 that, one number of each leg is taken at a time, and the fit is made again: the worst that is
 suspect is left out, and where none is, the best that is not suspect any more is taken back, until
-nothing changes. Of two angles of one pulse that disagree, that one comes back which the others are
-nearer to.
+nothing changes.
 
 A coordinate of a position stands for a shift along its axis: where coordinates depend on each
 other, as those of a camera do, all three say whether there was one.
@@ -46,6 +45,10 @@ PRIOR_FREEDOM = 4.0
 
 #: A scatter is settled when it changes by less, as a share.
 SETTLED = 0.02
+
+#: How much feet are said to scatter in the first fits, so that they do not turn maps which angles
+#: tell better, before legs and ground are in their places.
+SCATTERS_AT_START = (100.0, 20.0, 5.0, 1.0)
 
 #: So many degrees of freedom make Student's t a normal distribution.
 INFINITE = 1e9
@@ -252,7 +255,7 @@ class Settled:
     used: Used
 
 
-def settled(equations: Equations, values: Floats, used: Used) -> Settled:
+def settled(equations: Equations, values: Floats) -> Settled:
     """Leave out what does not belong to the others, until nothing changes.
 
     Parameters
@@ -260,12 +263,14 @@ def settled(equations: Equations, values: Floats, used: Used) -> Settled:
     equations
         All of them.
     values
-        Of a fit that gives way to what is far off.
-    used
-        What it was made of.
+        Of the unknowns, as a first guess.
 
     """
+    used = equations.all_used()
     given = _flat(used)
+    for wide in SCATTERS_AT_START:
+        of_kinds = np.where(np.arange(4) == READING, 1.0, wide)
+        values = equations.solved(values, replace(used, scatter=of_kinds), robust=True)
     covariance = equations.covariance(values, used)
     excess = excesses(equations, judged(equations, values, covariance, used), used, first=True)
     chosen = given & (excess <= 1.0)

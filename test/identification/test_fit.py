@@ -255,15 +255,16 @@ def test_many_wrong_numbers_are_no_typing_errors() -> None:
     assert fit.scatter.feet > 10.0
 
 
-def test_what_belongs_to_no_robot_is_refused() -> None:
-    """Feet of another robot, in another order: the fit does not pretend."""
+def test_feet_of_another_robot_scatter_widely() -> None:
+    """None of them is mistyped; that they belong to no such robot is told by their scatter."""
     robot, other = measured(points=8, seed=1), measured(points=8, seed=2)
     robot.feet = [
         replace(foot, position=wrong.position)
         for foot, wrong in zip(robot.feet, other.feet, strict=True)
     ]
-    with pytest.raises(CalibrationError, match='agree with no robot: look whether legs or joints'):
-        fitted(robot)
+    fit = fitted(robot)
+    assert not fit.suspects
+    assert fit.scatter.feet > 50.0
 
 
 def test_a_poor_ruler_widens_the_intervals() -> None:
