@@ -103,9 +103,7 @@ def by_ground(touches: int) -> Way:
     def measure(robot: Measured) -> None:
         for name in robot.true.legs:
             for _ in range(touches):
-                robot.touches.append(
-                    robot.person.touch(robot.true, name, robot.ground, robot.rng)
-                )
+                robot.touches.append(robot.person.touch(robot.true, name, robot.ground, robot.rng))
 
     return measure
 

@@ -193,7 +193,12 @@ def test_planar_arm_of_unit_links() -> None:
     np.testing.assert_allclose(found, expected, rtol=1e-12)
     np.testing.assert_allclose(
         np.linalg.inv(by_unknowns.T @ by_unknowns),
-        [[0.6, -0.6, 0.0, -0.4], [-0.6, 1.2, 0.4, 0.4], [0.0, 0.4, 0.6, 0.0], [-0.4, 0.4, 0.0, 0.6]],
+        [
+            [0.6, -0.6, 0.0, -0.4],
+            [-0.6, 1.2, 0.4, 0.4],
+            [0.0, 0.4, 0.6, 0.0],
+            [-0.4, 0.4, 0.0, 0.6],
+        ],
         atol=1e-12,
     )
 

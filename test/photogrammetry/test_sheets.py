@@ -108,9 +108,7 @@ def test_corners_are_where_the_layout_says(sheets_file: Path, page: int, tmp_pat
     assert in_frame == pytest.approx(1e3 * corner_places(), abs=EXACT)
 
 
-def test_markers_are_those_of_their_legs(
-    sheets_file: Path, bracken: Robot, tmp_path: Path
-) -> None:
+def test_markers_are_those_of_their_legs(sheets_file: Path, bracken: Robot, tmp_path: Path) -> None:
     """Read by OpenCV beside the name that is printed below: two of each leg, in the same order."""
     picture = page_of(sheets_file, 2)
     for place, name in enumerate(bracken.leg_names):
