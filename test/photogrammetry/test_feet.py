@@ -37,7 +37,7 @@ def photographed(
     person = Photographer.draw(rng)
     for name, value in errors.items():
         setattr(person, name, value)
-    true = {}
+    true: Truth = {}
     for pose in range(1, poses + 1):
         markers = {
             leg: marker_somewhere(rng, 2.0 * np.pi * place / len(legs))

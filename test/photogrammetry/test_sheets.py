@@ -45,7 +45,8 @@ def edges(grey: NDArray[np.uint8]) -> list[float]:
 
 def row_of(picture: NDArray[np.uint8], y: float) -> NDArray[np.uint8]:
     """Return a row of a page, y mm from its lower edge."""
-    return picture[round(picture.shape[0] - y * PIXELS_PER_MM)]
+    row: NDArray[np.uint8] = picture[round(picture.shape[0] - y * PIXELS_PER_MM)]
+    return row
 
 
 def column_of(picture: NDArray[np.uint8], x: float) -> NDArray[np.uint8]:
