@@ -11,13 +11,12 @@ where `base_link` is in the body nobody can measure.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import radians
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pytest
 
 from leg_kinematics.calibration.foot_readings import FootOnGround, LegStand
 from leg_kinematics.calibration.measured import Reading
@@ -133,7 +132,7 @@ class Campaign:
         ]
         truth = np.array([true.legs[each.leg].point(each.pulses_us) for each in stands])
         sold = np.array([true.legs[each.leg].sold(each.pulses_us) for each in stands])
-        fitted = np.array([fit.foot(each.leg, each.pulses_us) for each in stands])
+        fitted = fit.feet([replace(each, sides=(0, 0, 0)) for each in stands])
         off = aligned(fitted, truth) - truth
         errors = 1e3 * np.linalg.norm(off, axis=1)
         self.before += (1e3 * np.linalg.norm(aligned(sold, truth) - truth, axis=1)).tolist()

@@ -43,7 +43,7 @@ def true_values(model: Model, true: UnknownRobot, ground: Ground) -> Floats:
             leg.marker,
         )
         values[first : first + 12] = np.concatenate(own_values)
-    values[-6:-3] = ground.position + (0.0, 0.0, model.height)
+    values[-6:-3] = ground.position + np.array((0.0, 0.0, model.height))
     values[-3:] = ground.turn.as_rotvec()
     return values
 
