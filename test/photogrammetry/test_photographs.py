@@ -117,14 +117,14 @@ def usual(_: np.random.Generator) -> Spoilt:
 
 
 def test_feet_of_rendered_photographs(printed: Printed, bracken: Robot, tmp_path: Path) -> None:
-    """Two megapixels, a print 0.4 % too large, six photographs: feet seen twice, in mm."""
+    """Two megapixels, a print 0.4 % too large, four photographs: feet seen twice, in mm."""
     session = Session(tmp_path, printed, bracken.leg_names, np.random.default_rng(2), scale=1.004)
-    for pose in (1, 2, 3):
+    for pose in (1, 2):
         session.take(pose, 2, usual)
     result = session.result()
     assert all(note.used for note in result.photographs)
     twice = [key for key, foot in result.feet.items() if foot.views == 2]
-    assert len(twice) >= 14
+    assert len(twice) >= 9
     wrong = session.off(result)
     lengths = np.array([1e3 * np.linalg.norm(wrong[key]) for key in twice])
     assert np.median(lengths) < 0.06
