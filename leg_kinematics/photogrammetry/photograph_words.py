@@ -3,12 +3,11 @@
 """What photographs show and which would help, in sentences."""
 
 from collections.abc import Collection, Mapping, Sequence
-from math import isnan
 
 from leg_kinematics.photogrammetry.look import Look
 
 #: Edges wider than this are told, px.
-BLURRED = 2.5
+BLURRED = 2.0
 
 #: Better by less than this part is no help worth a word.
 LEAST_HELP = 1.1
@@ -61,11 +60,8 @@ def of_used(
     kind = 'sheets' if len(look.sheets) > 1 else 'sheet'
     feet = _listed([each.leg for each in look.markers]) or 'no foot'
     sentences = [f'{look.corners} corners of {kind} {sheets}, found to {sigma:.2f} px, and {feet}.']
-    if not isnan(look.blur) and look.blur > BLURRED:
-        sentences.append(
-            f'Its edges are blurred over {look.blur:.1f} px: hold still, and tap on a foot to '
-            'focus.'
-        )
+    if look.blur > BLURRED:
+        sentences.append(f'It is {_blurred(look)}.')
     if look.light:
         sentences.append(f'It is {LIGHT[look.light]}.')
     if apart:
@@ -152,10 +148,16 @@ def _cause(look: Look) -> str:
     """Return the likely cause for few corners."""
     if look.light:
         return f'it is {LIGHT[look.light]}'
+    if look.blur > BLURRED:
+        return f'it is {_blurred(look)}'
     return (
         'have a whole sheet in the picture, from 40 to 80 cm away, hold the phone still, tap on a '
         'foot to focus, and keep glare and shadows off the sheets'
     )
+
+
+def _blurred(look: Look) -> str:
+    return f'blurred over {look.blur:.1f} px: hold the phone still, and tap on a foot to focus'
 
 
 def _listed(names: Sequence[str]) -> str:

@@ -8,6 +8,7 @@ has a lens of its own, which focuses anew for each photograph, and each printer 
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from math import cos, pi, radians, sin
 
 import cv2
@@ -15,9 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from leg_kinematics.calibration.foot_readings import LegStand, Triple
-from leg_kinematics.identification.evidence import FootSeen
-from leg_kinematics.photogrammetry.feet import feet_from_looks
+from leg_kinematics.calibration.foot_readings import Triple
+from leg_kinematics.photogrammetry.feet import PhotoResult, feet_from_looks
 from leg_kinematics.photogrammetry.layout import (
     BAR,
     COLUMNS,
@@ -99,8 +99,8 @@ class Photographer:
     rng: np.random.Generator
     phone: Phone
     scale: float
-    board: float = 0.10
-    marker: float = 0.20
+    board: float = 0.08
+    marker: float = 0.12
     bar: float = 0.1e-3
     looks: list[Look] = field(default_factory=list)
     poses: dict[str, int] = field(default_factory=dict)
@@ -116,7 +116,7 @@ class Photographer:
         off = np.array([0.02, 0.02, 10.0]) * self.rng.uniform(-1.0, 1.0, (len(LAID), 3))
         self.laid = (np.array(LAID) + off) * [1.0, 1.0, radians(1.0)]
 
-    @property
+    @cached_property
     def bar_length(self) -> float:
         """As it was measured, m."""
         return float(BAR * self.scale + self.rng.normal(0.0, self.bar))
@@ -179,13 +179,22 @@ class Photographer:
         self.looks.append(Look(name, phone.size, tuple(sheets), tuple(seen)))
         self.poses[name] = pose
 
-    def feet(self, stands: dict[tuple[int, str], LegStand], legs: Sequence[str]) -> list[FootSeen]:
-        """Make feet of all photographs, as the package does."""
-        result = feet_from_looks(self.looks, self.poses, legs, self.bar_length)
-        return [
-            FootSeen(stands[key], 1, place.position, place.covariance, point='marker')
-            for key, place in result.feet.items()
+    def result(self, legs: Sequence[str]) -> PhotoResult:
+        """Find the feet, as the package does."""
+        return feet_from_looks(self.looks, self.poses, legs, self.bar_length)
+
+    def in_frame(self, point: Floats) -> Floats:
+        """Express a point of the ground in the frame in which feet are found, m.
+
+        That of the sheet of which most is seen, as large as the bar is.
+        """
+        counts = [
+            sum(len(each.corners) for look in self.looks for each in look.sheets if each.sheet == k)
+            for k in range(1, len(self.laid) + 1)
         ]
+        x, y, yaw = self.laid[int(np.argmax(counts))]
+        turned: Floats = Rotation.from_euler('z', -yaw).apply(point - np.array([x, y, 0.0]))
+        return turned
 
 
 def pointed(eye: Floats, target: Floats, roll: float) -> Floats:
@@ -206,3 +215,28 @@ def on_tibia(angles: Triple) -> Rotation:
     coxa, femur, tibia = angles
     leg = Rotation.from_euler('z', coxa) * Rotation.from_euler('y', -(femur + tibia))
     return leg * Rotation.from_euler('y', -LEANS)
+
+
+def marker_somewhere(rng: np.random.Generator, way: float) -> tuple[Floats, Floats]:
+    """Draw how a marker stands that looks up and out.
+
+    Parameters
+    ----------
+    rng
+        Draws.
+    way
+        In which the foot is, from the middle, rad.
+
+    Returns
+    -------
+    ndarray, ndarray
+        Attitude (3, 3) and centre (m) in the ground's frame.
+
+    """
+    about = way + rng.uniform(-0.2, 0.2)
+    away = rng.uniform(0.16, 0.24)
+    centre = np.array([away * cos(about), away * sin(about), rng.uniform(0.02, 0.10)])
+    lean = rng.uniform(0.0, 0.5)
+    up_and_out = Rotation.from_euler('zyz', [rng.uniform(0.0, 2.0 * pi), lean, about])
+    attitude: Floats = up_and_out.as_matrix()
+    return attitude, centre
