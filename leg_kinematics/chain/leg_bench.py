@@ -193,9 +193,10 @@ class DrivenLegs:
         courses = [
             self._courses.get(output_of(each)) for each in self._maps if each.joint in joints
         ]
-        still = self._now - self._changed_at >= AT_REST and not self._owed
+        known = self.state in {PowerState.FOLLOWING, PowerState.HOLDING} and not self._owed
+        still = self._now - self._changed_at >= AT_REST and not self.busy
         coxa, femur, tibia = courses
-        if coxa is None or femur is None or tibia is None or self.busy or not still:
+        if coxa is None or femur is None or tibia is None or not (known and still):
             return None
         return LegStand(
             leg,

@@ -32,8 +32,12 @@ READING, FOOT, MARKER, TOUCH = range(4)
 #: Beyond so many standard deviations a number pulls less and less, at the start.
 FAR = 2.0
 
-#: The sum of the squares is least where a step would make it smaller by no more than this.
+#: The sum of the squares is least where a step would make it smaller by no more than this: then no
+#: unknown is farther from its place than a hundred-thousandth of its standard error.
 LEAST_GAIN = 1e-9
+
+#: The same at the start, where steps that heed how deviations pull less would be shorter and more.
+LEAST_GAIN_AT_START = 1e-2
 
 #: Steps, and halvings of a step, after which there is no hope.
 MOST_STEPS, MOST_HALVINGS = 60, 20
@@ -129,27 +133,27 @@ class Equations:
     def __init__(self, model: Model, evidence: Evidence, tolerances: Tolerances) -> None:
         """Take all into columns."""
         self.model = model
+        self.evidence = evidence
+        self.tolerances = tolerances
         self.expected, self.spreads = model.expected(tolerances)
         # Of what is not known beforehand, the spread is no scale.
         self._scales = np.minimum(self.spreads, 0.02)
-        self._lag = hypot(tolerances.lag, tolerances.lag_spread)
         joints = [joint for leg in model.legs for joint in leg.joints]
         #: Joint of each angle that was read, and its place among those of this joint.
         self.reading_places = tuple(
             (joint, place) for joint in joints for place in range(len(evidence.readings[joint]))
         )
-        self._take_readings(evidence, joints, tolerances)
-        self._take_feet(evidence, tolerances)
+        self._take_readings(joints)
+        self._take_feet()
 
-    def _take_readings(self, evidence: Evidence, joints: list[str], tolerances: Tolerances) -> None:
+    def _take_readings(self, joints: list[str]) -> None:
         count = len(self.reading_places)
-        self.protractor = tolerances.protractor
         self.angles = np.empty(count)
         self.reading_design = np.empty((count, OF_JOINT))
         self.reading_columns = np.empty((count, OF_JOINT), dtype=np.intp)
         first = 0
         for joint in joints:
-            readings = evidence.readings[joint]
+            readings = self.evidence.readings[joint]
             own = slice(first, first + len(readings))
             first += len(readings)
             pulses = np.array([each.pulse_us for each in readings])
@@ -159,16 +163,16 @@ class Equations:
             place = self.model.place_of_joint(joint)
             self.reading_columns[own] = np.arange(place.start, place.stop)
 
-    def _take_feet(self, evidence: Evidence, tolerances: Tolerances) -> None:
+    def _take_feet(self) -> None:
         """Take touches as feet of which the height alone is known: that of the ground."""
-        everything = evidence.all_feet
+        evidence, everything = self.evidence, self.evidence.all_feet
         seen, touches = len(evidence.feet), len(evidence.touches)
         self.stands: Stands = self.model.stands([each.stand for each in everything])
         places = {number: place for place, number in enumerate(self.model.placements)}
         self.placements = np.array([places[each.placement] for each in everything], dtype=np.intp)
         self.foot_columns = self.model.columns(self.stands, self.placements)
         self.positions = np.zeros((len(everything), 3))
-        self.covariances = np.tile(np.eye(3) * tolerances.touch**2, (len(everything), 1, 1))
+        self.covariances = np.tile(np.eye(3) * self.tolerances.touch**2, (len(everything), 1, 1))
         self.kinds = np.full(len(everything), TOUCH)
         for place, foot in enumerate(evidence.feet):
             self.positions[place] = foot.position
@@ -185,9 +189,10 @@ class Equations:
     def loosen(self, values: Floats) -> None:
         """Trust positions less where it is not known from which side a joint came."""
         _, by_foot = self._on_ground(values)
+        lag = hypot(self.tolerances.lag, self.tolerances.lag_spread)
         for axis in range(3):
             # The first coefficient of a joint is an angle that is added to its own.
-            turned = by_foot[:, :, axis * OF_JOINT] * self.sides_unknown[:, axis, None] * self._lag
+            turned = by_foot[:, :, axis * OF_JOINT] * self.sides_unknown[:, axis, None] * lag
             self.covariances += turned[:, :, None] * turned[:, None, :]
 
     def all_used(self) -> Used:
@@ -228,14 +233,14 @@ class Equations:
         used
             What is used.
         robust
-            Whether coordinates that are far off pull less, so that typing errors do not draw all
-            others to them: the square of a deviation z is replaced by 2 f² (sqrt(1 + (z / f)²) - 1)
-            with f = `FAR`.
+            Whether numbers that are far off pull less, so that typing errors do not draw all
+            others to them: the square of a deviation z is replaced by f² log(1 + (z / f)²) with
+            f = `FAR` (as if deviations had the distribution of Cauchy).
 
         Raises
         ------
         CalibrationError
-            No values make the sum of the squares least.
+            No values make the sum of the squares least, typing errors or not.
 
         """
         whiteners = self.whiteners(used)
@@ -244,7 +249,7 @@ class Equations:
             step = normal.step()
             of_legs, of_grounds = normal.slopes
             gain = float(step @ np.concatenate([of_legs.ravel(), of_grounds]))
-            if gain <= LEAST_GAIN:
+            if gain <= (LEAST_GAIN_AT_START if robust else LEAST_GAIN):
                 return values
             share = 1.0
             for _ in range(MOST_HALVINGS):
@@ -257,6 +262,9 @@ class Equations:
                 # No digit is left that could make it smaller.
                 return values
             values, least, normal = nearer, total, better
+        if robust:
+            # It is a start, and need not be an end.
+            return values
         raise CalibrationError(
             f'after {MOST_STEPS} steps the measurements still agree with no robot: look whether '
             'legs or joints were confused, and whether all were measured on the same robot'
@@ -273,19 +281,20 @@ class Equations:
     ) -> tuple[float, Normal]:
         """Return half the sum of the squares, and the normal equations."""
         angles, positions, by_foot = self.deviations(values)
-        weights = used.readings / (self.protractor * used.scatter[READING])
+        weights = used.readings / (self.tolerances.protractor * used.scatter[READING])
         angles = angles * weights
         feet = np.einsum('kij,kj->ki', whiteners, positions)
         by_foot = whiteners @ (by_foot * self._scales[self.foot_columns][:, None, :])
         expected = (self.expected - values) / self.spreads
-        total = float(angles @ angles + expected @ expected)
+        total = float(expected @ expected)
         if robust:
-            root = np.sqrt(1.0 + (feet / FAR) ** 2)
-            total += float(np.sum(2.0 * FAR**2 * (root - 1.0)))
-            feet = feet / np.sqrt(root)
-            by_foot = by_foot / np.sqrt(root)[:, :, None]
+            squares = [(each / FAR) ** 2 for each in (angles, feet)]
+            total += sum(FAR**2 * float(np.sum(np.log1p(square))) for square in squares)
+            of_angles, of_feet = (1.0 / np.sqrt(1.0 + square) for square in squares)
+            angles, weights = angles * of_angles, weights * of_angles
+            feet, by_foot = feet * of_feet, by_foot * of_feet[:, :, None]
         else:
-            total += float(np.sum(feet**2))
+            total += float(np.sum(angles**2) + np.sum(feet**2))
         return total / 2.0, self._normal(angles, weights, feet, by_foot, expected)
 
     def _normal(

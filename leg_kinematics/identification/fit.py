@@ -2,21 +2,24 @@
 # SPDX-License-Identifier: Apache-2.0
 """From angles and feet that were measured to what a robot is."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import product
 from math import sqrt
 
 import numpy as np
+from scipy.linalg import block_diag
 
+from leg_kinematics.calibration import LinearCurve
 from leg_kinematics.calibration.foot_readings import LegStand, Triple
 from leg_kinematics.calibration.least_squares import Estimate
-from leg_kinematics.calibration.measured import ServoFit, fit_servo_map
+from leg_kinematics.calibration.measured import LEAST_SPAN_US, PLAUSIBLE_GAIN, Reading
 from leg_kinematics.errors import CalibrationError
-from leg_kinematics.identification.equations import Equations, Used, without_feet
+from leg_kinematics.identification.equations import Equations, without_feet
 from leg_kinematics.identification.evidence import Evidence
 from leg_kinematics.identification.model import (
+    AXES,
     DEGREE,
     Floats,
     IdentifiedJoint,
@@ -24,9 +27,9 @@ from leg_kinematics.identification.model import (
     Model,
 )
 from leg_kinematics.identification.suspects import (
+    Settled,
     Suspect,
     expected_covariances,
-    judged,
     settled,
     suspects,
 )
@@ -105,6 +108,8 @@ class Identified:
         The same where the position itself was not used: how well the others foretell it.
     touch_residuals
         Heights of the ground less those expected of the feet that touched it, m.
+    tolerances
+        As given.
 
     """
 
@@ -122,11 +127,12 @@ class Identified:
     foot_residuals: Floats
     left_out: Floats
     touch_residuals: Floats
+    tolerances: Tolerances
 
     def foot(self, leg: str, pulses_us: Sequence[float]) -> Triple:
         """Return where the tip of a foot is in `base_link`, m.
 
-        In the middle of slack and dead band.
+        In the middle of slack and dead band; `feet` puts it where it stands after an approach.
 
         Parameters
         ----------
@@ -137,9 +143,43 @@ class Identified:
 
         """
         stand = LegStand(leg, (pulses_us[0], pulses_us[1], pulses_us[2]), (0, 0, 0))
-        positions, _ = self.model.feet(self.values, self.model.stands([stand]))
-        x, y, z = positions[0].tolist()
+        x, y, z = self.feet([stand])[0].tolist()
         return (x, y, z)
+
+    def feet(self, stands: Sequence[LegStand]) -> Floats:
+        """Return where tips of feet are in `base_link`, m, shape (n, 3)."""
+        return self.model.feet(self.values, self.model.stands(stands))[0]
+
+    def expect(self, stand: LegStand, placement: int) -> tuple[Triple, Floats]:
+        """Return where the tip of a foot is expected, before it is measured.
+
+        Parameters
+        ----------
+        stand
+            How its servos stand.
+        placement
+            Number of the placement, in whose frame it is wanted; it may be a new one.
+
+        Returns
+        -------
+        tuple
+            Position, m, and its covariance, m², shape (3, 3): what is not known of leg and ground,
+            without the error of a measurement.
+
+        """
+        model, values, covariance = self.model, self.values, self.covariance
+        if placement not in model.placements:
+            model = replace(model, placements=(*model.placements, placement))
+            expected, spreads = model.expected(self.tolerances)
+            values = np.concatenate([values, expected[-6:]])
+            covariance = block_diag(covariance, np.diag(spreads[-6:] ** 2))
+        stands = model.stands([stand])
+        places = np.array([model.placements.index(placement)])
+        positions, derivatives = model.on_ground(values, stands, places, np.zeros(1))
+        columns = model.columns(stands, places)[0]
+        own = covariance[np.ix_(columns, columns)]
+        x, y, z = positions[0].tolist()
+        return (x, y, z), derivatives[0] @ own @ derivatives[0].T
 
     def foot_spread(self, stands: Sequence[LegStand]) -> Floats:
         """Return standard errors of feet in x, y and z of `base_link`, m, shape (n, 3).
@@ -166,7 +206,7 @@ class Identified:
 
     def _spread(self, stands: Sequence[LegStand], covariance: Floats) -> Floats:
         positions, by_unknowns = self.model.feet(self.values, self.model.stands(_middle(stands)))
-        moved = by_unknowns - _rigid(positions) @ self._alignment
+        moved = by_unknowns - rigid_motions(positions) @ self._alignment
         spread: Floats = np.sqrt(np.einsum('kin,nm,kim->ki', moved, covariance, moved))
         return spread
 
@@ -187,7 +227,7 @@ class Identified:
             )
         ]
         positions, by_unknowns = self.model.feet(self.values, self.model.stands(stands))
-        motions = _rigid(positions).reshape(-1, 6)
+        motions = rigid_motions(positions).reshape(-1, 6)
         found: Floats = np.linalg.pinv(motions) @ by_unknowns.reshape(len(motions), -1)
         return found
 
@@ -221,17 +261,16 @@ def identify(
     """
     legs = tuple(leg for leg in robot.legs if all(joint in spans_us for joint in leg.joints))
     _refuse_unknown(legs, evidence)
-    maps = {joint: fit for leg in legs for joint, fit in _maps(leg, evidence).items()}
-    model = _model(robot, legs, spans_us, evidence, maps)
+    lines = {
+        joint: _line(joint, evidence.readings.get(joint, ()))
+        for leg in legs
+        for joint in leg.joints
+    }
+    model = _model(robot, legs, spans_us, evidence, lines)
     equations = Equations(model, evidence, tolerances)
-    values = _start(equations, maps)
+    values = _start(equations, lines)
     equations.loosen(values)
-    used = equations.all_used()
-    for place, (joint, number) in enumerate(equations.reading_places):
-        used.readings[place] = number not in maps[joint].suspects
-    values = equations.solved(values, used, robust=True)
-    values, used, covariance = settled(equations, values, used)
-    return _identified(equations, values, used, covariance, evidence)
+    return _identified(equations, settled(equations, values))
 
 
 def _refuse_unknown(legs: tuple[Leg, ...], evidence: Evidence) -> None:
@@ -244,16 +283,32 @@ def _refuse_unknown(legs: tuple[Leg, ...], evidence: Evidence) -> None:
             )
 
 
-def _maps(leg: Leg, evidence: Evidence) -> dict[str, ServoFit]:
-    """Fit the maps of the joints of a leg by the angles read off alone."""
-    found = {}
-    for joint, link in zip(leg.joints, leg.links, strict=True):
-        readings = evidence.readings.get(joint, ())
-        try:
-            found[joint] = fit_servo_map(readings, link.servo, (link.lower, link.upper))
-        except CalibrationError as error:
-            raise CalibrationError(f'{joint}: {error}') from error
-    return found
+def _line(joint: str, readings: Sequence[Reading]) -> LinearCurve:
+    """Draw a straight line through angles read off, of which some may be mistyped.
+
+    Its slope is the median of those of all pairs, its height the median beside that (Theil and Sen;
+    from memory).
+    """
+    pulses = np.array([each.pulse_us for each in readings])
+    angles = np.array([each.angle for each in readings])
+    span = np.ptp(pulses) if len(pulses) else 0.0
+    if not span >= LEAST_SPAN_US:
+        raise CalibrationError(
+            f'{joint}: {len(pulses)} angles at pulses within {span:g} µs tell no gain: read the '
+            f'angle at two pulses or more, {LEAST_SPAN_US:g} µs or more apart'
+        )
+    first, second = np.triu_indices(len(pulses), 1)
+    apart = np.abs(pulses[second] - pulses[first]) > 0.0
+    first, second = first[apart], second[apart]
+    slope = float(np.median((angles[second] - angles[first]) / (pulses[second] - pulses[first])))
+    least, most = PLAUSIBLE_GAIN
+    if not least <= abs(1.0 / slope if slope else np.inf) <= most:
+        raise CalibrationError(
+            f'{joint}: over {span:g} µs it turned by {np.degrees(slope * span):.3g} deg, which no '
+            f'servo does: expected {least:g} … {most:g} µs/rad. Look whether this servo moves at '
+            'all, whether its horn slips, and whether angles are typed in degrees'
+        )
+    return LinearCurve(0.0, 1.0 / slope, float(np.median(angles - slope * pulses)))
 
 
 def _model(
@@ -261,7 +316,7 @@ def _model(
     legs: tuple[Leg, ...],
     spans_us: Mapping[str, tuple[float, float]],
     evidence: Evidence,
-    maps: Mapping[str, ServoFit],
+    lines: Mapping[str, LinearCurve],
 ) -> Model:
     everything = evidence.all_feet
     pulses = {
@@ -276,98 +331,95 @@ def _model(
     return Model(
         legs=legs,
         spans_us={joint: (min(each), max(each)) for joint, each in pulses.items()},
-        signs={joint: fit.sign for joint, fit in maps.items()},
+        signs={joint: 1 if line.gain_us_per_rad > 0.0 else -1 for joint, line in lines.items()},
         height=robot.standing.height,
         placements=tuple(sorted({each.placement for each in everything})),
         markers=any(foot.point == 'marker' for foot in evidence.feet),
     )
 
 
-def _start(equations: Equations, maps: Mapping[str, ServoFit]) -> Floats:
-    """Begin with the description, and with the straight lines of the maps."""
+def _start(equations: Equations, lines: Mapping[str, LinearCurve]) -> Floats:
+    """Begin with the description, and with straight servos."""
     values = equations.expected.copy()
-    for joint, fit in maps.items():
+    for joint, line in lines.items():
         first = equations.model.place_of_joint(joint).start
         low, high = equations.model.spans_us[joint]
-        ends = (fit.line.angle(low), fit.line.angle(high))
+        ends = (line.angle(low), line.angle(high))
         values[first : first + 2] = (ends[0] + ends[1]) / 2.0, (ends[1] - ends[0]) / 2.0
     return values
 
 
-def _identified(
-    equations: Equations, values: Floats, used: Used, covariance: Floats, evidence: Evidence
-) -> Identified:
-    model = equations.model
-    errors = np.sqrt(np.diag(covariance))
-
-    def three(first: str) -> tuple[Estimate, Estimate, Estimate]:
-        place = model.places[first]
-        one, two, last = (
-            Estimate(float(values[each]), float(errors[each]), float(NORMAL_95 * errors[each]))
-            for each in range(place, place + 3)
-        )
-        return (one, two, last)
-
-    joints, legs = {}, {}
-    for leg in model.legs:
-        for joint in leg.joints:
-            own = model.place_of_joint(joint)
-            lag = own.stop - 1
-            joints[joint] = IdentifiedJoint(
-                name=joint,
-                span_us=model.spans_us[joint],
-                coefficients=tuple(values[own][: DEGREE + 1].tolist()),
-                lag=Estimate(
-                    float(values[lag]), float(errors[lag]), float(NORMAL_95 * errors[lag])
-                ),
-            )
-        x, y, z = (
-            Estimate(at + off.value, off.standard_error, off.half_width)
-            for at, off in zip(leg.mount.position, three(f'{leg.name}.mount_x'), strict=True)
-        )
-        legs[leg.name] = IdentifiedLeg(
-            name=leg.name,
-            lengths=three(f'{leg.name}.{SEGMENTS[0]}'),
-            position=(x, y, z),
-            turn=three(f'{leg.name}.mount_turn_x'),
-            rpy=model.mount_rpy(values, leg.name),
-            marker=three(f'{leg.name}.marker_x') if model.markers else None,
-        )
-    found = judged(equations, values, covariance, used)
-    readings, feet, by_foot = equations.deviations(values)
-    seen = len(evidence.feet)
-    residuals: dict[str, tuple[float, ...]] = dict.fromkeys(joints, ())
+def _identified(equations: Equations, fit: Settled) -> Identified:
+    model, evidence = equations.model, equations.evidence
+    readings, feet, by_foot = equations.deviations(fit.values)
+    residuals: dict[str, tuple[float, ...]] = dict.fromkeys(model.signs, ())
     for (joint, _), off in zip(equations.reading_places, readings.tolist(), strict=True):
         residuals[joint] += (off,)
+    seen = len(evidence.feet)
+    standing = {each.stand.leg for each in evidence.all_feet}
     return Identified(
         model=model,
-        joints=joints,
-        legs=legs,
-        suspects=suspects(equations, values, found, used),
-        scatter=Scatter(*found.scatter(used).tolist()),
+        joints={joint: _joint(model, fit, joint) for joint in model.signs},
+        legs={leg.name: _leg(model, fit, leg) for leg in model.legs},
+        suspects=suspects(equations, fit),
+        scatter=Scatter(*fit.used.scatter.tolist()),
         names=model.names,
-        values=values,
-        covariance=covariance,
-        covariance_before=equations.covariance(values, without_feet(used)),
-        measured=tuple({each.stand.leg for each in evidence.all_feet}),
+        values=fit.values,
+        covariance=fit.covariance,
+        covariance_before=equations.covariance(fit.values, without_feet(fit.used)),
+        measured=tuple(leg.name for leg in model.legs if leg.name in standing),
         reading_residuals=residuals,
         foot_residuals=feet[:seen],
-        left_out=_left_out(equations, used, covariance, feet, by_foot)[:seen],
+        left_out=_left_out(equations, fit, feet, by_foot)[:seen],
         touch_residuals=feet[equations.touches, 2],
+        tolerances=equations.tolerances,
     )
 
 
-def _left_out(
-    equations: Equations, used: Used, covariance: Floats, feet: Floats, by_foot: Floats
-) -> Floats:
+def _joint(model: Model, fit: Settled, joint: str) -> IdentifiedJoint:
+    return IdentifiedJoint(
+        name=joint,
+        span_us=model.spans_us[joint],
+        coefficients=tuple(fit.values[model.place_of_joint(joint)][: DEGREE + 1].tolist()),
+        lag=_estimate(model, fit, f'{joint}.lag'),
+    )
+
+
+def _leg(model: Model, fit: Settled, leg: Leg) -> IdentifiedLeg:
+    def three(what: str, names: Iterable[str]) -> tuple[Estimate, Estimate, Estimate]:
+        one, two, last = (_estimate(model, fit, f'{leg.name}.{what}{name}') for name in names)
+        return (one, two, last)
+
+    x, y, z = (
+        replace(off, value=at + off.value)
+        for at, off in zip(leg.mount.position, three('mount_', AXES), strict=True)
+    )
+    return IdentifiedLeg(
+        name=leg.name,
+        lengths=three('', SEGMENTS),
+        position=(x, y, z),
+        turn=three('mount_turn_', AXES),
+        rpy=model.mount_rpy(fit.values, leg.name),
+        marker=three('marker_', AXES) if model.markers else None,
+    )
+
+
+def _estimate(model: Model, fit: Settled, name: str) -> Estimate:
+    place = model.places[name]
+    error = sqrt(fit.covariance[place, place])
+    return Estimate(float(fit.values[place]), error, NORMAL_95 * error)
+
+
+def _left_out(equations: Equations, fit: Settled, feet: Floats, by_foot: Floats) -> Floats:
     """Return by how much each position is away from what the others make of it.
 
     A fit without a position, of covariance S, is away from it by S (S - K)^-1 d, where d is the
     residual and K the covariance of what the fit with it expects there (Cook and Weisberg, as in
     `suspects`).
     """
+    used = fit.used
     scatter = used.scatter[equations.kinds][:, None, None] ** 2
-    known = expected_covariances(covariance, equations, by_foot)
+    known = expected_covariances(fit.covariance, equations, by_foot)
     pairs = used.feet[:, :, None] & used.feet[:, None, :]
     left = np.where(pairs, equations.covariances * scatter - known, np.eye(3))
     own = np.where(used.feet, feet, 0.0)[:, :, None]
@@ -381,7 +433,7 @@ def _middle(stands: Sequence[LegStand]) -> list[LegStand]:
     return [replace(stand, sides=(0, 0, 0)) for stand in stands]
 
 
-def _rigid(positions: Floats) -> Floats:
+def rigid_motions(positions: Floats) -> Floats:
     """Return how positions follow a small motion of all of them, shape (n, 3, 6)."""
     x, y, z = positions.T
     motions = np.zeros((len(positions), 3, 6))

@@ -82,7 +82,9 @@ class Observability:
         )
 
 
-def most_telling(candidates: Sequence[Floats], covariance: Floats, count: int) -> tuple[int, ...]:
+def most_telling(
+    candidates: Sequence[Floats] | Floats, covariance: Floats, count: int
+) -> tuple[int, ...]:
     """Choose measurements one after another, each by what it adds to those before.
 
     Each is that by which the determinant of the covariance falls most, which makes O1 largest. The

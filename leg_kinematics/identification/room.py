@@ -19,6 +19,7 @@ from leg_kinematics.errors import CommandError
 from leg_kinematics.robot import Leg, Robot, Vector
 from leg_kinematics.solver import (
     LegSolver,
+    Range,
     box_distances,
     joint_points,
     posture_angles,
@@ -144,14 +145,17 @@ class Room:
 
     def clear(self, name: str, angles: Floats, others: Mapping[str, Vector]) -> NDArray[np.bool_]:
         """Tell in which postures a leg is clear of all, shape (n,)."""
-        return np.all(self.clearances(name, angles, others) >= 0.0, axis=1)
+        clear: NDArray[np.bool_] = np.all(self.clearances(name, angles, others) >= 0.0, axis=1)
+        return clear
 
-    def inside(self, name: str, angles: Floats) -> NDArray[np.bool_]:
-        """Tell which postures are within limits and servo maps, shape (n,)."""
+    def ranges(self, name: str) -> tuple[Range, Range, Range]:
+        """Lowest and highest angle of each joint by limits and servo maps, rad."""
         leg = self.leg(name)
-        low = [max(bound[0], span[0]) for bound, span in zip(leg.limits, leg.expressible)]
-        high = [min(bound[1], span[1]) for bound, span in zip(leg.limits, leg.expressible)]
-        return np.all((angles >= low) & (angles <= high), axis=1)
+        coxa, femur, tibia = (
+            (max(limit[0], span[0]), min(limit[1], span[1]))
+            for limit, span in zip(leg.limits, leg.expressible, strict=True)
+        )
+        return (coxa, femur, tibia)
 
     # ---- distances
 
@@ -214,7 +218,16 @@ class Room:
 
 
 def _apart(pieces: _Pieces, against: _Pieces) -> Floats:
-    """Least distance between a leg in n postures and another in one, m, shape (n,)."""
+    """Least distance between a leg in n postures and another in one, m, shape (n,).
+
+    Of what is far apart, no more than the distance of the boxes around both.
+    """
+    low, high = pieces.ends.min(axis=(0, 1)), pieces.ends.max(axis=(0, 1))
+    other_low, other_high = against.ends[0].min(axis=0), against.ends[0].max(axis=0)
+    between = np.maximum(0.0, np.maximum(other_low - high, low - other_high))
+    far = float(np.linalg.norm(between)) - pieces.radii.max() - against.radii.max()
+    if far >= OUTSTANDING:
+        return np.full(len(pieces.ends), far)
     starts, ends = pieces.ends[:, :-1, np.newaxis], pieces.ends[:, 1:, np.newaxis]
     other_starts, other_ends = against.ends[:, np.newaxis, :-1], against.ends[:, np.newaxis, 1:]
     distances = segment_distances(starts, ends, other_starts, other_ends)

@@ -4,9 +4,11 @@
 
 A number is suspect when it lies beyond the prediction interval of a fit without it, at 1 % for all
 of them together (the externally studentised residual with Bonferroni's correction: Cook and
-Weisberg, Residuals and Influence in Regression, 1982; from memory). All suspects are left out, the
-fit is made again, and all numbers are judged anew, those that were left out as well, until nothing
-changes. The first fit gives way to what is far off, so that typing errors do not hide each other.
+Weisberg, Residuals and Influence in Regression, 1982; from memory). The first fit gives way to what
+is far off, so that typing errors do not hide each other; what is suspect then is left out. After
+that, one number of each leg is taken at a time, and the fit is made again: the worst that is
+suspect is left out, and where none is, the best that is not suspect any more is taken back, until
+nothing changes.
 
 A coordinate of a position stands for a shift along its axis: where coordinates depend on each
 other, as those of a camera do, all three say whether there was one.
@@ -27,7 +29,7 @@ from leg_kinematics.identification.equations import (
     Flags,
     Used,
 )
-from leg_kinematics.identification.model import AXES, Floats
+from leg_kinematics.identification.model import AXES, Floats, Places
 
 #: What was given: an angle read off, a position of a foot, or a touch of the ground.
 Kind = Literal['reading', 'foot', 'touch']
@@ -41,11 +43,12 @@ MOST_MISTYPED = 0.25
 #: That measurements scatter as the tolerances say counts as much as so many of them.
 PRIOR_FREEDOM = 4.0
 
-#: Rounds of leaving out and taking back, after which what is left out stays so.
-MOST_ROUNDS = 10
-
 #: A scatter is settled when it changes by less, as a share.
 SETTLED = 0.02
+
+#: How much feet are said to scatter in the first fits, so that they do not turn maps which angles
+#: tell better, before legs and ground are in their places.
+SCATTERS_AT_START = (100.0, 20.0, 5.0, 1.0)
 
 #: So many degrees of freedom make Student's t a normal distribution.
 INFINITE = 1e9
@@ -139,7 +142,7 @@ def judged(equations: Equations, values: Floats, covariance: Floats, used: Used)
     of_fit = np.einsum(
         'ri,rij,rj->r', design, covariance[columns[:, :, None], columns[:, None, :]], design
     )
-    variance = (equations.protractor * used.scatter[READING]) ** 2
+    variance = (equations.tolerances.protractor * used.scatter[READING]) ** 2
     left = np.where(used.readings, variance - of_fit, variance + of_fit)
     readings = angles / np.sqrt(left)
 
@@ -165,6 +168,25 @@ def judged(equations: Equations, values: Floats, covariance: Floats, used: Used)
     return Judged(readings, feet, squares, freedom)
 
 
+def outlier_limit(
+    numbers: int, freedom: Floats | float = np.inf, chance: float = FALSE_ALARM
+) -> Floats | float:
+    """Return how many standard deviations one of so many numbers may be off, as Bonferroni has it.
+
+    Parameters
+    ----------
+    numbers
+        Of which none is to be suspected,
+    freedom
+        where so many degrees of freedom tell the standard deviation,
+    chance
+        but with this probability.
+
+    """
+    limit: Floats | float = stdtrit(np.minimum(freedom, INFINITE), 1.0 - chance / (2.0 * numbers))
+    return limit
+
+
 def expected_covariances(covariance: Floats, equations: Equations, by_foot: Floats) -> Floats:
     """Return the covariances of the positions that a fit expects, m², shape (k, 3, 3)."""
     columns = equations.foot_columns
@@ -173,8 +195,8 @@ def expected_covariances(covariance: Floats, equations: Equations, by_foot: Floa
     return found
 
 
-def belonging(equations: Equations, found: Judged, used: Used, *, first: bool) -> Used:
-    """Return what belongs to the others.
+def excesses(equations: Equations, found: Judged, used: Used, *, first: bool) -> Floats:
+    """Return how far all numbers are off, as multiples of what one may be off.
 
     Parameters
     ----------
@@ -188,89 +210,149 @@ def belonging(equations: Equations, found: Judged, used: Used, *, first: bool) -
         Whether typing errors may still be among it; then the scatter is told by the median of
         the deviations, which they do not move.
 
+    Returns
+    -------
+    ndarray
+        Of angles, then of x, y and z of all feet, shape (r + 3 k,).
+
     """
     numbers = len(found.readings) + int(np.sum(equations.given))
-    chance = 1.0 - FALSE_ALARM / (2.0 * numbers)
 
-    def beyond(deviations: Floats, trusted: Flags, kind: int) -> Flags:
-        scatter = used.scatter[kind]
+    def excess(deviations: Floats, trusted: Flags, kind: int) -> Floats:
+        far = np.abs(deviations) * used.scatter[kind]
         if first:
-            middle = np.median(np.abs(deviations[trusted])) if np.any(trusted) else 0.0
-            largest = max(1.0, float(middle * scatter / MEDIAN_DEVIATION))
-            return np.greater(np.abs(deviations) * scatter, stdtrit(INFINITE, chance) * largest)
+            middle = float(np.median(far[trusted])) if np.any(trusted) else 0.0
+            return np.asarray(far / (outlier_limit(numbers) * max(1.0, middle / MEDIAN_DEVIATION)))
         # What is used takes its own part out of the scatter.
-        own = np.where(trusted, deviations**2, 0.0)
+        own = np.where(trusted, far**2, 0.0)
         freedom = found.freedom[kind] + PRIOR_FREEDOM - trusted
-        squares = (found.squares[kind] - own) * scatter**2 + PRIOR_FREEDOM
+        squares = found.squares[kind] * used.scatter[kind] ** 2 - own + PRIOR_FREEDOM
         largest = np.sqrt(np.maximum(squares / freedom, 1.0))
-        return np.greater(np.abs(deviations) * scatter, stdtrit(freedom, chance) * largest)
+        return np.asarray(far / (outlier_limit(numbers, freedom) * largest))
 
-    readings = ~beyond(found.readings, used.readings, READING)
-    feet = equations.given.copy()
+    feet = np.zeros_like(found.feet)
     for kind in (FOOT, MARKER, TOUCH):
         chosen = equations.kinds == kind
-        feet[chosen] &= ~beyond(found.feet[chosen], used.feet[chosen], kind)
-    return replace(used, readings=readings, feet=feet)
+        feet[chosen] = excess(found.feet[chosen], used.feet[chosen], kind)
+    return np.concatenate([excess(found.readings, used.readings, READING), feet.ravel()])
 
 
-def settled(equations: Equations, values: Floats, used: Used) -> tuple[Floats, Used, Floats]:
-    """Leave out what does not belong to the others, until nothing changes."""
+@dataclass(frozen=True)
+class Settled:
+    """A fit of what belongs together.
+
+    Attributes
+    ----------
+    values, covariance
+        Of the unknowns, shapes (n,) and (n, n).
+    used
+        What it was made of.
+
+    """
+
+    values: Floats
+    covariance: Floats
+    used: Used
+
+
+def settled(equations: Equations, values: Floats) -> Settled:
+    """Leave out what does not belong to the others, until nothing changes.
+
+    Parameters
+    ----------
+    equations
+        All of them.
+    values
+        Of the unknowns, as a first guess.
+
+    """
+    used = equations.all_used()
+    given = _flat(used)
+    for wide in SCATTERS_AT_START:
+        of_kinds = np.where(np.arange(4) == READING, 1.0, wide)
+        values = equations.solved(values, replace(used, scatter=of_kinds), robust=True)
+    covariance = equations.covariance(values, used)
+    excess = excesses(equations, judged(equations, values, covariance, used), used, first=True)
+    chosen = given & (excess <= 1.0)
+    # What does not even belong to the others after they have taken it back stays out.
+    taken_back, for_good = np.zeros_like(given), np.zeros_like(given)
     trusted = np.zeros(4, dtype=np.bool_)
-    for number in range(MOST_ROUNDS):
+    while True:
+        trusted |= _too_many(equations, chosen, given)
+        chosen |= given & trusted[_kinds(equations)]
+        used = _used(equations, chosen, used.scatter)
+        values = equations.solved(values, used)
         covariance = equations.covariance(values, used)
         found = judged(equations, values, covariance, used)
-        better = belonging(equations, found, used, first=number == 0)
-        trusted |= _too_many(equations, better)
-        better = _restored(equations, better, trusted)
-        if number:
-            better = replace(better, scatter=found.scatter(used))
-        if number and _same(better, used):
-            break
-        used = better
-        values = equations.solved(values, used)
-    return values, used, equations.covariance(values, used)
+        excess = excesses(equations, found, used, first=False)
+        doubted = ~trusted[_kinds(equations)]
+        out = _most(equations, excess, chosen & doubted & (excess > 1.0))
+        waiting = given & ~chosen & ~for_good & (excess <= 1.0)
+        back = _most(equations, -excess, waiting & ~_same_leg(equations, out))
+        scatter = found.scatter(used)
+        if not np.any(out | back) and np.all(np.abs(scatter / used.scatter - 1.0) < SETTLED):
+            return Settled(values, covariance, used)
+        for_good |= out & taken_back
+        taken_back |= back
+        chosen = (chosen & ~out) | back
+        used = replace(used, scatter=scatter)
 
 
-def _same(one: Used, other: Used) -> bool:
-    return (
-        np.array_equal(one.readings, other.readings)
-        and np.array_equal(one.feet, other.feet)
-        and bool(np.all(np.abs(one.scatter / other.scatter - 1.0) < SETTLED))
-    )
+def _flat(used: Used) -> Flags:
+    return np.concatenate([used.readings, used.feet.ravel()])
 
 
-def _too_many(equations: Equations, used: Used) -> Flags:
-    """Tell of which kinds so much is left out that these are no typing errors, shape (4,)."""
-    found = np.zeros(4, dtype=np.bool_)
-    found[READING] = np.mean(~used.readings) > MOST_MISTYPED
-    for kind in (FOOT, MARKER, TOUCH):
-        given = equations.given[equations.kinds == kind]
-        left = given & ~used.feet[equations.kinds == kind]
-        found[kind] = np.sum(left) > MOST_MISTYPED * np.sum(given)
+def _used(equations: Equations, chosen: Flags, scatter: Floats) -> Used:
+    count = len(equations.angles)
+    return Used(chosen[:count], chosen[count:].reshape(-1, 3), scatter)
+
+
+def _kinds(equations: Equations) -> Places:
+    """Return the kind of each number, as `excesses` orders them."""
+    readings = np.full(len(equations.angles), READING)
+    return np.concatenate([readings, np.repeat(equations.kinds, 3)])
+
+
+def _legs(equations: Equations) -> Places:
+    """Return the leg of each number, as `excesses` orders them."""
+    readings = equations.reading_columns[:, 0] // equations.model.of_leg
+    return np.concatenate([readings, np.repeat(equations.stands.legs, 3)])
+
+
+def _most(equations: Equations, sizes: Floats, among: Flags) -> Flags:
+    """Return the largest of some, one for each leg: each changes how others of its leg look."""
+    found = np.zeros_like(among)
+    legs = _legs(equations)
+    for leg in np.unique(legs[among]):
+        places = np.flatnonzero(among & (legs == leg))
+        found[places[np.argmax(sizes[places])]] = True
     return found
 
 
-def _restored(equations: Equations, used: Used, trusted: Flags) -> Used:
-    """Use all numbers of some kinds."""
-    return replace(
-        used,
-        readings=used.readings | trusted[READING],
-        feet=np.where(trusted[equations.kinds][:, None], equations.given, used.feet),
-    )
+def _same_leg(equations: Equations, chosen: Flags) -> Flags:
+    legs = _legs(equations)
+    return np.isin(legs, legs[chosen])
 
 
-def suspects(
-    equations: Equations, values: Floats, found: Judged, used: Used
-) -> tuple[Suspect, ...]:
-    """Name what was left out, angles first, as a fit without it and `judged` see it."""
-    angles, positions, _ = equations.deviations(values)
+def _too_many(equations: Equations, chosen: Flags, given: Flags) -> Flags:
+    """Tell of which kinds so much is left out that these are no typing errors, shape (4,)."""
+    kinds = _kinds(equations)
+    left = np.bincount(kinds, given & ~chosen, minlength=4)
+    found: Flags = left > MOST_MISTYPED * np.bincount(kinds, given, minlength=4)
+    return found
+
+
+def suspects(equations: Equations, fit: Settled) -> tuple[Suspect, ...]:
+    """Name what was left out, angles first, as the fit without it sees it."""
+    angles, positions, _ = equations.deviations(fit.values)
+    found = judged(equations, fit.values, fit.covariance, fit.used)
     named = []
-    for row in np.flatnonzero(~used.readings):
+    for row in np.flatnonzero(~fit.used.readings):
         joint, place = equations.reading_places[row]
         given, off = float(equations.angles[row]), float(angles[row])
         spread = abs(off / float(found.readings[row]))
         named.append(Suspect('reading', joint, place, 'angle', given, given - off, spread))
-    for row, axis in np.argwhere(equations.given & ~used.feet):
+    for row, axis in np.argwhere(equations.given & ~fit.used.feet):
         touch = bool(equations.kinds[row] == TOUCH)
         place = int(row) - equations.touches.start if touch else int(row)
         leg = equations.model.legs[equations.stands.legs[row]].name

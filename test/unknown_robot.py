@@ -8,7 +8,7 @@ Their feet are worked out by rotations one after another, not by the formulas of
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from math import degrees, radians
+from math import cos, degrees, radians, sin
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -38,6 +38,20 @@ INSET_US = 30.0
 
 #: So high above the ground feet are measured with a ruler, m.
 ABOVE_GROUND = (0.010, 0.080)
+
+
+def about_y(angle: float) -> Floats:
+    """Turn about y by the right hand, rad."""
+    return np.array(
+        [[cos(angle), 0.0, sin(angle)], [0.0, 1.0, 0.0], [-sin(angle), 0.0, cos(angle)]]
+    )
+
+
+def about_z(angle: float) -> Floats:
+    """Turn about z by the right hand, rad."""
+    return np.array(
+        [[cos(angle), -sin(angle), 0.0], [sin(angle), cos(angle), 0.0], [0.0, 0.0, 1.0]]
+    )
 
 
 @dataclass(frozen=True)
@@ -109,13 +123,16 @@ class UnknownLeg:
         # Positive angles of femur and tibia raise the foot: they turn about -y.
         of_coxa, of_femur, of_tibia = np.outer(self.lengths, (1.0, 0.0, 0.0))
         at = of_tibia + (self.marker if marker else 0.0)
-        at = of_femur + Rotation.from_euler('y', -tibia).apply(at)
-        at = of_coxa + Rotation.from_euler('y', -femur).apply(at)
-        at = Rotation.from_euler('z', coxa).apply(at)
-        # Roll, pitch and yaw about fixed axes (REP 103).
-        mount = Rotation.from_euler('xyz', self.leg.mount.rpy) * self.turn
-        found: Floats = mount.apply(at) + self.position
+        at = of_femur + about_y(-tibia) @ at
+        at = of_coxa + about_y(-femur) @ at
+        found: Floats = self._mount @ about_z(coxa) @ at + self.position
         return found
+
+    @cached_property
+    def _mount(self) -> Floats:
+        # Roll, pitch and yaw about fixed axes (REP 103).
+        matrix: Floats = (Rotation.from_euler('xyz', self.leg.mount.rpy) * self.turn).as_matrix()
+        return matrix
 
     def sold(self, pulses_us: Sequence[float]) -> Floats:
         """Return where the builder believes the foot to be before anything is measured, m."""
@@ -142,8 +159,13 @@ class Ground:
 
     def seen(self, point: Floats) -> Floats:
         """Return a point of `base_link` in the frame of the sheet, m."""
-        found: Floats = self.turn.inv().apply(point - self.position)
+        found: Floats = self._axes @ (point - self.position)
         return found
+
+    @cached_property
+    def _axes(self) -> Floats:
+        matrix: Floats = self.turn.inv().as_matrix()
+        return matrix
 
 
 @dataclass(frozen=True)

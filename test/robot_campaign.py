@@ -11,26 +11,29 @@ where `base_link` is in the body nobody can measure.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import radians
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pytest
 
+from leg_kinematics.calibration import ServoMap
 from leg_kinematics.calibration.foot_readings import FootOnGround, LegStand
-from leg_kinematics.calibration.measured import Reading
+from leg_kinematics.calibration.measured import Reading, fit_servo_map
 from leg_kinematics.identification.evidence import Evidence, FootSeen
 from leg_kinematics.identification.fit import Identified, identify
+from leg_kinematics.identification.points import ruler_points
+from leg_kinematics.identification.room import Room
 from leg_kinematics.robot import Robot, load_robot
+from leg_kinematics.solver import leg_solvers
 
 if TYPE_CHECKING:
-    from test.identification.unknown_robot import Ground, Measurer, UnknownRobot, aligned
+    from test.unknown_robot import Ground, Measurer, UnknownRobot, aligned
 else:
     from unknown_robot import Ground, Measurer, UnknownRobot, aligned
 
-BRACKEN = load_robot(Path(__file__).parents[2] / 'config/robots/bracken.yaml')
+BRACKEN = load_robot(Path(__file__).parents[1] / 'config/robots/bracken.yaml')
 
 #: Smaller typing errors are as a ruler and a protractor may be misread: m and rad.
 TELLING = {'foot': 2e-3, 'reading': radians(5.0)}
@@ -97,15 +100,48 @@ def by_ruler(points: int) -> Way:
     return measure
 
 
+def present_maps(robot: Measured) -> dict[str, ServoMap]:
+    """Make servo maps of the angles read off, as the builder has them before feet are measured."""
+    described = robot.true.robot
+    links = [link for leg in described.legs for link in leg.links]
+    maps = {}
+    for channel, (joint, link) in enumerate(zip(described.joints, links, strict=True)):
+        fit = fit_servo_map(robot.readings[joint], link.servo, (link.lower, link.upper))
+        maps[joint] = ServoMap(joint, 'main', channel, fit.curve, *robot.true.spans_us[joint])
+    return maps
+
+
+def room_of(robot: Measured) -> Room:
+    """Put the robot on a block as high as it stands."""
+    described = robot.true.robot
+    ranges = {joint: each.angle_range for joint, each in present_maps(robot).items()}
+    return Room(described, leg_solvers(described, ranges), described.standing.height)
+
+
+def by_points(points: int) -> Way:
+    """Read so many points of every leg, chosen by what they tell."""
+
+    def measure(robot: Measured) -> None:
+        room, maps, known = room_of(robot), present_maps(robot), identified(robot)
+        for name in robot.true.legs:
+            for point in ruler_points(room, maps, known, name, points):
+                robot.read(name, point.stand)
+
+    return measure
+
+
+def identified(robot: Measured) -> Identified:
+    """Identify a robot of all that was measured so far."""
+    return identify(robot.true.robot, robot.true.spans_us, robot.evidence)
+
+
 def by_ground(touches: int) -> Way:
     """Touch the ground so many times with every foot, at random places."""
 
     def measure(robot: Measured) -> None:
         for name in robot.true.legs:
             for _ in range(touches):
-                robot.touches.append(
-                    robot.person.touch(robot.true, name, robot.ground, robot.rng)
-                )
+                robot.touches.append(robot.person.touch(robot.true, name, robot.ground, robot.rng))
 
     return measure
 
@@ -135,7 +171,7 @@ class Campaign:
         ]
         truth = np.array([true.legs[each.leg].point(each.pulses_us) for each in stands])
         sold = np.array([true.legs[each.leg].sold(each.pulses_us) for each in stands])
-        fitted = np.array([fit.foot(each.leg, each.pulses_us) for each in stands])
+        fitted = fit.feet([replace(each, sides=(0, 0, 0)) for each in stands])
         off = aligned(fitted, truth) - truth
         errors = 1e3 * np.linalg.norm(off, axis=1)
         self.before += (1e3 * np.linalg.norm(aligned(sold, truth) - truth, axis=1)).tolist()
@@ -197,7 +233,6 @@ def campaign(
         measured = Measured.begin(robot, seed, Measurer(mistypes=mistypes))
         for way in ways:
             way(measured)
-        fit = identify(robot, measured.true.spans_us, measured.evidence)
-        result.add(measured, fit)
+        result.add(measured, identified(measured))
     print(result)  # noqa: T201 - with pytest -s
     return result
