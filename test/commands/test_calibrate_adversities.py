@@ -250,7 +250,7 @@ def stopped_and_unplugged(bench: Bench) -> None:
         mean_nothing(terminal, 'te')
         press(terminal, '\r', '^not (powered|allowed)')
         bench.cable.plug()
-        terminal.read_until_shown('^released|^no servo has pulses')
+        terminal.read_until_shown('^released: .* has confirmed that its pulses')
         after = bench.chip.pulses(held.end)
         assert all(abs(pulse.width_us - held.width_us) < 2.0 for pulse in after)
         press(terminal, '\r', '^at rest: .* us', f'^{COXA}: free to shorter')
