@@ -151,6 +151,14 @@ def powered(terminal: Terminal, *shown: str) -> None:
     press(terminal, '\r', *shown)
 
 
+def powered_again(terminal: Terminal) -> None:
+    """Have the servo get its pulses again, as soon as its board can be reached."""
+    press(terminal, '\r', '^not powered|^at rest: .* us')
+    while any(line.startswith('not powered') for line in terminal.lines):
+        mean_nothing(terminal, 'z')
+        press(terminal, '\r', '^not powered|^at rest: .* us')
+
+
 def judge_pulses(pulses: Sequence['Pulse']) -> None:
     """See that only this servo had pulses, that none was beyond what was allowed, and no jump."""
     assert {pulse.channel for pulse in pulses} == {0}
@@ -250,10 +258,11 @@ def stopped_and_unplugged(bench: Bench) -> None:
         mean_nothing(terminal, 'te')
         press(terminal, '\r', '^not (powered|allowed)')
         bench.cable.plug()
-        terminal.read_until_shown('^released: .* has confirmed that its pulses')
+        terminal.read_until_shown('^released: ', 'has confirmed that its pulses')
         after = bench.chip.pulses(held.end)
         assert all(abs(pulse.width_us - held.width_us) < 2.0 for pulse in after)
-        press(terminal, '\r', '^at rest: .* us', f'^{COXA}: free to shorter')
+        powered_again(terminal)
+        terminal.read_until_shown(f'^{COXA}: free to shorter')
         terminal.process.send_signal(signal.SIGTERM)
 
 
