@@ -4,7 +4,7 @@
 
 import json
 import shutil
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -91,6 +91,11 @@ CAUTION: legs move without warning and pinch, batteries burn, robots fall.
     help='Only write what is to be printed, a PDF: the grid, or by photographs the markers.',
 )
 @click.option(
+    '--lines',
+    'line_of',
+    help='Draw a straight line on paper with the foot of this leg, and see what is beside it.',
+)
+@click.option(
     '--readings',
     type=click.Path(dir_okay=False, path_type=Path),
     help='File with the angles that were read, to which every answer is written at once, and from '
@@ -121,6 +126,7 @@ def survey(
     photographs: Path | None,
     height: str | None,
     sheet: Path | None,
+    line_of: str | None,
     readings: Path | None,
     refit: bool,
     store_limits: bool,
@@ -163,7 +169,7 @@ def survey(
         robot,
         servo_maps,
         readings=readings,
-        legs=legs,
+        legs=legs if line_of is None else (line_of,),
         height=height,
         by=by,
         photographs=photographs,
@@ -171,6 +177,13 @@ def survey(
     )
     make_output_folder(output)
     try:
+        if line_of is not None:
+            see_that_somebody_is_there(console)
+            specs = _specs(specs, work, yes=yes)
+            _draw_line(
+                work, line_of, specs, output, console, store_limits=store_limits, as_json=as_json
+            )
+            return
         if refit:
             write = _refit(work, yes=yes)
         else:
@@ -364,6 +377,43 @@ def _measure(work: _Work, specs: tuple[str, ...], console: Console, *, store_lim
         asking = Survey(plan, work.file, bench, judge, _folder(work.photographs))
         QuestionScreen(asking, bench, console, lambda: _shown(mock, asking)).run()
     return asking.finish is Finish.WRITE
+
+
+def _draw_line(
+    work: _Work,
+    leg: str,
+    specs: tuple[str, ...],
+    output: Path,
+    console: Console,
+    *,
+    store_limits: bool,
+    as_json: bool,
+) -> None:
+    """Lead through a line on paper, and tell what is beside it."""
+    from leg_kinematics.commands.line_on_paper import (  # noqa: PLC0415
+        LineAtBench,
+        draw_line,
+        line_facts,
+        tell_line,
+    )
+
+    line = LineAtBench(work.knowledge.room, work.calibrated, leg, _lags(work))
+    marked = draw_line(line, work.calibrated, leg, specs, console, store_limits=store_limits)
+    if marked is None:
+        console.print('The line was not finished.')
+        return
+    picture = tell_line(marked, output, console)
+    if as_json:
+        click.echo(json.dumps({**line_facts(marked), 'picture': str(picture)}, indent=2))
+
+
+def _lags(work: _Work) -> Mapping[str, float]:
+    """How far joints were measured to stay behind their pulses, rad; what was, by name."""
+    found = work.knowledge.surveyed(_measured(work), work.file.feet)
+    if isinstance(found, str):
+        click.echo(f'No slack is known of {", ".join(work.legs)}: {found}.', err=True)
+        return {}
+    return {name: joint.lag.value for name, joint in found.identified.joints.items()}
 
 
 def _shown(mock: 'MockFeet | None', asking: 'Survey') -> str:

@@ -5,7 +5,7 @@
 It knows neither terminal nor clock; see `calibration.question`. The leg moves only by an answer.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import isfinite
 
@@ -19,7 +19,11 @@ from leg_kinematics.design.line_on_paper import (
     line_in_words,
     mark_line,
 )
+from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.identification.leg_bench import LegBench
+
+#: Of joints, rad by name.
+Angles = Mapping[str, float]
 
 MM = 1e3
 
@@ -60,10 +64,13 @@ class LineDialogue:
 
     Parameters
     ----------
-    plan, expected
-        The line, and what is to be expected of it.
-    way
-        Joint angles from where the leg gets its pulses to where the line starts, rad by name.
+    plan
+        The line.
+    lead
+        Gives the way, as joint angles, rad by name, from where the leg is to where the line starts.
+    expect
+        Tells what is to be expected of the line for the way by which the leg came, the place where
+        it was included.
     bench
         That moves the leg.
 
@@ -79,14 +86,15 @@ class LineDialogue:
     def __init__(
         self,
         plan: LinePlan,
-        expected: ExpectedLine,
-        way: Sequence[Mapping[str, float]],
+        lead: Callable[[Angles], Sequence[Angles]],
+        expect: Callable[[Sequence[Angles]], ExpectedLine],
         bench: LegBench,
     ) -> None:
         """Move nothing yet."""
         self._plan = plan
-        self._expected = expected
-        self._way = tuple(way)
+        self._lead = lead
+        self._expect = expect
+        self._expected: ExpectedLine | None = None
         self._bench = bench
         self._place = _Place()
         self._before: list[_Place] = []
@@ -97,14 +105,25 @@ class LineDialogue:
     # ---- what is known
 
     @property
+    def stop(self) -> int | None:
+        """Number of the stop at which the foot is, or to which it goes, from 0; otherwise None."""
+        return None if self.marked else self._place.at
+
+    @property
     def marked(self) -> bool:
         """Whether the foot has been at every stop, so that it need not move any more."""
         return self._place.at == len(self._plan.stops)
 
     @property
+    def mark(self) -> int | None:
+        """Number of the mark that is asked for, from 0; None where none is."""
+        place = 1 + len(self._place.typed)
+        return place if self.marked and place < len(self._plan.stops) - 1 else None
+
+    @property
     def result(self) -> MarkedLine | None:
         """The line; None before all was typed."""
-        if not self.marked or len(self._place.typed) < len(self._plan.stops) - 2:
+        if not self.marked or self.mark is not None or self._expected is None:
             return None
         return mark_line(self._plan, self._expected, self._place.typed)
 
@@ -129,14 +148,19 @@ class LineDialogue:
         number, count = self._place.at, len(self._plan.stops)
         if number is None:
             text = (
-                f'Tape a sheet of paper under the foot. The foot goes {MM * self._plan.length:.0f} '
-                f'mm in a straight line across the leg, and stands at {count} stops. Keep hands '
-                'away while it moves.'
+                f'The foot goes to the first of {count} stops, well above the ground, and from '
+                f'there {MM * self._plan.length:.0f} mm in a straight line across the leg. Have a '
+                'sharp pen and paper ready, and books or a box to lay it on. Keep hands away while it '
+                'moves.'
             )
             return Question(title, text, (Choice('enter', 'go to the first stop'), OFF, LEAVE))
+        laid = (
+            'lay the paper under the whole line, level and some millimetres below the tip, and '
+            'tape it. Then '
+        )
         text = (
-            f'Stop {number + 1} of {count}. Once the foot stands, mark the place right below its '
-            'tip with a sharp pen, without touching it, and write the number beside it.'
+            f'Stop {number + 1} of {count}. Once the foot stands, {"" if number else laid}mark the '
+            'place right below its tip without touching it, and write the number beside it.'
         )
         after = 'marked; the next stop' if number + 1 < count else 'marked; that was the last one'
         return Question(title, text, (Choice('enter', after), OFF, UNDO, LEAVE))
@@ -177,10 +201,22 @@ class LineDialogue:
         """Go to the next stop, or, after the last one, ask what was measured."""
         at = self._place.at
         if at is None:
-            if self._order(self._bench.go(self._way)):
-                self._take(_Place(at=0, coming=True))
+            self._come()
         elif at + 1 == len(self._plan.stops) or self._order(self._follow(at + 1)):
             self._take(_Place(at=at + 1))
+
+    def _come(self) -> None:
+        """Go to where the line starts, by a way that is clear from where the leg is."""
+        here = self._bench.angles or {}
+        try:
+            way = self._lead(here)
+            expected = self._expect((here, *way))
+        except LegKinematicsError as error:
+            self.words = f'not moved: {error}'
+            return
+        if self._order(self._bench.go(way)):
+            self._expected = expected
+            self._take(_Place(at=0, coming=True))
 
     def _follow(self, stop: int) -> Answered:
         return self._bench.follow(self._plan.joints, self._plan.moves[stop])
@@ -188,7 +224,8 @@ class LineDialogue:
     def enter(self, text: str) -> None:
         """Take a deviation as it was typed, in mm."""
         self.words = ''
-        if self.question().typed is None:
+        number, expectations = self.mark, self._expected
+        if number is None or expectations is None:
             self.words = f'no number is asked for here: {text} was not taken'
             return
         try:
@@ -198,8 +235,7 @@ class LineDialogue:
         if not (isfinite(deviation) and abs(deviation) <= MOST_MM / MM):
             self.words = f'{text!r} is no deviation: type mm from -100 to 100, such as -0.5'
             return
-        number = len(self._place.typed) + 1
-        expected = float(self._expected.whole[number])
+        expected = float(expectations.whole[number])
         if abs(deviation - expected) > SURPRISING and deviation != self._place.surprising:
             self._place = replace(self._place, surprising=deviation)
             self.words = (

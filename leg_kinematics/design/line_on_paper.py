@@ -49,7 +49,7 @@ LEAST_ROOM = 0.01
 TOLERANCE = 0.0002
 
 #: Between two stops no less, s.
-SHORTEST = 1.0
+SHORTEST = 0.5
 
 #: Standard deviation of a mark: the pen beside the tip, and the ruler (common practice, no source),
 #: m.

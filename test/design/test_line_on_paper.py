@@ -7,7 +7,7 @@ Statistics are compared with another route to the same: a parabola fitted to the
 by numpy.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import cos, degrees, radians, sin
 from pathlib import Path
@@ -99,10 +99,9 @@ class Paper:
         (leg,) = calibrated.legs
         (x, y, z) = calibrated.robot.standing.feet[0]
         self.plan = plan_line(leg, (x, y, z), self.bench.speeds)
-        resting = leg.angles(calibrated.robot.resting.feet[0])
-        places = (resting, self.plan.start_angles)
-        self.way = [dict(zip(self.plan.joints, place, strict=True)) for place in places]
-        self.dialogue = LineDialogue(self.plan, self.expected(self.lags), self.way, self.bench)
+        start = dict(zip(self.plan.joints, self.plan.start_angles, strict=True))
+        self.way: Sequence[Mapping[str, float]] = ()
+        self.dialogue = LineDialogue(self.plan, lambda _: [start], self.expect, self.bench)
         self.bench.open()
         self.marks: list[tuple[float, float]] = []
 
@@ -133,6 +132,11 @@ class Paper:
             both = self.truth.slack + self.truth.dead_band_us / gain
             lags[each.joint] = radians(0.5 * both)
         return lags
+
+    def expect(self, way: Sequence[Mapping[str, float]]) -> ExpectedLine:
+        """Say what is to be expected of a line with the slack that the joints have in truth."""
+        self.way = way
+        return self.expected(self.lags)
 
     def expected(self, lags: Mapping[str, float]) -> ExpectedLine:
         """Say what is to be expected, with servos of the dead band that the description has."""
@@ -477,7 +481,7 @@ def test_whatever_takes_power_begins_the_line_anew(
     assert not paper.line.board.outputs_us
     dialogue.choose('enter')
     paper.rest()
-    assert 'Tape a sheet of paper' in dialogue.question().text
+    assert 'well above the ground' in dialogue.question().text
     dialogue.choose('enter')
     paper.rest()
     assert 'Stop 1 of 9' in dialogue.question().text
@@ -500,7 +504,7 @@ def test_undone_while_it_goes(calibrated: CalibratedRobot) -> None:
     dialogue.choose('u')
     assert 'begins anew' in dialogue.words
     paper.rest()
-    assert 'Tape a sheet' in dialogue.question().text
+    assert 'well above the ground' in dialogue.question().text
     dialogue.choose('enter')
     paper.rest()
     assert 'Stop 1 of 9' in dialogue.question().text
