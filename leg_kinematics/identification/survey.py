@@ -113,6 +113,8 @@ class _Place:
         What was typed, and is not noted yet.
     why
         Why that is doubted.
+    old
+        Photographs that were there before the legs were sent here.
 
     """
 
@@ -123,6 +125,7 @@ class _Place:
     lowered: float = 0.0
     read: FootRead | None = None
     why: str = ''
+    old: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -206,7 +209,6 @@ class Survey:
         self._bench = bench
         self._judge = judge
         self._photographs = photographs
-        self._old_photographs = frozenset(photographs())
         self._trail: Trail[_Place] = Trail(file)
         self._orders: list[Callable[[], Answered]] = []
         self._obeyed = self._astray = False
@@ -443,7 +445,7 @@ class Survey:
             return
         stage = MEASURING[self._plan.by]
         self._take(replace(place, stage=stage, lowered=0.0, read=None), *entries)
-        self._old_photographs = frozenset(self._photographs())
+        self._place = replace(self._place, old=frozenset(self._photographs()))
         self._head_for(self._place)
 
     def _measured(self, place: _Place, *entries: FootEntry) -> None:
@@ -620,7 +622,7 @@ class Survey:
         return tuple(
             file
             for file in self._photographs()
-            if file not in self._old_photographs and file not in taken
+            if file not in self._place.old and file not in taken
         )
 
     def _head_for(self, place: _Place) -> None:

@@ -18,6 +18,7 @@ from leg_kinematics.identification.room import Room
 from leg_kinematics.identification.stations import By, Round
 from leg_kinematics.identification.surveyed import Surveyed, evidence_of
 from leg_kinematics.identification.tolerances import Tolerances
+from leg_kinematics.identification.verdict import verdict
 
 #: So many stations of each leg, or poses of all, are measured.
 COUNTS = {By.RULER: 14, By.GROUND: 20, By.PHOTOGRAPHS: 12}
@@ -85,7 +86,8 @@ class Knowledge:
             found = identify(self.room.robot, self.spans_us(legs), evidence, self.tolerances)
         except LegKinematicsError as error:
             return str(error)
-        return Surveyed(evidence, found, ())
+        told = verdict(self.room, self.maps.by_joint, evidence, found)
+        return Surveyed(evidence, found, told)
 
     def clear_depth(self, point: Point, found: Surveyed, placement: int) -> float:
         """Say how far a foot can be lowered at once, m, by what is known of its leg by now.
