@@ -150,8 +150,8 @@ class LineDialogue:
             text = (
                 f'The foot goes to the first of {count} stops, well above the ground, and from '
                 f'there {MM * self._plan.length:.0f} mm in a straight line across the leg. Have a '
-                'sharp pen and paper ready, and books or a box to lay it on. Keep hands away while it '
-                'moves.'
+                'sharp pen and paper ready, and books or a box to lay it on. Keep hands away while '
+                'it moves.'
             )
             return Question(title, text, (Choice('enter', 'go to the first stop'), OFF, LEAVE))
         laid = (
