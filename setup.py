@@ -54,6 +54,8 @@ setup(
         'transforms3d',
     ],
     extras_require={
+        # Photographs instead of a ruler. Before 4.14 the corners of a board were half a pixel off.
+        'photo': ['opencv-python-headless>=4.14'],
         'ros': [
             'ros-ament-index-python',
             'ros-builtin-interfaces',

@@ -8,12 +8,14 @@ those that the project gives itself; there is no source outside it for them.
 """
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from math import inf
 from typing import TYPE_CHECKING
 
 from leg_kinematics.board import Boards, BoardSpec, Output, Reaction, SilenceAction
 from leg_kinematics.board.simulated.line import SimulatedDriver, SimulatedLine
 from leg_kinematics.board.simulated.servo import ServoDynamics
+from leg_kinematics.board.simulated.true_servo import TrueJoint, TrueServo
 from leg_kinematics.chain.calibrated_robot import CalibratedRobot
 from leg_kinematics.chain.leg_bench import DrivenLegs
 from leg_kinematics.chain.outputs import output_of, pulse_limits
@@ -67,11 +69,13 @@ class WatchedLegs:
         Of the boards to silence.
     legs
         Those on the bench.
+    truths
+        Of the servos, by joint; ordinary ones unless given.
 
     Attributes
     ----------
-    bench, boards, lines
-        What is stepped.
+    bench, boards, lines, joints
+        What is stepped; the joints by name, where there are truths.
     now
         s.
     ons
@@ -81,7 +85,12 @@ class WatchedLegs:
 
     """
 
-    def __init__(self, reaction: Reaction = Reaction.RELEASE, legs: Sequence[str] = LEGS) -> None:
+    def __init__(
+        self,
+        reaction: Reaction = Reaction.RELEASE,
+        legs: Sequence[str] = LEGS,
+        truths: Mapping[str, TrueServo] | None = None,
+    ) -> None:
         """Do nothing yet."""
         robot, maps = pair_of_legs()
         solvers = leg_solvers(robot, {each.joint: each.angle_range for each in maps.maps})
@@ -89,7 +98,21 @@ class WatchedLegs:
         self.maps = {output_of(each): each for each in maps.maps}
         self.outputs = {each.joint: output_of(each) for each in maps.maps}
         self.resting = resting(robot, self.calibrated)
-        self.lines = {name: SimulatedLine(ServoDynamics(4000.0, 4.0)) for name in ('left', 'right')}
+        self.joints = {
+            joint: TrueJoint(replace(truth, joint=self.outputs[joint][1]))
+            for joint, truth in (truths or {}).items()
+        }
+        self.lines = {
+            name: SimulatedLine(
+                ServoDynamics(4000.0, 4.0),
+                servos={
+                    channel: self.joints[each.joint]
+                    for (board, channel), each in self.maps.items()
+                    if board == name and each.joint in self.joints
+                },
+            )
+            for name in ('left', 'right')
+        }
         joints = robot.part(legs).joints
         used = [maps.by_joint[joint] for joint in joints]
         self.on_bench = frozenset(map(output_of, used))

@@ -14,6 +14,7 @@ from leg_kinematics.commands.move import move
 from leg_kinematics.commands.parameters import parameters
 from leg_kinematics.commands.play import play
 from leg_kinematics.commands.run import run
+from leg_kinematics.commands.survey import survey
 from leg_kinematics.commands.urdf import urdf
 
 
@@ -28,6 +29,7 @@ def main() -> None:
 
 main.add_command(board)
 main.add_command(calibrate)
+main.add_command(survey)
 main.add_command(check)
 main.add_command(demo)
 main.add_command(firmware)

@@ -20,8 +20,9 @@ from click.testing import CliRunner, Result
 
 from leg_kinematics.board.simulated.true_servo import TrueServo
 from leg_kinematics.calibration import LinearCurve, ServoMap, load_servo_maps
+from leg_kinematics.calibration.joint_readings import AngleRead, EndFound, HornFitted
 from leg_kinematics.calibration.measured import Reading
-from leg_kinematics.calibration.readings_file import AngleRead, EndFound, HornFitted, ReadingsFile
+from leg_kinematics.calibration.readings_file import ReadingsFile
 from leg_kinematics.commands.main import main
 from leg_kinematics.nodes.chain_processes import MockProcess
 from leg_kinematics.robot import load_robot
