@@ -197,6 +197,28 @@ def test_a_photograph_of_another_pose_is_told() -> None:
             assert np.linalg.norm(wrong) < 1e-3
 
 
+def test_photographs_that_do_not_fit_are_left_out() -> None:
+    """Zoomed, or taken after a sheet was pushed by 4 mm: told, and no foot is given by them."""
+    for spoil in ('zoom', 'push'):
+        person, true = photographed(3, poses=3, bar=0.0)
+        if spoil == 'zoom':
+            person.phone = replace(person.phone, focal=1.7 * person.phone.focal)
+        else:
+            person.laid[1, 0] += 0.004
+        rng = np.random.default_rng(3)
+        markers = {leg: marker_somewhere(rng, place) for place, leg in enumerate(LEGS)}
+        person.take(4, markers, 2)
+        result = person.result(LEGS)
+        told = {note.file: (note.used, note.words) for note in result.photographs}
+        for file in ('IMG_0006.jpg', 'IMG_0007.jpg'):
+            used, words = told[file]
+            assert not used
+            assert 'was it zoomed' in words.lower()
+            assert 'did a sheet move' in words
+        assert all(pose != 4 for pose, _ in result.feet)
+        assert all(np.linalg.norm(wrong) < 1e-3 for wrong in off(result, true).values())
+
+
 def test_a_foot_that_moved_is_told() -> None:
     """By 3 mm, sideways, between two photographs of one pose; the other feet stay."""
     person, _ = photographed(6, poses=1)
