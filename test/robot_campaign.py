@@ -4,7 +4,7 @@
 
 Lengths ± 2 mm, mounts ± 1 mm and ± 2 degrees, servos of any gain, sign and bend. The person reads
 within ± 1 degree and ± 0.5 mm (95 %: standard deviations of 0.5 degrees and 0.25 mm) and mistypes
-2 % of the numbers. The bounds are our own; intervals are held to what they promise.
+2 % of the numbers.
 
 Errors of feet are those that are left when all feet are moved together as well as they can be:
 where `base_link` is in the body nobody can measure.
@@ -18,11 +18,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from leg_kinematics.calibration import ServoMap
 from leg_kinematics.calibration.foot_readings import FootOnGround, LegStand
-from leg_kinematics.calibration.measured import Reading
+from leg_kinematics.calibration.measured import Reading, fit_servo_map
 from leg_kinematics.identification.evidence import Evidence, FootSeen
 from leg_kinematics.identification.fit import Identified, identify
+from leg_kinematics.identification.points import ruler_points
+from leg_kinematics.identification.room import Room
 from leg_kinematics.robot import Robot, load_robot
+from leg_kinematics.solver import leg_solvers
 
 if TYPE_CHECKING:
     from test.unknown_robot import Ground, Measurer, UnknownRobot, aligned
@@ -94,6 +98,41 @@ def by_ruler(points: int) -> Way:
                 robot.read(name, robot.true.stand(robot.rng, name, robot.ground))
 
     return measure
+
+
+def present_maps(robot: Measured) -> dict[str, ServoMap]:
+    """Make servo maps of the angles read off, as the builder has them before feet are measured."""
+    described = robot.true.robot
+    links = [link for leg in described.legs for link in leg.links]
+    maps = {}
+    for channel, (joint, link) in enumerate(zip(described.joints, links, strict=True)):
+        fit = fit_servo_map(robot.readings[joint], link.servo, (link.lower, link.upper))
+        maps[joint] = ServoMap(joint, 'main', channel, fit.curve, *robot.true.spans_us[joint])
+    return maps
+
+
+def room_of(robot: Measured) -> Room:
+    """Put the robot on a block as high as it stands."""
+    described = robot.true.robot
+    ranges = {joint: each.angle_range for joint, each in present_maps(robot).items()}
+    return Room(described, leg_solvers(described, ranges), described.standing.height)
+
+
+def by_points(points: int) -> Way:
+    """Read so many points of every leg, chosen by what they tell."""
+
+    def measure(robot: Measured) -> None:
+        room, maps, known = room_of(robot), present_maps(robot), identified(robot)
+        for name in robot.true.legs:
+            for point in ruler_points(room, maps, known, name, points):
+                robot.read(name, point.stand)
+
+    return measure
+
+
+def identified(robot: Measured) -> Identified:
+    """Identify a robot of all that was measured so far."""
+    return identify(robot.true.robot, robot.true.spans_us, robot.evidence)
 
 
 def by_ground(touches: int) -> Way:
@@ -185,16 +224,30 @@ class Campaign:
 
 
 def campaign(
-    robots: int, *ways: Way, legs: int = 6, mistypes: float = 0.02, first: int = 0
+    robots: int, *ways: Way, person: Measurer | None = None, legs: int = 6, first: int = 0
 ) -> Campaign:
-    """Measure robots, each drawn from its number."""
+    """Measure robots, each drawn from its number.
+
+    Parameters
+    ----------
+    robots
+        How many.
+    ways
+        What is measured at their feet.
+    person
+        Who measures; one who mistypes 2 % unless told.
+    legs
+        The first so many of bracken.
+    first
+        Number of the first robot.
+
+    """
     result = Campaign()
     robot = BRACKEN.part(BRACKEN.leg_names[:legs])
     for seed in range(first, first + robots):
-        measured = Measured.begin(robot, seed, Measurer(mistypes=mistypes))
+        measured = Measured.begin(robot, seed, person or Measurer(mistypes=0.02))
         for way in ways:
             way(measured)
-        fit = identify(robot, measured.true.spans_us, measured.evidence)
-        result.add(measured, fit)
+        result.add(measured, identified(measured))
     print(result)  # noqa: T201 - with pytest -s
     return result

@@ -206,7 +206,7 @@ class Identified:
 
     def _spread(self, stands: Sequence[LegStand], covariance: Floats) -> Floats:
         positions, by_unknowns = self.model.feet(self.values, self.model.stands(_middle(stands)))
-        moved = by_unknowns - _rigid(positions) @ self._alignment
+        moved = by_unknowns - rigid_motions(positions) @ self._alignment
         spread: Floats = np.sqrt(np.einsum('kin,nm,kim->ki', moved, covariance, moved))
         return spread
 
@@ -227,7 +227,7 @@ class Identified:
             )
         ]
         positions, by_unknowns = self.model.feet(self.values, self.model.stands(stands))
-        motions = _rigid(positions).reshape(-1, 6)
+        motions = rigid_motions(positions).reshape(-1, 6)
         found: Floats = np.linalg.pinv(motions) @ by_unknowns.reshape(len(motions), -1)
         return found
 
@@ -433,7 +433,7 @@ def _middle(stands: Sequence[LegStand]) -> list[LegStand]:
     return [replace(stand, sides=(0, 0, 0)) for stand in stands]
 
 
-def _rigid(positions: Floats) -> Floats:
+def rigid_motions(positions: Floats) -> Floats:
     """Return how positions follow a small motion of all of them, shape (n, 3, 6)."""
     x, y, z = positions.T
     motions = np.zeros((len(positions), 3, 6))
