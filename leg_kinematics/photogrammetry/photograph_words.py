@@ -135,9 +135,10 @@ def advice(
             )
         if loose:
             worst = max(spreads[pose, leg][0] for leg in loose)
+            verb = 'are' if len(loose) > 1 else 'is'
             sentences.append(
-                f'Pose {pose}: {_listed(loose)} known only to {1e3 * worst:.2f} mm. Take another '
-                'photograph of this pose, from nearer and from another side.'
+                f'Pose {pose}: {_listed(loose)} {verb} known only to {1e3 * worst:.2f} mm. Take '
+                'another photograph of this pose, from nearer and from another side.'
             )
     return tuple(sentences)
 
