@@ -51,8 +51,8 @@ LAST_OF_THE_WAY = 0.005
 #: two rendered photographs show, 95 % are within 0.12 mm; photographs of a kitchen are worse), m.
 MARKER_SEEN = 0.1e-3
 
-#: So many points of a leg are tried for a pose of all legs.
-TRIED = 96
+#: So many points of a leg are looked at together, when one is sought for a pose of all legs.
+TOGETHER = 64
 
 
 def ruler_points(
@@ -150,7 +150,11 @@ def poses(
     found: list[tuple[Point, ...]] = []
     here = dict(room.resting)
     for _ in range(count):
-        pose = _pose(room, waiting, here)
+        pose = None
+        # Where the legs that come last find no room, others come last.
+        for first in range(len(legs)):
+            order = legs[first:] + legs[:first]
+            pose = pose or _pose(room, {leg: waiting[leg] for leg in order}, here)
         if pose is None:
             break
         found.append(pose)
@@ -179,20 +183,25 @@ def _pose(
     # Nor may a leg be in the way of those that have still to go, wherever these begin.
     resting = {**room.resting}
     for leg, points in waiting.items():
-        tried = points[:TRIED]
-        if not tried:
+        point = _first_safe(room, points, now, resting)
+        if point is None:
             return None
-        postures = np.array([posture for each in tried for posture in (each.before, each.angles)])
-        safe = room.clear(leg, postures, now) & room.clear(leg, postures, resting)
-        # Where it comes from, and where it goes.
-        for point, clear in zip(tried, safe[::2] & safe[1::2], strict=True):
-            if clear and _goes(room, point, now) and _goes(room, point, resting):
-                pose.append(point)
-                now[leg] = resting[leg] = point.angles
-                break
-        else:
-            return None
+        pose.append(point)
+        now[leg] = resting[leg] = point.angles
     return tuple(pose)
+
+
+def _first_safe(room: Room, points: Sequence[Point], *around: Mapping[str, Vector]) -> Point | None:
+    """Return the first point that a leg can go to, wherever of these the legs are."""
+    for first in range(0, len(points), TOGETHER):
+        some = points[first : first + TOGETHER]
+        # Where it comes from, and where it goes.
+        postures = np.array([posture for each in some for posture in (each.before, each.angles)])
+        safe = np.all([room.clear(some[0].leg, postures, legs) for legs in around], axis=0)
+        for point, clear in zip(some, safe[::2] & safe[1::2], strict=True):
+            if clear and all(_goes(room, point, legs) for legs in around):
+                return point
+    return None
 
 
 def _goes(room: Room, point: Point, postures: Mapping[str, Vector]) -> bool:
