@@ -4,7 +4,7 @@
 
 Lengths ± 2 mm, mounts ± 1 mm and ± 2 degrees, servos of any gain, sign and bend. The person reads
 within ± 1 degree and ± 0.5 mm (95 %: standard deviations of 0.5 degrees and 0.25 mm) and mistypes
-2 % of the numbers. The bounds are our own; intervals are held to what they promise.
+2 % of the numbers.
 
 Errors of feet are those that are left when all feet are moved together as well as they can be:
 where `base_link` is in the body nobody can measure.
@@ -224,13 +224,28 @@ class Campaign:
 
 
 def campaign(
-    robots: int, *ways: Way, legs: int = 6, mistypes: float = 0.02, first: int = 0
+    robots: int, *ways: Way, person: Measurer | None = None, legs: int = 6, first: int = 0
 ) -> Campaign:
-    """Measure robots, each drawn from its number."""
+    """Measure robots, each drawn from its number.
+
+    Parameters
+    ----------
+    robots
+        How many.
+    ways
+        What is measured at their feet.
+    person
+        Who measures; one who mistypes 2 % unless told.
+    legs
+        The first so many of bracken.
+    first
+        Number of the first robot.
+
+    """
     result = Campaign()
     robot = BRACKEN.part(BRACKEN.leg_names[:legs])
     for seed in range(first, first + robots):
-        measured = Measured.begin(robot, seed, Measurer(mistypes=mistypes))
+        measured = Measured.begin(robot, seed, person or Measurer(mistypes=0.02))
         for way in ways:
             way(measured)
         result.add(measured, identified(measured))
