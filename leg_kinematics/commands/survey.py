@@ -134,7 +134,7 @@ def survey(
     yes: bool,
     as_json: bool,
 ) -> None:
-    """Measure where the feet of a robot really are, and correct what it is taken to be.
+    """Find lengths, mounts and better maps by where the feet are.
 
     ROBOT is its description. The servo maps and the angles behind them come from leg-kinematics
     calibrate. The robot stands on a block above the printed grid that --sheet writes. One leg

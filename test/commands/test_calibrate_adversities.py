@@ -86,13 +86,17 @@ class Bench:
         """Plug servos in, by channel."""
         self.joints = JointsOnChip(self.chip, truths)
 
+    @property
+    def arguments(self) -> list[str]:
+        """Those of the command."""
+        arguments = ['calibrate', str(ROBOT), '--servo-maps', str(self.maps), '--joint', COXA]
+        arguments += ['--yes', '--output', str(self.folder / 'out')]
+        return [*arguments, '--board', f'main=framed:{self.folder / "board"}']
+
     @contextmanager
     def session(self) -> Iterator[Terminal]:
         """Call the command, and see that it is left in good order, whatever was done in it."""
-        arguments = ['calibrate', str(ROBOT), '--servo-maps', str(self.maps), '--joint', COXA]
-        arguments += ['--yes', '--output', str(self.folder / 'out')]
-        arguments += ['--board', f'main=framed:{self.folder / "board"}']
-        with at_a_terminal(arguments, 110, 45) as terminal:
+        with at_a_terminal(self.arguments, 110, 45) as terminal:
             yield terminal
             said = ' '.join(terminal.end().split())
             assert terminal.process.returncode == 0, said
@@ -323,3 +327,38 @@ def test_one_joint_in_nine_sessions(bench: Bench) -> None:
         assert degrees(coxa.angle(pulse)) == pytest.approx(TRUTH.angle(pulse), abs=1.0)
     assert written[FEMUR] == load_servo_maps(MAPS, bench.robot).by_joint[FEMUR]
     assert Path(f'{bench.maps}~').read_bytes() == MAPS.read_bytes()
+
+
+#: Keys on the way into a stop, and what is shown after each.
+INTO_THE_STOP = (
+    ('\r', f'^{COXA}: horn$', '^at rest: .* at 1500 us'),
+    ('\r', f'^{COXA}: which way', '^moving: .* at 1550 us'),
+    ('n', f'^{COXA}: free to longer', '^at rest'),
+    ('\r', '^moving: .* at 1600 us'),
+)
+
+#: After its host has gone a board acts within its silence, s, and a pulse more.
+WITHIN_SILENCE = 0.5 + 0.1
+
+
+@pytest.mark.soak
+@pytest.mark.parametrize('steps', range(1, len(INTO_THE_STOP) + 1))
+def test_a_command_that_is_killed(bench: Bench, steps: int) -> None:
+    """Nobody says goodbye: the board lets go by itself, and what was answered is there."""
+    with at_a_terminal(bench.arguments, 110, 45) as terminal:
+        terminal.read_until_shown(f'^{COXA}$', '^no servo has pulses')
+        for key, *shown in INTO_THE_STOP[:steps]:
+            press(terminal, key, *shown)
+        file = bench.folder / 'maps.readings.jsonl'
+        answered = file.read_bytes() if file.exists() else b''
+        terminal.process.kill()
+        killed = monotonic()
+    assert bool(answered) is (steps > 1)
+    with bench.session() as terminal:
+        goes_on = 'what was measured counts no more' if steps > 1 else 'give it pulses  x'
+        terminal.read_until_shown(f'^{COXA}$', '^no servo has pulses', goes_on)
+        terminal.type('q')
+    assert (file.read_bytes() if file.exists() else b'') == answered
+    pulses = bench.chip.pulses()
+    judge_pulses(pulses)
+    assert pulses[-1].end < killed + WITHIN_SILENCE
