@@ -9,8 +9,7 @@ ones (maximum a posteriori), since all deviations count as normally distributed.
 They are found by the Gauss-Newton method, with steps that are halved until the sum falls. What was
 expected of every unknown is among the equations, so that the normal equations always have one
 solution. Legs have nothing to do with each other but by the ground, so that these are solved leg by
-leg, and what is left over for the ground at the end (the Schur complement): for six legs in a
-twentieth of the time that equations take which know nothing of this.
+leg, and what is left over for the ground at the end (the Schur complement).
 """
 
 from dataclasses import dataclass, replace
@@ -33,7 +32,7 @@ READING, FOOT, MARKER, TOUCH = range(4)
 FAR = 2.0
 
 #: The sum of the squares is least where a step would make it smaller by no more than this: then no
-#: unknown is farther from its place than a hundred-thousandth of its standard error.
+#: unknown is farther from its place than a ten-thousandth of its standard error.
 LEAST_GAIN = 1e-9
 
 #: The same at the start, where steps that heed how deviations pull less would be shorter and more.
@@ -126,7 +125,7 @@ class Equations:
     Raises
     ------
     CalibrationError
-        The covariance of a position cannot be one.
+        A position is no place, or its covariance cannot be one.
 
     """
 
@@ -349,14 +348,18 @@ def without_feet(used: Used) -> Used:
 
 
 def _covariance(foot: FootSeen, place: int) -> Floats:
+    """Return the covariance of a position, if both can be used."""
     covariance = np.array(foot.covariance, dtype=np.float64)
+    what = f'position {place + 1}, of the foot of {foot.stand.leg}'
+    if not np.all(np.isfinite(foot.position)):
+        raise CalibrationError(f'{what}, is no place: {foot.position}; expected three numbers, m')
     if not (
         np.all(np.isfinite(covariance))
         and np.allclose(covariance, covariance.T)
         and np.linalg.eigvalsh(covariance)[0] > 0.0
     ):
         raise CalibrationError(
-            f'position {place + 1}, of the foot of {foot.stand.leg}, has a covariance that cannot '
-            f'be one: {foot.covariance}; expected a symmetric, positive definite matrix, m²'
+            f'{what}, has a covariance that cannot be one: {foot.covariance}; expected a '
+            'symmetric, positive definite matrix, m²'
         )
     return covariance

@@ -275,11 +275,15 @@ def identify(
 
 def _refuse_unknown(legs: tuple[Leg, ...], evidence: Evidence) -> None:
     known = {leg.name for leg in legs}
+    if not known:
+        raise CalibrationError(
+            'there is no leg to identify: expected the spans of pulses of all three joints of one'
+        )
     for each in evidence.all_feet:
         if each.stand.leg not in known:
             raise CalibrationError(
                 f'a foot of leg {each.stand.leg!r} was measured, but the pulses of its joints are '
-                f'not known: expected one of {", ".join(sorted(known)) or "no leg at all"}'
+                f'not known: expected one of {", ".join(sorted(known))}'
             )
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.spatial.transform import Rotation
 from scipy.special import chdtr
@@ -20,6 +21,7 @@ from leg_kinematics.calibration.foot_readings import LegStand
 from leg_kinematics.errors import CalibrationError, LegKinematicsError
 from leg_kinematics.identification.fit import Identified, rigid_motions
 from leg_kinematics.identification.room import Floats, Room
+from leg_kinematics.robot import Vector
 
 #: Around where a foot stands, x and y and z, m: a stride of some 60 mm, and half of it raised.
 STRIDE = (-0.030, 0.0, 0.030)
@@ -104,7 +106,7 @@ def landing(room: Room, maps: Mapping[str, ServoMap], found: Identified) -> Land
             stands.append(LegStand(leg.name, (coxa, femur, tibia), (0, 0, 0)))
     if not stands:
         raise CalibrationError('no foot was measured: nothing is known of where feet land')
-    meant = np.array([_meant(room, maps, stand) for stand in stands])
+    meant = np.array([foot_by_maps(room, maps, stand) for stand in stands])
     middle = found.feet(stands)
     sides = [
         found.feet([LegStand(each.leg, each.pulses_us, (one, two, last)) for each in stands])
@@ -113,13 +115,21 @@ def landing(room: Room, maps: Mapping[str, ServoMap], found: Identified) -> Land
     return Landing(
         stands=tuple(stands),
         meant=meant,
-        found=_aligned(middle, meant),
+        found=aligned(middle, meant),
         spread=_spread(found, stands),
         slack=np.linalg.norm(np.array(sides) - middle, axis=2).max(axis=0),
     )
 
 
-def _meant(room: Room, maps: Mapping[str, ServoMap], stand: LegStand) -> tuple[float, float, float]:
+def foot_by_maps(room: Room, maps: Mapping[str, ServoMap], stand: LegStand) -> Vector:
+    """Return where servo maps and description have a foot, in `base_link`, m.
+
+    Raises
+    ------
+    MapRangeError
+        A servo stands where its map knows no angle.
+
+    """
     leg = room.leg(stand.leg)
     coxa, femur, tibia = (
         maps[joint].angle(pulse) for joint, pulse in zip(leg.joints, stand.pulses_us, strict=True)
@@ -137,10 +147,20 @@ def _spread(found: Identified, stands: Sequence[LegStand]) -> Floats:
     return spread.reshape(-1, 3)
 
 
-def _aligned(points: Floats, onto: Floats) -> Floats:
-    """Move points as a whole so that they are nearest to others."""
-    middle, onto_middle = points.mean(axis=0), onto.mean(axis=0)
-    turn, _ = Rotation.align_vectors(onto - onto_middle, points - middle)
+def aligned(points: Floats, onto: Floats, trusted: NDArray[np.bool_] | None = None) -> Floats:
+    """Move points as a whole so that those of them that are trusted are nearest to others.
+
+    Parameters
+    ----------
+    points, onto
+        m, shape (n, 3).
+    trusted
+        Shape (n,); by default all are.
+
+    """
+    rows = np.ones(len(points), dtype=np.bool_) if trusted is None else trusted
+    middle, onto_middle = points[rows].mean(axis=0), onto[rows].mean(axis=0)
+    turn, _ = Rotation.align_vectors(onto[rows] - onto_middle, points[rows] - middle)
     moved: Floats = turn.apply(points - middle) + onto_middle
     return moved
 

@@ -4,9 +4,12 @@
 
 import shutil
 from collections.abc import Mapping
+from dataclasses import replace
 from math import degrees, radians
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from hypothesis import given, settings
@@ -14,11 +17,21 @@ from hypothesis import strategies as st
 
 from leg_kinematics.calibration import LinearCurve, Measured, ServoMaps, TableCurve, load_servo_maps
 from leg_kinematics.calibration.least_squares import Estimate
+from leg_kinematics.calibration.maps_file import open_maps, with_servo_maps
 from leg_kinematics.commands.main import main
 from leg_kinematics.errors import CalibrationError, DescriptionError
 from leg_kinematics.identification.adoption import Adoption, adopt
+from leg_kinematics.identification.landing import aligned, foot_by_maps, landing
 from leg_kinematics.identification.model import IdentifiedJoint, IdentifiedLeg
 from leg_kinematics.robot import Robot, load_robot
+from leg_kinematics.solver import leg_solvers
+
+if TYPE_CHECKING:
+    from test import robot_campaign as campaign
+    from test.unknown_robot import Measurer
+else:
+    import robot_campaign as campaign
+    from unknown_robot import Measurer
 
 CONFIG = Path(__file__).parents[2] / 'config'
 MEASURED = Measured('2026-12-01', 'by ruler; 24 positions')
@@ -251,6 +264,39 @@ def test_whatever_is_found_within_tolerances_can_be_read(off: tuple[float, ...],
     assert [link.length for link in got.links] == pytest.approx([coxa, femur, tibia], abs=5.1e-6)
     assert got.mount.position == pytest.approx([x, y, z], abs=5.1e-6)
     assert got.mount.rpy == pytest.approx([roll, pitch, yaw], abs=radians(0.0051))
+
+
+def test_feet_are_where_they_were_found(tmp_path: Path) -> None:
+    """Of a robot that nobody knows: both files put feet where the fit does, within 0.1 mm.
+
+    And where they truly are, better than the files before.
+    """
+    measured = campaign.Measured.begin(
+        campaign.BRACKEN.part(campaign.BRACKEN.leg_names[:2]), 8, Measurer()
+    )
+    campaign.by_points(10)(measured)
+    found = campaign.identified(measured)
+    described, maps = tmp_path / 'mine.yaml', tmp_path / 'mine-maps.yaml'
+    shutil.copy(CONFIG / 'robots' / 'bracken.yaml', described)
+    robot = load_robot(described)
+    new = open_maps(maps, robot, MEASURED.when)
+    with_servo_maps(new, robot, campaign.present_maps(measured).values(), MEASURED).save()
+    present = load_servo_maps(maps, robot)
+    adopt(robot, present, found.joints, found.legs, MEASURED).save()
+    after = load_robot(described)
+    written = load_servo_maps(maps, after)
+    room = campaign.room_of(measured)
+    before = landing(room, present.by_joint, found)
+    solvers = leg_solvers(after, None)
+    changed = replace(room, robot=after.part(room.robot.leg_names), legs=solvers[:2])
+    feet = np.array([foot_by_maps(changed, written.by_joint, stand) for stand in before.stands])
+    assert np.abs(feet - found.feet(before.stands)).max() < 0.1e-3
+    truth = np.array([measured.true.legs[each.leg].point(each.pulses_us) for each in before.stands])
+    off, off_before = (
+        np.median(np.linalg.norm(aligned(each, truth) - truth, axis=1))
+        for each in (feet, before.meant)
+    )
+    assert off < 0.5 * off_before
 
 
 def test_check_takes_the_result(files: tuple[Path, Path], tmp_path: Path) -> None:

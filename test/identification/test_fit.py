@@ -383,6 +383,19 @@ def test_spreads_do_not_count_where_base_link_is() -> None:
     assert errors[place] > 10e-3
 
 
+def test_the_order_of_what_was_measured_does_not_matter() -> None:
+    """Backwards it is the same fit, with the same suspect under its new number."""
+    robot = measured(BRACKEN, points=6, seed=16)
+    mistyped(robot, 4, 1, 0.03)
+    forwards = fitted(robot)
+    robot.feet = robot.feet[::-1]
+    backwards = fitted(robot)
+    spread = np.sqrt(np.diag(forwards.covariance))
+    assert np.abs((backwards.values - forwards.values) / spread).max() < 1e-3
+    assert [each.place for each in forwards.suspects] == [4]
+    assert [each.place for each in backwards.suspects] == [len(robot.feet) - 5]
+
+
 def test_what_was_learned_is_less_than_before() -> None:
     """Every unknown of a leg is known as well as before, or better."""
     robot = measured(points=8, seed=14)
@@ -423,4 +436,30 @@ def test_a_covariance_that_cannot_be_is_refused(bad: float) -> None:
     wrong = ((bad, 0.0, 0.0), (0.0, 1e-7, 0.0), (0.0, 0.0, 1e-7))
     robot.feet[1] = replace(robot.feet[1], covariance=wrong)
     with pytest.raises(CalibrationError, match='position 2, of the foot of left_front, has a cov'):
+        fitted(robot)
+
+
+def test_a_position_that_is_no_place_is_refused() -> None:
+    """It names position and leg."""
+    robot = measured(points=3)
+    robot.feet[2] = replace(robot.feet[2], position=(0.1, float('nan'), 0.0))
+    with pytest.raises(CalibrationError, match='position 3, of the foot of left_front, is no pl'):
+        fitted(robot)
+
+
+def test_no_leg_is_an_error() -> None:
+    """Spans of two joints make none."""
+    robot = measured(points=0)
+    spans = dict(list(robot.true.spans_us.items())[:2])
+    with pytest.raises(CalibrationError, match='no leg to identify'):
+        identify(ONE_LEG, spans, robot.evidence)
+
+
+@pytest.mark.parametrize('angle', [0.0, 3.0])
+def test_a_joint_that_no_servo_turns_is_named(angle: float) -> None:
+    """One that stays where it is, and one that turns by 6 rad over 100 µs."""
+    robot = measured(points=0)
+    readings = (Reading(1450.0, -angle, 'up'), Reading(1550.0, angle, 'up'))
+    robot.readings['left_front_tibia'] = readings
+    with pytest.raises(CalibrationError, match=r'left_front_tibia: over 100 µs it turned by'):
         fitted(robot)

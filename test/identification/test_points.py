@@ -230,14 +230,18 @@ def test_heights_that_a_ruler_can_measure(place: int) -> None:
 
 @pytest.mark.parametrize('place', PLACES)
 def test_feet_can_be_lowered_to_the_ground_and_beyond(place: int) -> None:
-    """By as much as the maps may be wrong, straight down from where they begin."""
+    """By as much as the maps may be wrong, straight down, and the leg meets nothing else."""
     robot = robot_at(place)
+    legs = dict(zip(robot.room.robot.leg_names, robot.room.robot.legs, strict=True))
+    resting = {name: np.array(angles) for name, angles in robot.room.resting.items()}
     for point in points_of(place, 'touch'):
         x, y, z = point.foot
         assert DOUBT < z + robot.room.height < DOUBT + 0.010
         for depth in np.linspace(z, -robot.room.height - DOUBT, 6).tolist():
             # Raises where a joint could not.
-            robot.room.leg(point.leg).angles((x, y, depth))
+            angles = robot.room.leg(point.leg).angles((x, y, depth))
+            met = touches(robot.room, legs[point.leg], angles, resting)
+            assert met == ('the ground' if depth < -robot.room.height else '')
 
 
 shares = st.tuples(*(st.floats(-1.0, 1.0),) * 3)
