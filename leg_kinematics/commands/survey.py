@@ -26,7 +26,6 @@ if TYPE_CHECKING:
     from leg_kinematics.chain.calibrated_robot import CalibratedRobot
     from leg_kinematics.commands.mock_feet import MockFeet
     from leg_kinematics.commands.photographed import Markers
-    from leg_kinematics.identification.stations import By
     from leg_kinematics.identification.survey import Survey
     from leg_kinematics.identification.working_out import Knowledge
 
@@ -194,8 +193,6 @@ class _Work:
         With its present maps; the legs that are wired.
     legs
         That are measured.
-    by
-        How.
     photographs
         The folder of photographs.
     file
@@ -210,7 +207,6 @@ class _Work:
     robot: Robot
     calibrated: 'CalibratedRobot'
     legs: tuple[str, ...]
-    by: 'By'
     photographs: Path | None
     file: 'ReadingsFile'
     knowledge: 'Knowledge'
@@ -279,13 +275,13 @@ def _work(
             calibrated.maps,
             readings_of(file, joints),
             _markers(photographs, described),
+            By[by.upper()],
         )
     )
     return _Work(
         robot=described,
         calibrated=calibrated,
         legs=chosen,
-        by=By[by.upper()],
         photographs=photographs,
         file=file,
         knowledge=knowledge,
@@ -347,7 +343,7 @@ def _measure(work: _Work, specs: tuple[str, ...], console: Console, *, store_lim
 
     console.print('Choosing the points that tell the most ...')
     knowledge = work.knowledge
-    plan = SurveyPlan(work.by, knowledge.rounds(work.legs, work.by), knowledge)
+    plan = SurveyPlan(knowledge.rounds(work.legs), knowledge)
     with ExitStack() as stack:
         mock = None
         if not specs:

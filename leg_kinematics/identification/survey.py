@@ -150,8 +150,6 @@ class SurveyPlan:
 
     Attributes
     ----------
-    by
-        How.
     rounds
         One or more, in their order.
     knowledge
@@ -159,9 +157,13 @@ class SurveyPlan:
 
     """
 
-    by: By
     rounds: tuple[Round, ...]
     knowledge: Knowledge
+
+    @property
+    def by(self) -> By:
+        """How feet are measured."""
+        return self.knowledge.by
 
     @property
     def room(self) -> Room:
