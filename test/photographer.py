@@ -93,6 +93,8 @@ class Photographer:
         too large, by half of the latter at each corner.
     bar
         Of the length of the bar as it is read, m.
+    bow
+        How much higher the middle of each sheet lies than its short edges, m.
 
     """
 
@@ -102,6 +104,7 @@ class Photographer:
     board: float = 0.08
     marker: float = 0.12
     bar: float = 0.1e-3
+    bow: float = 0.0
     looks: list[Look] = field(default_factory=list)
     poses: dict[str, int] = field(default_factory=dict)
     laid: Floats = field(init=False)
@@ -155,7 +158,8 @@ class Photographer:
         across = self.scale * SQUARE * (column - COLUMNS / 2)
         up = self.scale * SQUARE * (ROWS / 2 - row)
         for number, (x, y, yaw) in enumerate(self.laid.tolist(), start=1):
-            flat = np.stack([across, up, 0.0 * up], axis=-1)
+            height = self.bow * (1.0 - (2.0 * across / BAR) ** 2)
+            flat = np.stack([across, up, height], axis=-1)
             on_ground = Rotation.from_euler('z', yaw).apply(flat) + np.array([x, y, 0.0])
             pixels = phone.pixels((on_ground - eye) @ turn.T, focal)
             # Feet and shadows hide some.

@@ -25,9 +25,8 @@ if TYPE_CHECKING:
     from leg_kinematics.calibration.readings_file import ReadingsFile
     from leg_kinematics.chain.calibrated_robot import CalibratedRobot
     from leg_kinematics.commands.mock_feet import MockFeet
-    from leg_kinematics.commands.photographed import Markers
     from leg_kinematics.identification.survey import Survey
-    from leg_kinematics.identification.working_out import Knowledge
+    from leg_kinematics.identification.working_out import Knowledge, Markers
 
 T = TypeVar('T')
 

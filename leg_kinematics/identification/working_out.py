@@ -24,6 +24,10 @@ from leg_kinematics.identification.verdict import GOOD, verdict
 #: So many stations of each leg, or poses of all, are measured.
 COUNTS = {By.RULER: 14, By.GROUND: 20, By.PHOTOGRAPHS: 12}
 
+#: Markers sit somewhere near the tips: where these are is told by so many touches of each foot
+#: (DEVELOPERS.md).
+TOUCHES = 2
+
 #: So many more, where a leg is not known well enough by these.
 FURTHER = 4
 
@@ -35,8 +39,26 @@ ENOUGH_TOUCHES = 4
 SPARE = 8e-3
 STEP = 1e-3
 
-#: What photographs show of markers, by all that was noted.
-Markers = Callable[[tuple[FootEntry, ...]], Sequence[FootSeen]]
+
+@dataclass(frozen=True)
+class MarkersSeen:
+    """What photographs show.
+
+    Attributes
+    ----------
+    feet
+        Where markers were.
+    words
+        What is wrong with which photographs, and which would help, in sentences.
+
+    """
+
+    feet: tuple[FootSeen, ...] = ()
+    words: tuple[str, ...] = ()
+
+
+#: What photographs show, by all that was noted.
+Markers = Callable[[tuple[FootEntry, ...]], MarkersSeen]
 
 
 @dataclass(frozen=True)
@@ -87,13 +109,13 @@ class Knowledge:
         readings = {joint: self.readings[joint] for joint in self.spans_us(legs)}
         try:
             seen = self.markers(noted)
-            evidence = evidence_of(readings, noted, legs, self.tolerances, seen)
+            evidence = evidence_of(readings, noted, legs, self.tolerances, seen.feet)
             if not evidence.all_feet:
                 return 'no foot was measured'
             found = identify(self.room.robot, self.spans_us(legs), evidence, self.tolerances)
         except LegKinematicsError as error:
             return str(error)
-        told = verdict(self.room, self.maps.by_joint, evidence, found)
+        told = (*verdict(self.room, self.maps.by_joint, evidence, found), *seen.words)
         planned = len(evidence.all_feet) < COUNTS[self.by]
         return Surveyed(evidence, found, told, () if planned else self._further(found))
 
@@ -105,10 +127,10 @@ class Knowledge:
         feet = landing(self.room, self.maps.by_joint, found)
         if feet.after(0.95) <= GOOD:
             return ()
-        return self._stations(found, leg, FURTHER)
+        return self._stations(found, leg, FURTHER, self.by)
 
-    def _stations(self, known: Identified, leg: str, count: int) -> tuple[Station, ...]:
-        choose = ruler_points if self.by is By.RULER else touch_points
+    def _stations(self, known: Identified, leg: str, count: int, by: By) -> tuple[Station, ...]:
+        choose = ruler_points if by is By.RULER else touch_points
         maps, told = self.maps.by_joint, self.tolerances
         points = choose(self.room, maps, known, leg, count, tolerances=told)
         return tuple((point,) for point in points)
@@ -167,9 +189,18 @@ class Knowledge:
         count = COUNTS[self.by]
         if self.by is By.PHOTOGRAPHS:
             maps, told = self.maps.by_joint, self.tolerances
-            rounds = [Round(tuple(legs), poses(self.room, maps, known, count, tolerances=told))]
+            taken = poses(self.room, maps, known, count, tolerances=told)
+            rounds = [
+                Round(tuple(legs), taken, By.PHOTOGRAPHS),
+                *(
+                    Round((leg,), self._stations(known, leg, TOUCHES, By.GROUND), By.GROUND)
+                    for leg in legs
+                ),
+            ]
         else:
-            rounds = [Round((leg,), self._stations(known, leg, count)) for leg in legs]
+            rounds = [
+                Round((leg,), self._stations(known, leg, count, self.by), self.by) for leg in legs
+            ]
         for each in rounds:
             if not each.stations:
                 raise CommandError(

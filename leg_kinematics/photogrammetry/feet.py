@@ -36,6 +36,9 @@ PAPER = 0.05e-3
 #: many times how well the corners of sheets were found.
 MOST_APART, TIMES_APART = 1.5, 8.0
 
+#: A photograph whose corners of sheets are farther from where they should be does not fit, px.
+MISFIT = 1.5
+
 #: A second way in which a marker may stand cannot be told from the first one when it is worse by no
 #: more than this: chi-square, 1 degree of freedom, 99 % (scipy).
 AMBIGUOUS = 6.634897
@@ -144,16 +147,17 @@ def feet_from_looks(
 ) -> PhotoResult:
     """Find the feet in photographs that were looked at; see `feet_from_photographs`."""
     scale = bar_length / BAR
-    start = first_estimates(looks, scale)
-    if start is None:
-        return PhotoResult({}, tuple(_unused(look) for look in looks), (words.NO_SHEET,))
-    of_sheets = adjust(start.scene, start.seen, start.widths)
-    used = [looks[place] for place in start.photographs]
+    fitted = _fitted_sheets(looks, scale)
+    notes = {look.file: _unused(look) for look in looks}
+    if fitted is None:
+        return PhotoResult({}, tuple(notes.values()), (words.NO_SHEET,))
+    start, of_sheets, used, misfits = fitted
+    notes |= {file: PhotographNote(file, used=False, words=words.MISFIT) for file in misfits}
     most = max(MOST_APART, TIMES_APART * float(np.median(of_sheets.sigmas)))
     kept, apart = place_feet(of_sheets.scene, used, poses, most)
     solution = _with_feet(of_sheets.scene, start, kept)
-    places = _places(solution, kept)
-    notes = {look.file: _unused(look) for look in looks}
+    spreads = solution.of_centres()
+    places = _places(solution, kept, spreads)
     for index, look in enumerate(used):
         notes[look.file] = PhotographNote(
             look.file,
@@ -162,16 +166,46 @@ def feet_from_looks(
                 look,
                 float(np.median(solution.sigmas[solution.seen.photograph == index])),
                 [key[1] for key, files in apart.items() if look.file in files],
-                _helped(solution, index, kept),
+                _helped(solution, index, kept, spreads),
             ),
         )
-    spreads = {key: (place.spread, place.views) for key, place in places.items()}
+    known = {key: (place.spread, place.views) for key, place in places.items()}
     posed = sorted(set(poses.values()))
     return PhotoResult(
         feet=places,
-        photographs=tuple(notes[look.file] for look in looks),
-        advice=words.advice(spreads, apart, posed, legs, GOOD),
+        photographs=tuple(notes.values()),
+        advice=words.advice(known, apart, posed, legs, GOOD),
     )
+
+
+def _fitted_sheets(
+    looks: Sequence[Look], scale: float
+) -> tuple[Start, Solution, list[Look], list[str]] | None:
+    """Adjust cameras and sheets, and leave out photographs that do not fit the others, worst first.
+
+    Returns
+    -------
+    tuple or None
+        First estimates, what became of them, the photographs in it, and the files left out; None
+        where no sheet is seen well enough.
+
+    """
+    misfits: list[str] = []
+    while True:
+        rest = [look for look in looks if look.file not in misfits]
+        start = first_estimates(rest, scale)
+        if start is None:
+            return None
+        solution = adjust(start.scene, start.seen, start.widths)
+        used = [rest[place] for place in start.photographs]
+        sigmas = [
+            float(np.median(solution.sigmas[start.seen.photograph == index]))
+            for index in range(len(used))
+        ]
+        worst = int(np.argmax(sigmas))
+        if len(used) == 1 or sigmas[worst] <= MISFIT:
+            return start, solution, used, misfits
+        misfits.append(used[worst].file)
 
 
 def _unused(look: Look) -> PhotographNote:
@@ -204,10 +238,12 @@ def _standing(scene: Scene, kept: Sequence[FootViews]) -> Scene:
     )
 
 
-def _places(solution: Solution, kept: Sequence[FootViews]) -> dict[tuple[int, str], FootPlace]:
+def _places(
+    solution: Solution, kept: Sequence[FootViews], spreads: Floats
+) -> dict[tuple[int, str], FootPlace]:
     """Return where the markers are; where two ways to stand are as likely, both are covered."""
     places = {}
-    for marker, (foot, spread) in enumerate(zip(kept, solution.of_centres(), strict=True)):
+    for marker, (foot, spread) in enumerate(zip(kept, spreads, strict=True)):
         centre = solution.scene.centres[marker]
         covariance = spread + PAPER**2 * np.eye(3)
         variance = float(np.median(solution.sigmas[solution.seen.marker == marker])) ** 2
@@ -226,7 +262,7 @@ def _places(solution: Solution, kept: Sequence[FootViews]) -> dict[tuple[int, st
 
 
 def _helped(
-    solution: Solution, photograph: int, kept: Sequence[FootViews]
+    solution: Solution, photograph: int, kept: Sequence[FootViews], spreads: Floats
 ) -> tuple[float, float, int, str] | None:
     """Tell which foot a photograph helps most.
 
@@ -241,8 +277,8 @@ def _helped(
     if not shown:
         return None
     with_it, without = (
-        np.sqrt(np.linalg.eigvalsh(solution.of_centres(left_out))[:, -1])
-        for left_out in (None, photograph)
+        np.sqrt(np.linalg.eigvalsh(each)[:, -1])
+        for each in (spreads, solution.of_centres(photograph))
     )
     most = max(shown, key=lambda marker: without[marker] / with_it[marker])
     return float(with_it[most]), float(without[most]), kept[most].pose, kept[most].leg

@@ -12,6 +12,11 @@ BLURRED = 2.0
 #: Better by less than this part is no help worth a word.
 LEAST_HELP = 1.1
 
+MISFIT = (
+    'It is left out: its corners are not where the other photographs let them be. Was it zoomed, '
+    'or taken with another lens of the phone, or did a sheet move or curl up?'
+)
+
 NO_SHEET = (
     'No photograph shows a floor sheet well enough: lay at least two sheets beside the feet, in '
     'the light, and have one of them whole in each photograph.'
@@ -130,9 +135,10 @@ def advice(
             )
         if loose:
             worst = max(spreads[pose, leg][0] for leg in loose)
+            verb = 'are' if len(loose) > 1 else 'is'
             sentences.append(
-                f'Pose {pose}: {_listed(loose)} known only to {1e3 * worst:.2f} mm. Take another '
-                'photograph of this pose, from nearer and from another side.'
+                f'Pose {pose}: {_listed(loose)} {verb} known only to {1e3 * worst:.2f} mm. Take '
+                'another photograph of this pose, from nearer and from another side.'
             )
     return tuple(sentences)
 

@@ -16,12 +16,15 @@ from scipy.spatial.transform import Rotation
 from leg_kinematics.photogrammetry import bundle
 from leg_kinematics.photogrammetry.bundle import Beliefs, adjust
 from leg_kinematics.photogrammetry.feet import PhotoResult, feet_from_looks
+from leg_kinematics.photogrammetry.photograph_words import advice
 from leg_kinematics.photogrammetry.scene import Columns, Scene, Sightings
 
 if TYPE_CHECKING:
     from test.photographer import Photographer, marker_somewhere
+    from test.unknown_robot import aligned
 else:
     from photographer import Photographer, marker_somewhere
+    from unknown_robot import aligned
 
 Floats = NDArray[np.float64]
 Truth = dict[tuple[int, str], Floats]
@@ -59,6 +62,32 @@ def test_exact_corners_give_exact_feet() -> None:
     wrong = off(person.result(LEGS), true)
     assert wrong.keys() == true.keys()
     assert np.array(list(wrong.values())) == pytest.approx(0.0, abs=2e-6)
+
+
+def test_feet_are_as_large_as_the_bar_is_told() -> None:
+    """A bar that is typed 0.3 % too long makes everything 0.3 % larger, by hand."""
+    person, _ = photographed(2, poses=1)
+    true, larger = (
+        feet_from_looks(person.looks, person.poses, LEGS, length)
+        for length in (person.bar_length, 1.003 * person.bar_length)
+    )
+    for key, foot in true.feet.items():
+        expected = 1.003 * np.array(foot.position)
+        assert larger.feet[key].position == pytest.approx(expected, abs=1e-6)
+
+
+def test_sheets_that_are_bowed_do_little_harm() -> None:
+    """Their middle 1 mm above their short edges: feet are off by 0.8 mm, but all alike.
+
+    When they are moved together as well as they can be (Kabsch), 0.1 mm is left.
+    """
+    person, true = photographed(0, poses=3, bar=0.0, bow=1e-3)
+    feet = person.result(LEGS).feet
+    found = np.array([foot.position for foot in feet.values()])
+    points = np.array([true[key] for key in feet])
+    assert np.median(np.linalg.norm(found - points, axis=1)) == pytest.approx(0.8e-3, abs=0.1e-3)
+    left = np.linalg.norm(aligned(found, points) - points, axis=1)
+    assert np.median(left) < 0.1e-3
 
 
 def test_feet_are_as_well_known_as_is_said() -> None:
@@ -197,6 +226,28 @@ def test_a_photograph_of_another_pose_is_told() -> None:
             assert np.linalg.norm(wrong) < 1e-3
 
 
+def test_photographs_that_do_not_fit_are_left_out() -> None:
+    """Zoomed, or taken after a sheet was pushed by 4 mm: told, and no foot is given by them."""
+    for spoil in ('zoom', 'push'):
+        person, true = photographed(3, poses=2, bar=0.0)
+        if spoil == 'zoom':
+            person.phone = replace(person.phone, focal=1.7 * person.phone.focal)
+        else:
+            person.laid[1, 0] += 0.004
+        rng = np.random.default_rng(3)
+        markers = {leg: marker_somewhere(rng, place) for place, leg in enumerate(LEGS)}
+        person.take(4, markers, 2)
+        result = person.result(LEGS)
+        told = {note.file: (note.used, note.words) for note in result.photographs}
+        for file in ('IMG_0004.jpg', 'IMG_0005.jpg'):
+            used, words = told[file]
+            assert not used
+            assert 'was it zoomed' in words.lower()
+            assert 'did a sheet move' in words
+        assert all(pose != 4 for pose, _ in result.feet)
+        assert all(np.linalg.norm(wrong) < 1e-3 for wrong in off(result, true).values())
+
+
 def test_a_foot_that_moved_is_told() -> None:
     """By 3 mm, sideways, between two photographs of one pose; the other feet stay."""
     person, _ = photographed(6, poses=1)
@@ -266,3 +317,10 @@ def test_what_a_photograph_helps() -> None:
     for note in person.result(LEGS).photographs:
         assert 'It helps: ' in note.words
         assert 'in pose 1 is known to 0.0' in note.words
+
+
+def test_a_foot_that_is_known_too_loosely_is_told() -> None:
+    """Seen twice, but known to 0.4 mm only, where 0.15 mm are enough."""
+    known = {(1, 'left'): (0.4e-3, 2), (1, 'right'): (0.1e-3, 2)}
+    (sentence,) = advice(known, {}, [1], ['left', 'right'], 0.15e-3)
+    assert sentence.startswith('Pose 1: left is known only to 0.40 mm. Take another photograph')

@@ -134,7 +134,7 @@ def test_feet_of_rendered_photographs(printed: Printed, bracken: Robot, tmp_path
 @pytest.mark.parametrize(
     ('spoilt', 'words'),
     [
-        (Spoilt(blur=2.8), 'blurred over 2.'),
+        (Spoilt(blur=2.2), 'blurred over 2.'),
         (Spoilt(exposure=0.28), 'too dark: bring more light'),
         (Spoilt(exposure=2.2), 'burnt out: take it with less light'),
         (Spoilt(blur=14.0), 'No corner of a sheet is found'),
@@ -144,7 +144,7 @@ def test_what_spoils_a_photograph_is_told(
     printed: Printed, bracken: Robot, tmp_path: Path, spoilt: Spoilt, words: str
 ) -> None:
     """Blurred over a little or a lot, too dark, and burnt out."""
-    session = Session(tmp_path, printed, bracken.leg_names, np.random.default_rng(3), (1800, 1350))
+    session = Session(tmp_path, printed, bracken.leg_names, np.random.default_rng(3), (1500, 1125))
     session.take(1, 1, lambda _: spoilt)
     (note,) = session.result().photographs
     assert words in note.words

@@ -94,14 +94,13 @@ def cut_lines() -> list[float]:
     return [42.5 + 40.0 * k + side for k in range(6) for side in (-10.0, 10.0)]
 
 
-@pytest.mark.parametrize('page', range(2))
-def test_corners_are_where_the_layout_says(sheets_file: Path, page: int, tmp_path: Path) -> None:
-    """Found on the page itself by OpenCV, whose boards know nothing of our pages."""
+def test_corners_are_where_the_layout_says(sheets_file: Path, tmp_path: Path) -> None:
+    """Found on the second page by OpenCV, whose boards know nothing of our pages."""
     file = tmp_path / 'page.png'
-    cv2.imwrite(str(file), page_of(sheets_file, page))
+    cv2.imwrite(str(file), page_of(sheets_file, 1))
     look = look_at(file, [])
     (sheet,) = look.sheets
-    assert sheet.sheet == page + 1
+    assert sheet.sheet == 2
     assert sheet.corners.tolist() == list(range(40))
     # Pixels are counted from the middle of the upper left one.
     found = (sheet.pixels + 0.5) / PIXELS_PER_MM
