@@ -18,7 +18,9 @@ from leg_kinematics.commands.photographed import PhotographFolder, markers_in, n
 from leg_kinematics.errors import CommandError
 from leg_kinematics.photogrammetry import feet
 from leg_kinematics.photogrammetry.feet import FootPlace, PhotographNote, PhotoResult
-from leg_kinematics.robot import Robot
+from leg_kinematics.robot import load_robot
+
+BRACKEN = load_robot(Path(__file__).parents[2] / 'config/robots/bracken.yaml')
 
 HERE = LegStand('left_front', (1500.0, 1400.0, 1600.0), (1, -1, 1))
 THERE = LegStand('left_front', (1400.0, 1500.0, 1700.0), (1, 1, 1))
@@ -37,7 +39,7 @@ NOTED: tuple[FootEntry, ...] = (
 
 
 def test_markers_stand_where_their_legs_were_posed(
-    bracken: Robot, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Each placement by its own photographs; one that shows nothing is told; asked for once."""
     asked: list[tuple[Mapping[str, int], float]] = []
@@ -45,7 +47,7 @@ def test_markers_stand_where_their_legs_were_posed(
     def found(
         folder: Path, photographs: Mapping[str, int], legs: Sequence[str], bar: float
     ) -> PhotoResult:
-        assert (folder, tuple(legs)) == (tmp_path, bracken.leg_names)
+        assert (folder, tuple(legs)) == (tmp_path, BRACKEN.leg_names)
         asked.append((photographs, bar))
         pose = next(iter(photographs.values()))
         place = FootPlace((0.1 * pose, 0.2, 0.01), VARIANCES, 2)
@@ -53,7 +55,7 @@ def test_markers_stand_where_their_legs_were_posed(
         return PhotoResult({(pose, 'left_front'): place}, (note,), ())
 
     monkeypatch.setattr(feet, 'feet_from_photographs', found)
-    find = markers_in(tmp_path, bracken)
+    find = markers_in(tmp_path, BRACKEN)
     seen = find(NOTED)
     assert asked == [({'a.jpg': 1, 'b.jpg': 1}, 0.2), ({'c.jpg': 2, 'd.jpg': 2}, 0.2)]
     assert [(each.stand, each.placement, each.position) for each in seen.feet] == [
@@ -66,10 +68,10 @@ def test_markers_stand_where_their_legs_were_posed(
     assert len(asked) == 2
 
 
-def test_a_bar_that_nobody_measured(bracken: Robot, tmp_path: Path) -> None:
+def test_a_bar_that_nobody_measured(tmp_path: Path) -> None:
     """Without it nothing is known to scale."""
     with pytest.raises(CommandError, match='nobody has measured the bar'):
-        markers_in(tmp_path, bracken)(NOTED[1:])
+        markers_in(tmp_path, BRACKEN)(NOTED[1:])
 
 
 def test_photographs_without_their_folder() -> None:
