@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Photographs as they come into a folder, and what they show of the feet of a robot."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,13 +14,11 @@ from leg_kinematics.calibration.foot_readings import (
 )
 from leg_kinematics.errors import CommandError
 from leg_kinematics.identification.evidence import FootSeen
+from leg_kinematics.identification.working_out import Markers, MarkersSeen
 from leg_kinematics.robot import Robot
 
 if TYPE_CHECKING:
     from leg_kinematics.photogrammetry.feet import PhotoResult
-
-#: What finds markers in the photographs that were noted.
-Markers = Callable[[tuple[FootEntry, ...]], Sequence[FootSeen]]
 
 
 class PhotographFolder:
@@ -53,7 +51,7 @@ class PhotographFolder:
         return photographs_in(self._folder)
 
 
-def no_markers(noted: tuple[FootEntry, ...]) -> Sequence[FootSeen]:
+def no_markers(noted: tuple[FootEntry, ...]) -> MarkersSeen:
     """See nothing, where there are no photographs.
 
     Raises
@@ -64,7 +62,7 @@ def no_markers(noted: tuple[FootEntry, ...]) -> Sequence[FootSeen]:
     """
     if any(isinstance(each, PhotographTaken) for each in noted):
         raise CommandError('photographs were noted: name their folder by --photographs')
-    return ()
+    return MarkersSeen()
 
 
 def markers_in(folder: Path, robot: Robot) -> Markers:
@@ -78,9 +76,9 @@ def markers_in(folder: Path, robot: Robot) -> Markers:
         The description: its legs have the numbers of the markers.
 
     """
-    known: dict[tuple[FootEntry, ...], Sequence[FootSeen]] = {}
+    known: dict[tuple[FootEntry, ...], MarkersSeen] = {}
 
-    def find(noted: tuple[FootEntry, ...]) -> Sequence[FootSeen]:
+    def find(noted: tuple[FootEntry, ...]) -> MarkersSeen:
         about = tuple(
             each for each in noted if isinstance(each, LegPosed | PhotographTaken | BarMeasured)
         )
@@ -92,19 +90,21 @@ def markers_in(folder: Path, robot: Robot) -> Markers:
     return find
 
 
-def _seen(folder: Path, robot: Robot, noted: tuple[FootEntry, ...]) -> list[FootSeen]:
-    found = []
+def _seen(folder: Path, robot: Robot, noted: tuple[FootEntry, ...]) -> MarkersSeen:
+    found, words = [], []
     posed = [each for each in noted if isinstance(each, LegPosed)]
     for placement in sorted({each.placement for each in posed}):
         here = [each for each in posed if each.placement == placement]
         result = photographs_of(folder, robot, noted, {each.pose for each in here})
+        words += [f'{each.file}: {each.words}' for each in result.photographs if not each.used]
+        words += result.advice
         for each in here:
             place = result.feet.get((each.pose, each.stand.leg))
             if place is not None:
                 found.append(
                     FootSeen(each.stand, placement, place.position, place.covariance, 'marker')
                 )
-    return found
+    return MarkersSeen(tuple(found), tuple(words))
 
 
 def photographs_of(

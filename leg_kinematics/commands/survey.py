@@ -25,10 +25,8 @@ if TYPE_CHECKING:
     from leg_kinematics.calibration.readings_file import ReadingsFile
     from leg_kinematics.chain.calibrated_robot import CalibratedRobot
     from leg_kinematics.commands.mock_feet import MockFeet
-    from leg_kinematics.commands.photographed import Markers
-    from leg_kinematics.identification.stations import By
     from leg_kinematics.identification.survey import Survey
-    from leg_kinematics.identification.working_out import Knowledge
+    from leg_kinematics.identification.working_out import Knowledge, Markers
 
 T = TypeVar('T')
 
@@ -207,8 +205,6 @@ class _Work:
         With its present maps; the legs that are wired.
     legs
         That are measured.
-    by
-        How.
     photographs
         The folder of photographs.
     file
@@ -223,7 +219,6 @@ class _Work:
     robot: Robot
     calibrated: 'CalibratedRobot'
     legs: tuple[str, ...]
-    by: 'By'
     photographs: Path | None
     file: 'ReadingsFile'
     knowledge: 'Knowledge'
@@ -292,13 +287,13 @@ def _work(
             calibrated.maps,
             readings_of(file, joints),
             _markers(photographs, described),
+            By[by.upper()],
         )
     )
     return _Work(
         robot=described,
         calibrated=calibrated,
         legs=chosen,
-        by=By[by.upper()],
         photographs=photographs,
         file=file,
         knowledge=knowledge,
@@ -360,7 +355,7 @@ def _measure(work: _Work, specs: tuple[str, ...], console: Console, *, store_lim
 
     console.print('Choosing the points that tell the most ...')
     knowledge = work.knowledge
-    plan = SurveyPlan(work.by, knowledge.rounds(work.legs, work.by), knowledge)
+    plan = SurveyPlan(knowledge.rounds(work.legs), knowledge)
     with ExitStack() as stack:
         mock = None
         if not specs:

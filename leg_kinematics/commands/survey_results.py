@@ -9,6 +9,7 @@ from pathlib import Path
 from leg_kinematics.calibration import Measured, ServoMaps
 from leg_kinematics.calibration.least_squares import Estimate
 from leg_kinematics.identification.adoption import Adoption, adopt
+from leg_kinematics.identification.feet_picture import draw_feet
 from leg_kinematics.identification.joint_picture import draw_joint
 from leg_kinematics.identification.surveyed import Surveyed
 from leg_kinematics.identification.working_out import Knowledge
@@ -36,11 +37,13 @@ def adoption_of(found: Surveyed, robot: Robot, maps: ServoMaps, today: date) -> 
 
 
 def draw_results(found: Surveyed, knowledge: Knowledge, folder: Path) -> list[Path]:
-    """Write a picture of every joint; returns the files."""
-    files = []
+    """Write a picture of the feet, and one of every joint; returns the files."""
+    maps = knowledge.maps.by_joint
+    files = [folder / 'feet.png']
+    draw_feet(knowledge.room, maps, found.evidence, found.identified).savefig(files[0], dpi=100)
     for joint in found.identified.joints:
         files.append(folder / f'{joint}.png')
-        draw_joint(found, knowledge.maps.by_joint[joint]).savefig(files[-1], dpi=100)
+        draw_joint(found, maps[joint]).savefig(files[-1], dpi=100)
     return files
 
 

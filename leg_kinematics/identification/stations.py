@@ -41,14 +41,17 @@ class Round:
         Which are measured: one, or by photographs all.
     stations
         Where, in the order in which they are best come to.
+    by
+        How.
 
     """
 
     legs: tuple[str, ...]
     stations: tuple[Station, ...]
+    by: By
 
 
-def still_open(of: Round, noted: Iterable[FootEntry], by: By) -> tuple[Station, ...]:
+def still_open(of: Round, noted: Iterable[FootEntry]) -> tuple[Station, ...]:
     """Return the stations of a round that are still to be measured.
 
     Whatever was measured elsewhere, as with former maps, or lower down until the foot touched the
@@ -60,12 +63,10 @@ def still_open(of: Round, noted: Iterable[FootEntry], by: By) -> tuple[Station, 
         The round.
     noted
         All about feet.
-    by
-        How they are measured.
 
     """
     stands = [
-        each.stand for each in noted if isinstance(each, by.value) and each.stand.leg in of.legs
+        each.stand for each in noted if isinstance(each, of.by.value) and each.stand.leg in of.legs
     ]
     left = [
         station

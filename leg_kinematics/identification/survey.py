@@ -6,7 +6,8 @@ It is the sister of `calibration.dialogue`, and like it knows neither terminal n
 shows it asks for the `question`, hands answers on, and calls `step` all the time. Legs move only by
 an answer, and by the rules of the bench.
 
-A round is one leg, or all of them where photographs are taken. What is noted is in the file of
+A round is one leg; where photographs are taken it is all of them, and then each foot touches the
+ground. What is noted is in the file of
 readings at once, and whoever comes back later goes on where that ends. Undoing takes the last step
 back, in the file as well.
 """
@@ -150,8 +151,6 @@ class SurveyPlan:
 
     Attributes
     ----------
-    by
-        How.
     rounds
         One or more, in their order.
     knowledge
@@ -159,7 +158,6 @@ class SurveyPlan:
 
     """
 
-    by: By
     rounds: tuple[Round, ...]
     knowledge: Knowledge
 
@@ -215,7 +213,7 @@ class Survey:
         self.finish: Finish | None = None
         self.words = ''
         placement = last_placement(file.feet)
-        if plan.by is By.PHOTOGRAPHS and self._bar is None:
+        if plan.rounds[0].by is By.PHOTOGRAPHS and self._bar is None:
             self._place = _Place(0, Stage.BAR, placement)
         else:
             self._place = self._first_open(0, placement)
@@ -271,7 +269,7 @@ class Survey:
             case Stage.BAR:
                 return say.bar()
             case Stage.POWER:
-                return say.power(self._plan.by, place.placement)
+                return say.power(of.by, place.placement)
             case Stage.RESULT:
                 found = self._found(of.legs)
                 return say.result(of, found, len(self._further(of, found)))
@@ -293,7 +291,7 @@ class Survey:
 
     def _count(self, of: Round) -> int:
         return sum(
-            isinstance(each, self._plan.by.value) and each.stand.leg == of.legs[0]
+            isinstance(each, of.by.value) and each.stand.leg == of.legs[0]
             for each in self._file.feet
         )
 
@@ -427,7 +425,7 @@ class Survey:
             number = self._place.placement
             if number is None or anew:
                 number = (number or 0) + 1
-            opened = still_open(of, self._file.feet, self._plan.by)
+            opened = still_open(of, self._file.feet)
             self._measure(replace(self._place, placement=number, plan=opened))
 
     def _power_again(self) -> None:
@@ -443,7 +441,7 @@ class Survey:
             self._take(replace(place, stage=Stage.RESULT, lowered=0.0, read=None), *entries)
             self._head_for(self._place)
             return
-        stage = MEASURING[self._plan.by]
+        stage = MEASURING[self._plan.rounds[place.index].by]
         self._take(replace(place, stage=stage, lowered=0.0, read=None), *entries)
         self._place = replace(self._place, old=frozenset(self._photographs()))
         self._head_for(self._place)
@@ -573,7 +571,7 @@ class Survey:
     def _first_open(self, index: int, placement: int | None) -> _Place:
         """Give the first round from here on of which something is not measured yet."""
         for each in range(index, len(self._plan.rounds)):
-            opened = still_open(self._plan.rounds[each], self._file.feet, self._plan.by)
+            opened = still_open(self._plan.rounds[each], self._file.feet)
             if opened:
                 return _Place(each, Stage.POWER, placement, opened)
         return _Place(len(self._plan.rounds), Stage.SUMMARY, placement)
@@ -583,7 +581,9 @@ class Survey:
         if not isinstance(found, Surveyed):
             return ()
         again = dict.fromkeys(
-            nearest(of, stand) for stand in found.doubtful if stand.leg in of.legs
+            nearest(of, stand)
+            for stand in found.doubtful(touches=of.by is By.GROUND)
+            if stand.leg in of.legs
         )
         return (*again, *found.further)
 

@@ -52,22 +52,22 @@ class Surveyed:
                     return each
         return None
 
-    @property
-    def doubtful(self) -> tuple[LegStand, ...]:
-        """How legs stood where something does not fit, and was not measured again since."""
-        measured: list[FootSeen | FootOnGround] = [*self.evidence.feet, *self.evidence.touches]
-        places = {
-            each.place + len(self.evidence.feet) * (each.kind == 'touch')
-            for each in self.identified.suspects
-            if each.kind != 'reading'
-        }
+    def doubtful(self, *, touches: bool) -> tuple[LegStand, ...]:
+        """Say how legs stood where something does not fit, and was not measured again since.
+
+        Of touches of the ground, or of positions.
+        """
+        kind, of = ('touch', self.evidence.touches) if touches else ('foot', self.evidence.feet)
+        places = {each.place for each in self.identified.suspects if each.kind == kind}
+        stands = [each.stand for each in of]
         trusted = {
-            (each.stand.leg, each.stand.pulses_us)
-            for place, each in enumerate(measured)
-            if place not in places
+            (each.leg, each.pulses_us) for place, each in enumerate(stands) if place not in places
         }
-        stands = [measured[place].stand for place in sorted(places)]
-        return tuple(each for each in stands if (each.leg, each.pulses_us) not in trusted)
+        return tuple(
+            each
+            for place, each in enumerate(stands)
+            if place in places and (each.leg, each.pulses_us) not in trusted
+        )
 
 
 class Judge(Protocol):

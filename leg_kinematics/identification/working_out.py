@@ -12,16 +12,24 @@ from leg_kinematics.calibration.readings_file import ReadingsFile
 from leg_kinematics.errors import CalibrationError, CommandError, LegKinematicsError
 from leg_kinematics.identification.approach import Point
 from leg_kinematics.identification.evidence import Evidence, FootSeen
-from leg_kinematics.identification.fit import identify
+from leg_kinematics.identification.fit import Identified, identify
+from leg_kinematics.identification.landing import landing
 from leg_kinematics.identification.points import poses, ruler_points, touch_points
 from leg_kinematics.identification.room import Room
-from leg_kinematics.identification.stations import By, Round
+from leg_kinematics.identification.stations import By, Round, Station
 from leg_kinematics.identification.surveyed import Surveyed, evidence_of
 from leg_kinematics.identification.tolerances import Tolerances
-from leg_kinematics.identification.verdict import verdict
+from leg_kinematics.identification.verdict import GOOD, verdict
 
-#: So many stations of each leg, or poses of all, are measured.
-COUNTS = {By.RULER: 14, By.GROUND: 20, By.PHOTOGRAPHS: 12}
+#: So many stations of each leg, or poses of all, are measured (what comes of it: DEVELOPERS.md).
+COUNTS = {By.RULER: 10, By.GROUND: 10, By.PHOTOGRAPHS: 12}
+
+#: Markers sit somewhere near the tips: where these are is told by so many touches of each foot
+#: (DEVELOPERS.md).
+TOUCHES = 2
+
+#: So many more, where a leg is not known well enough by these.
+FURTHER = 4
 
 #: After so many touches it is known where the ground is.
 ENOUGH_TOUCHES = 4
@@ -31,8 +39,26 @@ ENOUGH_TOUCHES = 4
 SPARE = 8e-3
 STEP = 1e-3
 
-#: What photographs show of markers, by all that was noted.
-Markers = Callable[[tuple[FootEntry, ...]], Sequence[FootSeen]]
+
+@dataclass(frozen=True)
+class MarkersSeen:
+    """What photographs show.
+
+    Attributes
+    ----------
+    feet
+        Where markers were.
+    words
+        What is wrong with which photographs, and which would help, in sentences.
+
+    """
+
+    feet: tuple[FootSeen, ...] = ()
+    words: tuple[str, ...] = ()
+
+
+#: What photographs show, by all that was noted.
+Markers = Callable[[tuple[FootEntry, ...]], MarkersSeen]
 
 
 @dataclass(frozen=True)
@@ -49,6 +75,8 @@ class Knowledge:
         Angles read off, by joint.
     markers
         What photographs show.
+    by
+        How feet are measured.
     tolerances
         How well was built, and is measured.
 
@@ -58,6 +86,7 @@ class Knowledge:
     maps: ServoMaps
     readings: Mapping[str, tuple[Reading, ...]]
     markers: Markers
+    by: By
     tolerances: Tolerances = field(default_factory=Tolerances)
 
     def spans_us(self, legs: Sequence[str]) -> dict[str, tuple[float, float]]:
@@ -80,14 +109,31 @@ class Knowledge:
         readings = {joint: self.readings[joint] for joint in self.spans_us(legs)}
         try:
             seen = self.markers(noted)
-            evidence = evidence_of(readings, noted, legs, self.tolerances, seen)
+            evidence = evidence_of(readings, noted, legs, self.tolerances, seen.feet)
             if not evidence.all_feet:
                 return 'no foot was measured'
             found = identify(self.room.robot, self.spans_us(legs), evidence, self.tolerances)
         except LegKinematicsError as error:
             return str(error)
-        told = verdict(self.room, self.maps.by_joint, evidence, found)
-        return Surveyed(evidence, found, told)
+        told = (*verdict(self.room, self.maps.by_joint, evidence, found), *seen.words)
+        planned = len(evidence.all_feet) < COUNTS[self.by]
+        return Surveyed(evidence, found, told, () if planned else self._further(found))
+
+    def _further(self, found: Identified) -> tuple[Station, ...]:
+        """Choose stations of a leg that is not known well enough; nothing of several legs."""
+        if len(found.measured) > 1 or self.by is By.PHOTOGRAPHS:
+            return ()
+        (leg,) = found.measured
+        feet = landing(self.room, self.maps.by_joint, found)
+        if feet.after(0.95) <= GOOD:
+            return ()
+        return self._stations(found, leg, FURTHER, self.by)
+
+    def _stations(self, known: Identified, leg: str, count: int, by: By) -> tuple[Station, ...]:
+        choose = ruler_points if by is By.RULER else touch_points
+        maps, told = self.maps.by_joint, self.tolerances
+        points = choose(self.room, maps, known, leg, count, tolerances=told)
+        return tuple((point,) for point in points)
 
     def clear_depth(self, point: Point, found: Surveyed, placement: int) -> float:
         """Say how far a foot can be lowered at once, m, by what is known of its leg by now.
@@ -127,7 +173,7 @@ class Knowledge:
                 return depth
             depth += STEP
 
-    def rounds(self, legs: Sequence[str], by: By) -> tuple[Round, ...]:
+    def rounds(self, legs: Sequence[str]) -> tuple[Round, ...]:
         """Choose where legs are to be measured.
 
         It is the same choice every time: what was measured already is found among it.
@@ -140,15 +186,21 @@ class Knowledge:
         """
         readings = {joint: self.readings[joint] for joint in self.spans_us(legs)}
         known = identify(self.room.robot, self.spans_us(legs), Evidence(readings), self.tolerances)
-        maps, count, told = self.maps.by_joint, COUNTS[by], self.tolerances
-        if by is By.PHOTOGRAPHS:
-            rounds = [Round(tuple(legs), poses(self.room, maps, known, count, tolerances=told))]
+        count = COUNTS[self.by]
+        if self.by is By.PHOTOGRAPHS:
+            maps, told = self.maps.by_joint, self.tolerances
+            taken = poses(self.room, maps, known, count, tolerances=told)
+            rounds = [
+                Round(tuple(legs), taken, By.PHOTOGRAPHS),
+                *(
+                    Round((leg,), self._stations(known, leg, TOUCHES, By.GROUND), By.GROUND)
+                    for leg in legs
+                ),
+            ]
         else:
-            choose = ruler_points if by is By.RULER else touch_points
-            rounds = []
-            for leg in legs:
-                points = choose(self.room, maps, known, leg, count, tolerances=told)
-                rounds.append(Round((leg,), tuple((point,) for point in points)))
+            rounds = [
+                Round((leg,), self._stations(known, leg, count, self.by), self.by) for leg in legs
+            ]
         for each in rounds:
             if not each.stations:
                 raise CommandError(

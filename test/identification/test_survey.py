@@ -45,7 +45,7 @@ from leg_kinematics.identification.room import Room
 from leg_kinematics.identification.stations import By, Round
 from leg_kinematics.identification.survey import Stage, Survey, SurveyPlan, position_of
 from leg_kinematics.identification.surveyed import Surveyed
-from leg_kinematics.identification.working_out import Direct, Knowledge, readings_of
+from leg_kinematics.identification.working_out import Direct, Knowledge, MarkersSeen, readings_of
 from leg_kinematics.robot import Robot
 
 if TYPE_CHECKING:
@@ -123,16 +123,17 @@ class Session:
             Room(self.robot, calibrated.legs, self.robot.standing.height),
             calibrated.maps,
             readings_of(self.file, joints),
-            lambda _: (),
+            lambda _: MarkersSeen(),
+            by,
         )
         if (legs, by) not in CHOSEN:
-            CHOSEN[legs, by] = self.knowledge.rounds(legs, by)
+            CHOSEN[legs, by] = self.knowledge.rounds(legs)
         rounds = CHOSEN[legs, by]
         if stations is not None:
             rounds = tuple(replace(each, stations=each.stations[:stations]) for each in rounds)
         self.photographs: list[str] = []
         self.survey = Survey(
-            SurveyPlan(by, rounds, self.knowledge),
+            SurveyPlan(rounds, self.knowledge),
             self.file,
             cast('LegBench', self),
             Direct(self.knowledge.surveyed),
@@ -355,7 +356,7 @@ def off_mm(points: np.ndarray, onto: np.ndarray) -> float:
 
 
 def test_two_legs_by_ruler(tmp_path: Path) -> None:
-    """Feet are where the new maps have them: 17 mm off before, less than half a millimetre after.
+    """Feet are where the new maps have them: 17 mm off before, less than a millimetre after.
 
     The bounds are our own. A point is one answer; besides there are the word for power, a result a
     leg, and the summary.
@@ -364,31 +365,31 @@ def test_two_legs_by_ruler(tmp_path: Path) -> None:
     session.to_the_end()
     assert session.survey.finish is Finish.WRITE
     feet = [each for each in session.file.feet if isinstance(each, FootRead)]
-    assert len(feet) == 28
+    assert len(feet) == 20
     assert all(side for each in feet for side in each.stand.sides)
     before, after = errors_mm(session, session.robot)
     assert before > 10.0
-    assert after < 0.5
-    assert session.answers == 1 + 28 + 2 + 1
+    assert after < 1.0
+    assert session.answers == 1 + 20 + 2 + 1
     assert session.watched.ons == 6
 
 
 def test_two_legs_by_ground(tmp_path: Path) -> None:
-    """Every touch is within what paper tells, and none of the feet was ever pressed by a step more.
+    """Every touch is within what paper tells; no foot is pressed by more than a step and dead band.
 
     Two feet on one plane tell little (DEVELOPERS.md): what is asked for is that it gets better.
     """
-    session = Session(tmp_path, By.GROUND, legs=LEGS, stations=8)
+    session = Session(tmp_path, By.GROUND, legs=LEGS, stations=6)
     session.until(Stage.TOUCH)
     # Before they got their pulses the legs hung anywhere.
     session.deepest = inf
     session.to_the_end()
     assert session.survey.finish is Finish.WRITE
-    assert sum(isinstance(each, FootOnGround) for each in session.file.feet) == 16
-    assert session.deepest > -1.2e-3
+    assert sum(isinstance(each, FootOnGround) for each in session.file.feet) == 12
+    assert session.deepest > -1.5e-3
     before, after = errors_mm(session, session.robot)
     assert after < 0.7 * before
-    assert session.answers < 1 + 8 * 16 + 2 + 1
+    assert session.answers < 1 + 8 * 12 + 2 + 1
 
 
 def test_poses_for_photographs(tmp_path: Path) -> None:
@@ -528,9 +529,9 @@ def test_a_number_mistyped_grossly_is_asked_about_at_once(tmp_path: Path) -> Non
 
 def test_a_number_that_the_others_contradict_is_asked_about_at_once(tmp_path: Path) -> None:
     """Two digits exchanged, 18 mm: it can be kept, undone, or typed again."""
-    session = Session(tmp_path, stations=12)
+    session = Session(tmp_path)
     session.until(Stage.READ)
-    for _ in range(9):
+    for _ in range(8):
         session.answer()
     noted = session.file.feet
     x, y, z = session.read(session.leg).split()
@@ -553,7 +554,7 @@ def test_a_number_that_the_others_contradict_is_asked_about_at_once(tmp_path: Pa
     assert 'm' in {choice.key for choice in session.survey.question().choices}
     session.survey.choose('m')
     session.until(Stage.RESULT)
-    assert session.found().doubtful == ()
+    assert session.found().doubtful(touches=False) == ()
 
 
 # ---- undone, left, and gone on with
