@@ -1,6 +1,6 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""What is worked out beside the bench keeps nobody waiting, and only what was asked last is told."""
+"""What is worked out beside the bench keeps nobody waiting, and only the last question counts."""
 
 from threading import Event
 
