@@ -45,6 +45,10 @@ GOES_ON = 0.05 + 5 * TICK
 #: silent line, 0.1 until the next look at it, and the silence of the board itself.
 UNREACHED = 1.2
 
+#: A board that has restarted is known to have lost its pulses after so long, s: it is asked every
+#: 0.2 s.
+TOLD_WITHIN = 0.2 + 2 * TICK
+
 #: Legs that were to be powered are within this time, or stay off, s.
 POWERED_WITHIN = 3.0
 
@@ -299,7 +303,7 @@ class WatchedLegs:
         stand = self.bench.stand(leg)
         if stand is None:
             return
-        if self.reached:
+        if self.now - self._unreached_at > TOLD_WITHIN:
             assert list(stand.pulses_us) == [pulses.get(output) for output in outputs]
         for output, side in zip(outputs, stand.sides, strict=True):
             assert side == 0 or (side > 0) == self._rose[output]

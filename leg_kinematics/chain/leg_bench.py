@@ -187,7 +187,8 @@ class DrivenLegs:
     def stand(self, leg: str) -> LegStand | None:
         """Say at which pulses the servos of a leg rest, as their boards put them out.
 
-        None while they move, and while it is not known that the boards put them out.
+        None while they move, and while it is not known that the boards put them out. That a board
+        has restarted is known when it is asked next, which takes 0.2 s.
         """
         joints = self._robot.legs[self._robot.leg_names.index(leg)].joints
         courses = [

@@ -15,6 +15,7 @@ from rich.console import Console
 from leg_kinematics.calibration.joint_notes import JointTask
 from leg_kinematics.chain.calibrated_robot import CalibratedRobot
 from leg_kinematics.chain.leg_bench import DrivenLegs
+from leg_kinematics.commands import bench_session
 from leg_kinematics.commands.calibration_session import joint_tasks
 from leg_kinematics.commands.files import WrongFileError
 from leg_kinematics.commands.mock_feet import MockFeet, mock_feet
@@ -213,10 +214,13 @@ def test_a_leg_on_the_mock(bench_leg: CalibratedRobot, tmp_path: Path) -> None:
     assert 'no leg has pulses' in said.file.getvalue()  # type: ignore[attr-defined]
 
 
-def test_a_board_that_is_not_there(bench_leg: CalibratedRobot, tmp_path: Path) -> None:
+def test_a_board_that_is_not_there(
+    bench_leg: CalibratedRobot, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """It is told with what to look at, and nothing is left behind."""
     said = Console(file=io.StringIO(), width=200)
     where = f'main=framed:{tmp_path / "nothing"}'
+    monkeypatch.setattr(bench_session, 'FOUND_WITHIN', 0.3)
     with (
         pytest.raises(BoardError, match='A port has one user'),
         legs_at([where], bench_leg, [LEG], said, hold=False, store_limits=False),

@@ -119,7 +119,7 @@ def untouched(watched: WatchedLegs) -> None:
 
 @example([('power', 7), ('stop', 1), ('power', 80)], Reaction.HOLD, untouched)
 @example([('left cut', 15), ('left mended', 80)], Reaction.HOLD, moving)
-@settings(max_examples=settings().max_examples // 2)
+@settings(max_examples=settings().max_examples // 3)
 @given(
     st.lists(st.tuples(st.sampled_from(sorted(HAPPENINGS)), st.sampled_from(PAUSES)), max_size=10),
     st.sampled_from(Reaction),
