@@ -150,6 +150,8 @@ def _spread(found: Identified, stands: Sequence[LegStand]) -> Floats:
 def aligned(points: Floats, onto: Floats, trusted: NDArray[np.bool_] | None = None) -> Floats:
     """Move points as a whole so that those of them that are trusted are nearest to others.
 
+    One point alone tells no turn, and none at all nothing.
+
     Parameters
     ----------
     points, onto
@@ -159,7 +161,12 @@ def aligned(points: Floats, onto: Floats, trusted: NDArray[np.bool_] | None = No
 
     """
     rows = np.ones(len(points), dtype=np.bool_) if trusted is None else trusted
+    if not np.any(rows):
+        return points
     middle, onto_middle = points[rows].mean(axis=0), onto[rows].mean(axis=0)
+    if np.count_nonzero(rows) == 1:
+        shifted: Floats = points - middle + onto_middle
+        return shifted
     turn, _ = Rotation.align_vectors(onto[rows] - onto_middle, points[rows] - middle)
     moved: Floats = turn.apply(points - middle) + onto_middle
     return moved

@@ -89,7 +89,7 @@ def finish(terminal: Terminal) -> str:
     terminal.read_until_shown('^Summary$', 'write description and servo maps')
     terminal.type('y')
     said = ' '.join(terminal.end().split())
-    assert terminal.process.returncode == 0
+    assert terminal.process.returncode == 0, said
     assert terminal.settings == terminal.before
     return said
 
@@ -201,7 +201,7 @@ def test_left_in_the_middle(files: tuple[Path, Path]) -> None:
         measure(terminal, 1, ruler)
         terminal.process.send_signal(signal.SIGINT)
         said = ' '.join(terminal.end().split())
-        assert terminal.process.returncode == 0
+        assert terminal.process.returncode == 0, said
         assert terminal.settings == terminal.before
     assert 'no leg has pulses' in said
     assert 'Description and servo maps were not changed.' in said

@@ -245,7 +245,7 @@ small = st.floats(-1.0, 1.0)
 
 
 @given(st.tuples(*(small,) * 9), st.sampled_from(('left_front', 'right_middle')))
-@settings(max_examples=settings().max_examples // 10)
+@settings(max_examples=settings().max_examples // 20)
 def test_whatever_is_found_within_tolerances_can_be_read(off: tuple[float, ...], name: str) -> None:
     """Lengths by 4 mm, mounts by 3 mm and 4 degrees: the robot has what was found."""
     robot = load_robot(CONFIG / 'robots' / 'bracken.yaml')

@@ -254,7 +254,7 @@ shares = st.tuples(*(st.floats(-1.0, 1.0),) * 3)
     shares,
     st.lists(shares, min_size=8, max_size=8),
 )
-@settings(max_examples=settings().max_examples // 2)
+@settings(max_examples=settings().max_examples // 3)
 def test_nothing_is_touched_on_the_way_though_the_maps_are_wrong(
     place: int,
     kind: str,
