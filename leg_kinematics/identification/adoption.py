@@ -12,7 +12,7 @@ import numpy as np
 from leg_kinematics.calibration import Curve, LinearCurve, Measured, ServoMaps, TableCurve
 from leg_kinematics.calibration.loader import servo_maps_of
 from leg_kinematics.calibration.maps_file import with_servo_maps
-from leg_kinematics.errors import CalibrationError
+from leg_kinematics.errors import CalibrationError, DescriptionError
 from leg_kinematics.identification.model import IdentifiedJoint, IdentifiedLeg
 from leg_kinematics.robot import SEGMENTS, Document, Robot, robot_of
 from leg_kinematics.solver import leg_solvers, posture_angles
@@ -58,11 +58,17 @@ class Adoption:
         Raises
         ------
         DescriptionError
-            A file was changed meanwhile or cannot be written; where it is the second one, the
-            first is written already, and its former text is beside it.
+            A file was changed meanwhile or cannot be written; then both are as they were.
 
         """
-        return self.description.save(), self.servo_maps.save()
+        kept = self.description.save()
+        try:
+            return kept, self.servo_maps.save()
+        except DescriptionError:
+            # Lengths and maps of one fit belong together.
+            if kept is not None:
+                kept.replace(self.description.file.resolve())
+            raise
 
 
 def adopt(

@@ -229,6 +229,18 @@ def test_a_file_that_somebody_changed_meanwhile(files: tuple[Path, Path]) -> Non
     assert files[1].read_text(encoding='utf-8') == maps
 
 
+def test_both_files_or_none(files: tuple[Path, Path]) -> None:
+    """Lengths and maps belong together: where the maps cannot be written, nothing is."""
+    description, maps = files
+    before = description.read_text()
+    adoption = adopted(files, 'left_front')
+    maps.write_text(f'{maps.read_text()}# changed\n')
+    with pytest.raises(DescriptionError, match='somebody changed this file'):
+        adoption.save()
+    assert description.read_text() == before
+    assert '# changed' in maps.read_text()
+
+
 def test_an_alias_is_not_written_over(files: tuple[Path, Path]) -> None:
     """A mount that stands elsewhere would change there too, so it is refused with what to do."""
     text = files[0].read_text(encoding='utf-8')
