@@ -111,7 +111,8 @@ class Cable:
 
     def _take(self, data: bytes) -> None:
         if self._jamming:
-            data = data[: len(data) // 2]
+            # Never whole frames alone, whose ends are zeros.
+            data = data[: len(data) // 2].rstrip(b'\0')
             termios.tcflow(self._far, termios.TCOOFF)
             self._selector.unregister(self._host)
             self._jamming, self._jammed = False, True
