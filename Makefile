@@ -73,7 +73,7 @@ report = $(if $(REPORTS),--junit-xml=$(REPORTS)/$(1).xml)
 
 .PHONY: test
 test: lint  ## everything that must pass
-	$(RUN)/python -m pytest -n auto $(COMPUTING) $(call report,computing) $(PYTEST_OPTIONS)
+	$(RUN)/python -m pytest -n auto --dist loadgroup $(COMPUTING) $(call report,computing) $(PYTEST_OPTIONS)
 	$(RUN)/python -m pytest -n 2 --dist loadfile $(addprefix --ignore=,$(COMPUTING)) \
 	  $(call report,others) $(PYTEST_OPTIONS)
 
