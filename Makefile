@@ -63,7 +63,7 @@ demo: $(STAMP)  ## walk the example robot against the mock board, with pictures
 # These tests only compute, and share the processors. The others watch processes and lines in real
 # time: mostly they wait, so two files at a time do not disturb each other.
 COMPUTING := $(addprefix test/,robot calibration solver gait design gait_cases stages lockstep fuzz) \
-  $(addprefix test/,firmware recording moves) \
+  $(addprefix test/,firmware recording moves teleop) \
   $(addprefix test/board/,framed/test_frames.py simulated/test_simulated_board.py) \
   $(addprefix test/nodes/test_,messages.py streams.py parameter_file.py parameter_names.py) \
   $(addprefix test/commands/test_,beginners_mistakes.py params_file.py report_layout.py)
