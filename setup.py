@@ -93,6 +93,8 @@ setup(
             f'gait_node = {NAME}.nodes.gait_node:main',
             f'bridge_node = {NAME}.nodes.bridge_node:main',
             f'player_node = {NAME}.nodes.player_node:main',
+            f'teleop_node = {NAME}.nodes.teleop_node:main',
+            f'arbiter_node = {NAME}.nodes.arbiter_node:main',
             f'legs_node = {NAME}.nodes.one_process:main',
             f'mock_board = {NAME}.board.simulated.mock:main',
         ],

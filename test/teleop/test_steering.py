@@ -38,9 +38,9 @@ class Driver:
         self.ordered: list[Act] = []
         self.wanted = Wanted()
 
-    def keep(self, *buttons: str, ticks: int = 1, **axes: float) -> Wanted:
+    def keep(self, *buttons: str, ticks: float = 1, **axes: float) -> Wanted:
         """Keep the pad like that for so many ticks."""
-        for _ in range(ticks):
+        for _ in range(round(ticks)):
             self.now += TICK
             stamp = round(1e9 * self.now) if self.stamps else 7
             pad = self._make(*buttons, **axes)
