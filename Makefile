@@ -22,7 +22,7 @@ PYTHON ?= python3
 FLAVOUR := ros-$(SOURCED)
 VENV_OPTIONS := --system-site-packages
 INSTALL := $(PIP) -e .
-INSTALL_TESTS := $(PIP) -e '.[test,bench,lint]'
+INSTALL_TESTS := $(PIP) -e '.[test,bench,lint,gamepad]'
 else
 ifdef ROS_DISTRO
 $(warning ROS 2 $(ROS_DISTRO) is sourced, but python3 cannot import rclpy: taking the wheels instead)
@@ -36,7 +36,8 @@ PINS := -r constraints/run.txt -r constraints/$(WHEELS).txt
 # The package itself has no hash, and whatever it needs is there.
 SELF := $(PIP) --no-index --no-build-isolation -e
 INSTALL := $(HASHED) -r constraints/build.txt && $(HASHED) $(PINS) && $(SELF) '.[ros]'
-INSTALL_TESTS := $(HASHED) $(PINS) -r constraints/test.txt && $(SELF) '.[ros,test,bench,lint]'
+INSTALL_TESTS := $(HASHED) $(PINS) -r constraints/test.txt -r constraints/gamepad.txt && \
+  $(SELF) '.[ros,test,bench,lint,gamepad]'
 endif
 
 # Says what .venv was made from, and in which folder, since it does not survive a move. Another

@@ -176,7 +176,7 @@ class Steering:
     def _order(self, act: Act) -> tuple[Act]:
         """Give an order after which the body is level, and stop."""
         self._offset = dict.fromkeys(LEAN, 0.0)
-        self._disarm(f'{act} was ordered')
+        self.stop(f'{act} was ordered')
         return (act,)
 
     def refuse(self, reason: str) -> None:
@@ -186,7 +186,7 @@ class Steering:
 
     def lose(self, reason: str) -> None:
         """Stop, since the pad is gone; when it comes back nothing moves."""
-        self._disarm(reason)
+        self.stop(reason)
         self._pad = None
         self._acts = frozenset()
         self._centred.clear()
@@ -217,8 +217,8 @@ class Steering:
         silence = self._parameters.pad_silence
         self.lose(self._misfit or f'nothing was heard from the pad for {silence:g} s')
 
-    def _disarm(self, why: str) -> None:
-        """Have the hold control let go and pressed anew before anything moves."""
+    def stop(self, why: str) -> None:
+        """Stop, until the hold control is let go and pressed anew."""
         self._driving = self._let_go = self._level = False
         self._why = why
 

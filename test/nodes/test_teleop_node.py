@@ -138,6 +138,11 @@ def test_what_is_no_input_stops_the_robot(
     hands.until_speed(0.04)
 
 
+def until_answered(probe: 'Probe', words: str) -> None:
+    """Wait until the node tells this answer of an order."""
+    probe.until(lambda: probe.values['teleop']['last_answer'] == words, words)
+
+
 def test_buttons_give_orders(probe: 'Probe', hands: Hands) -> None:
     """Stand and crouch while it is held, a release always; what they answered is told."""
     called: list[str] = []
@@ -161,8 +166,7 @@ def test_buttons_give_orders(probe: 'Probe', hands: Hands) -> None:
             hands.hold('leftshoulder', button)
         else:
             hands.hold(button)
-        told = f'{name}: {name} was done'
-        probe.until(lambda told=told: probe.values['teleop']['last_answer'] == told, told)
+        until_answered(probe, f'{name}: {name} was done')
     assert called == ['gait/stand', 'gait/crouch', 'bridge/release']
     hands.until_ready()
     hands.hold('leftshoulder', 'dpup')
@@ -188,9 +192,7 @@ def test_a_release_that_nobody_takes_is_told_and_tried_again(probe: 'Probe', han
         return response
 
     probe.node.create_service(Trigger, 'bridge/release', answer)
-    probe.until(
-        lambda: probe.values['teleop']['last_answer'] == 'bridge/release: off', 'the release'
-    )
+    until_answered(probe, 'bridge/release: off')
 
 
 def test_a_second_driver_and_a_stop_are_told(probe: 'Probe', hands: Hands) -> None:
