@@ -83,7 +83,7 @@ setup(
             'pytest-timeout',
             'pytest-xdist',
         ],
-        # Under the licences MPL-2.0 and zlib: for whoever asks for it.
+        # Part of it is under the MPL-2.0: for whoever asks for it.
         'gamepad': ['PySDL2', 'pysdl2-dll'],
         'bench': ['modern-robotics', 'pytest-benchmark'],
         'lint': ['mypy', 'ruff', 'types-PyYAML', 'types-jsonschema', 'types-pyserial'],

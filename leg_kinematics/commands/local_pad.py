@@ -35,7 +35,7 @@ def load_sdl() -> Any:  # noqa: ANN401  published without types
     except ImportError as error:
         raise CommandError(
             f'reading a gamepad of this computer needs SDL ({error}): install it by\n'
-            "    pip install 'leg_kinematics[gamepad]'\n"
+            '    pip install PySDL2 pysdl2-dll\n'
             'or drive by keys, without --gamepad'
         ) from error
     return sdl2

@@ -133,5 +133,5 @@ def test_without_sdl_it_says_what_to_install(monkeypatch: pytest.MonkeyPatch) ->
         return real(name, *others)
 
     monkeypatch.setattr(builtins, '__import__', without)
-    with pytest.raises(CommandError, match=r"pip install 'leg_kinematics\[gamepad\]'"):
+    with pytest.raises(CommandError, match='pip install PySDL2 pysdl2-dll'):
         load_sdl()
