@@ -72,5 +72,5 @@ def drive(*, namespace: str, gamepad: bool, layout: Path | None) -> None:
     except LegKinematicsError as error:
         raise click.ClickException(str(error)) from error
     click.echo(
-        'Left: nothing is sent any more, and the robot stands still. Its servos stay powered.'
+        'Left: nothing is sent any more, so that the robot stops; its pulses are as they were.'
     )

@@ -184,7 +184,7 @@ class Driver:
             pace = 'fast' if self._keys.fast else 'slow'
         else:
             pad, steering = self._hands
-            state = f'{pad.name or "no pad is plugged in"}: {steering.condition()}'
+            state = f'{pad.name}: {steering.condition()}'.removeprefix(': ')
             pace = ''
         scene = Scene(
             namespace=self._participant.node.get_namespace(),

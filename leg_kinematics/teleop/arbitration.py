@@ -11,9 +11,7 @@ from leg_kinematics.chain.values import Answer, Condition, Level
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import Twist
 from leg_kinematics.parameters import texts
-
-#: Once nobody drives any more, standstill is sent for this long, s; then nothing.
-STOP_TOLD_FOR = 0.5
+from leg_kinematics.teleop.steering import STOP_TOLD_FOR
 
 #: A refused sender is told of for so long after it has spoken, s.
 REFUSAL_SHOWN_FOR = 1.0
@@ -155,7 +153,7 @@ class Arbitration:
         return Answer(success=True, words=f'{who}; a sender counts again once it has paused')
 
     def step(self, now: float) -> Twist | None:
-        """Give the standstill that is to be sent because nobody drives any more, if it is."""
+        """Give the standstill that is to be sent, for a while after the last driver; None else."""
         self._look(now)
         if self.driver or now - self._driven_at > STOP_TOLD_FOR:
             return None

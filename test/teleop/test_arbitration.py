@@ -7,7 +7,8 @@ import pytest
 from leg_kinematics.chain.values import Level
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import Twist
-from leg_kinematics.teleop.arbitration import STOP_TOLD_FOR, Arbitration, read_senders
+from leg_kinematics.teleop.arbitration import Arbitration, read_senders
+from leg_kinematics.teleop.steering import STOP_TOLD_FOR
 
 PAD, NAV = 'teleop/cmd_vel', 'nav/cmd_vel'
 AHEAD, BACK, STILL = Twist(x=0.05), Twist(x=-0.02), Twist()
