@@ -85,6 +85,8 @@ setup(
             'pytest-timeout',
             'pytest-xdist',
         ],
+        # Part of it is under the MPL-2.0: for whoever asks for it.
+        'gamepad': ['PySDL2', 'pysdl2-dll'],
         'bench': ['modern-robotics', 'pytest-benchmark'],
         'lint': ['mypy', 'ruff', 'types-PyYAML', 'types-jsonschema', 'types-pyserial'],
     },
@@ -95,6 +97,8 @@ setup(
             f'gait_node = {NAME}.nodes.gait_node:main',
             f'bridge_node = {NAME}.nodes.bridge_node:main',
             f'player_node = {NAME}.nodes.player_node:main',
+            f'teleop_node = {NAME}.nodes.teleop_node:main',
+            f'arbiter_node = {NAME}.nodes.arbiter_node:main',
             f'legs_node = {NAME}.nodes.one_process:main',
             f'mock_board = {NAME}.board.simulated.mock:main',
         ],

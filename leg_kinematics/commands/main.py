@@ -8,6 +8,7 @@ from leg_kinematics.commands.board import board
 from leg_kinematics.commands.calibrate import calibrate
 from leg_kinematics.commands.check import check
 from leg_kinematics.commands.demo import demo
+from leg_kinematics.commands.drive import drive
 from leg_kinematics.commands.firmware import firmware
 from leg_kinematics.commands.jog import jog
 from leg_kinematics.commands.move import move
@@ -32,6 +33,7 @@ main.add_command(calibrate)
 main.add_command(survey)
 main.add_command(check)
 main.add_command(demo)
+main.add_command(drive)
 main.add_command(firmware)
 main.add_command(jog)
 main.add_command(move)
