@@ -22,7 +22,7 @@ PYTHON ?= python3
 FLAVOUR := ros-$(SOURCED)
 VENV_OPTIONS := --system-site-packages
 INSTALL := $(PIP) -e '.[bag]'
-INSTALL_TESTS := $(PIP) -e '.[bag,test,bench,lint]'
+INSTALL_TESTS := $(PIP) -e '.[bag,photo,gamepad,test,bench,lint]'
 else
 ifdef ROS_DISTRO
 $(warning ROS 2 $(ROS_DISTRO) is sourced, but python3 cannot import rclpy: taking the wheels instead)
@@ -36,7 +36,8 @@ PINS := -r constraints/run.txt -r constraints/$(WHEELS).txt
 # The package itself has no hash, and whatever it needs is there.
 SELF := $(PIP) --no-index --no-build-isolation -e
 INSTALL := $(HASHED) -r constraints/build.txt && $(HASHED) $(PINS) && $(SELF) '.[ros,bag]'
-INSTALL_TESTS := $(HASHED) $(PINS) -r constraints/test.txt && $(SELF) '.[ros,bag,test,bench,lint]'
+INSTALL_TESTS := $(HASHED) $(PINS) -r constraints/test.txt -r constraints/gamepad.txt && \
+  $(SELF) '.[ros,bag,photo,gamepad,test,bench,lint]'
 endif
 
 # Says what .venv was made from, and in which folder, since it does not survive a move. Another
@@ -63,7 +64,7 @@ demo: $(STAMP)  ## walk the example robot against the mock board, with pictures
 # These tests only compute, and share the processors. The others watch processes and lines in real
 # time: mostly they wait, so two files at a time do not disturb each other.
 COMPUTING := $(addprefix test/,robot calibration solver gait design gait_cases stages lockstep fuzz) \
-  $(addprefix test/,firmware recording moves) \
+  $(addprefix test/,firmware recording moves photogrammetry identification teleop) \
   $(addprefix test/board/,framed/test_frames.py simulated/test_simulated_board.py) \
   $(addprefix test/nodes/test_,messages.py streams.py parameter_file.py parameter_names.py) \
   $(addprefix test/commands/test_,beginners_mistakes.py params_file.py report_layout.py)
@@ -73,7 +74,7 @@ report = $(if $(REPORTS),--junit-xml=$(REPORTS)/$(1).xml)
 
 .PHONY: test
 test: lint  ## everything that must pass
-	$(RUN)/python -m pytest -n auto $(COMPUTING) $(call report,computing) $(PYTEST_OPTIONS)
+	$(RUN)/python -m pytest -n auto --dist loadgroup $(COMPUTING) $(call report,computing) $(PYTEST_OPTIONS)
 	$(RUN)/python -m pytest -n 2 --dist loadfile $(addprefix --ignore=,$(COMPUTING)) \
 	  $(call report,others) $(PYTEST_OPTIONS)
 

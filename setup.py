@@ -56,6 +56,8 @@ setup(
     extras_require={
         # Recordings; an extra, since rosdep has no keys for them.
         'bag': ['lz4', 'mcap', 'zstandard'],
+        # Photographs instead of a ruler. Before 4.14 the corners of a board were half a pixel off.
+        'photo': ['opencv-python-headless>=4.14'],
         'ros': [
             'ros-ament-index-python',
             'ros-builtin-interfaces',
@@ -87,6 +89,8 @@ setup(
             'pytest-xdist',
             'rosbags',
         ],
+        # Part of it is under the MPL-2.0: for whoever asks for it.
+        'gamepad': ['PySDL2', 'pysdl2-dll'],
         'bench': ['modern-robotics', 'pytest-benchmark'],
         'lint': ['mypy', 'ruff', 'types-PyYAML', 'types-jsonschema', 'types-pyserial'],
     },
@@ -97,6 +101,8 @@ setup(
             f'gait_node = {NAME}.nodes.gait_node:main',
             f'bridge_node = {NAME}.nodes.bridge_node:main',
             f'player_node = {NAME}.nodes.player_node:main',
+            f'teleop_node = {NAME}.nodes.teleop_node:main',
+            f'arbiter_node = {NAME}.nodes.arbiter_node:main',
             f'legs_node = {NAME}.nodes.one_process:main',
             f'mock_board = {NAME}.board.simulated.mock:main',
         ],

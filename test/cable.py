@@ -46,6 +46,9 @@ class Cable:
         self._plug()
         self._thread = threading.Thread(target=self._pass_on, name='cable')
         self._thread.start()
+        # No program keeps a wire waiting; where the user may not have this priority, they do.
+        with contextlib.suppress(PermissionError):
+            os.sched_setscheduler(self._thread.native_id or 0, os.SCHED_FIFO, os.sched_param(1))
 
     @property
     def jammed(self) -> bool:
@@ -108,7 +111,8 @@ class Cable:
 
     def _take(self, data: bytes) -> None:
         if self._jamming:
-            data = data[: len(data) // 2]
+            # Never whole frames alone, whose ends are zeros.
+            data = data[: len(data) // 2].rstrip(b'\0')
             termios.tcflow(self._far, termios.TCOOFF)
             self._selector.unregister(self._host)
             self._jamming, self._jammed = False, True

@@ -59,6 +59,8 @@ class Happening(enum.StrEnum):
     CLEANUP = 'cleanup'
     RELEASE = 'release'
     REARM = 'rearm'
+    STOP_ON = 'emergency stop on'
+    STOP_OFF = 'emergency stop off'
     STAND = 'stand'
     CROUCH = 'crouch'
     VELOCITY = 'velocity'
@@ -84,6 +86,8 @@ ORDERS = (
     Happening.CLEANUP,
     Happening.RELEASE,
     Happening.REARM,
+    Happening.STOP_ON,
+    Happening.STOP_OFF,
     Happening.STAND,
     Happening.CROUCH,
 )
@@ -179,6 +183,7 @@ class WatchedRobot:
         self._may_move_until = 0.0
         self._latched = False
         self._unreleased_since: float | None = None
+        self._stopped = False
         self._posed_at: dict[str, float] = {}
         self._outputs = self.outputs
         self._speeds: dict[Output, float] = {}
@@ -228,7 +233,7 @@ class WatchedRobot:
             self.life.restart_bridge()
             self._report = self.life.driving.report()
             self._granted.clear()
-            self._stand_in_force = self._latched = False
+            self._stand_in_force = self._latched = self._stopped = False
         elif happening in {Happening.SUPPLY_GONE, Happening.SUPPLY_BACK}:
             for line in self.life.lines.values():
                 line.set_supply(0 if happening is Happening.SUPPLY_GONE else 7400)
@@ -264,6 +269,8 @@ class WatchedRobot:
             Happening.CLEANUP: driving.cleanup,
             Happening.RELEASE: driving.release,
             Happening.REARM: driving.rearm,
+            Happening.STOP_ON: lambda: driving.set_emergency_stop(on=True),
+            Happening.STOP_OFF: lambda: driving.set_emergency_stop(on=False),
             Happening.STAND: lambda: self.life.walking.stand(self.life.now),
             Happening.CROUCH: self.life.walking.crouch,
         }
@@ -274,9 +281,10 @@ class WatchedRobot:
         self.history.append(f'"{answer.words}"')
         after = self._known()
         self._outputs = after.outputs
-        if order not in {Happening.RELEASE, Happening.CLEANUP}:
+        releases = {Happening.RELEASE, Happening.STOP_ON}
+        if order not in {*releases, Happening.CLEANUP}:
             self._see(condition=after.outputs == before.outputs, what=f'{order} moved pulses')
-        if not answer.success and order is not Happening.RELEASE:
+        if not answer.success and order not in releases:
             self._see(condition=after == before, what=f'{order} was refused and changed something')
         self._see_confirmations(answer.words)
         judge = {
@@ -285,6 +293,8 @@ class WatchedRobot:
             Happening.CLEANUP: self._judge_cleanup,
             Happening.RELEASE: self._judge_release,
             Happening.REARM: self._judge_rearm,
+            Happening.STOP_ON: self._judge_stop_on,
+            Happening.STOP_OFF: self._judge_stop_off,
             Happening.STAND: self._judge_stand,
         }.get(order)
         if judge is not None:
@@ -304,6 +314,17 @@ class WatchedRobot:
             ready = not self.life.driving.status.lost
             self._see(condition=not ready, what='boards heard a release without effect')
 
+    def _judge_stop_on(self, answer: Answer, before: Known, after: Known) -> None:
+        if self._stopped:
+            self._see(condition=after == before, what='an emergency stop that was on did something')
+            return
+        self._stopped = True
+        self._judge_release(answer, before, after)
+
+    def _judge_stop_off(self, answer: Answer, before: Known, after: Known) -> None:
+        self._stopped = False
+        self._see(condition=answer.success and after == before, what='a stop that is off did more')
+
     def _judge_cleanup(self, _: Answer, before: Known, after: Known) -> None:
         if before.state in {PowerState.UNPOWERED, PowerState.RELEASED}:
             return
@@ -319,6 +340,7 @@ class WatchedRobot:
             condition=before.state in {PowerState.RELEASED, PowerState.HOLDING},
             what='something was rearmed that was not released',
         )
+        self._see(condition=not self._stopped, what='rearmed with the emergency stop on')
         self._latched = False
         self._granted = set(self.channels)
         self._see_legs_get_pulses()
@@ -517,6 +539,7 @@ class WatchedRobot:
             Happening.PLUGGED,
             Happening.SUPPLY_BACK,
             Happening.HEALED,
+            Happening.STOP_OFF,
         ):
             self.happen(happening)
         self.life.command = Twist()

@@ -10,7 +10,7 @@ channels are counted from 0; nothing here knows of joints.
 import enum
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Future
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from importlib.metadata import entry_points
 from typing import ClassVar, Protocol, Self, cast
 
@@ -138,6 +138,10 @@ class BoardStatus:
         For how long the board owes an answer, accepting or refusing, to a pose: since the oldest
         one that was sent after the last one answered, s. None when it owes none, while there is no
         conversation, and where boards of this kind do not answer poses.
+    pose_us
+        The last pose that the board has taken, µs by channel, as it puts it out where pulses are
+        on: rounded to its steps. Where boards of this kind do not answer poses, the last one that
+        was written. Empty before the first one, and where a driver does not tell.
 
     """
 
@@ -151,6 +155,7 @@ class BoardStatus:
     low_voltage: bool = False
     last_error: str = ''
     waiting: float | None = None
+    pose_us: Mapping[int, float] = field(default_factory=dict)
 
 
 class BoardDriver(Protocol):

@@ -17,7 +17,6 @@ from math import degrees, radians
 
 from leg_kinematics.calibration import dialogue_words as say
 from leg_kinematics.calibration.bench import Answered, Bench
-from leg_kinematics.calibration.dialogue_words import Question
 from leg_kinematics.calibration.joint_notes import (
     JointNotes,
     JointResult,
@@ -27,16 +26,18 @@ from leg_kinematics.calibration.joint_notes import (
     notes_of,
     results_of,
 )
-from leg_kinematics.calibration.measured import Reading, ServoFit
-from leg_kinematics.calibration.readings_file import (
+from leg_kinematics.calibration.joint_readings import (
     AngleRead,
     EndFound,
-    Entry,
     HornFitted,
+    JointEntry,
     OutputFound,
-    ReadingsFile,
     SignSeen,
 )
+from leg_kinematics.calibration.measured import Reading, ServoFit
+from leg_kinematics.calibration.question import Finish, Question
+from leg_kinematics.calibration.readings_file import ReadingsFile
+from leg_kinematics.calibration.trail import Trail
 from leg_kinematics.robot import parse_quantity
 from leg_kinematics.robot.units import split_quantity
 
@@ -77,15 +78,6 @@ class Stage(enum.Enum):
 POWERED = frozenset({Stage.HORN, Stage.DIRECTION, Stage.LONGER, Stage.SHORTER, Stage.READ})
 
 
-class Finish(enum.Enum):
-    """How it ended."""
-
-    LEFT = enum.auto()
-    """Nothing is to be written to the servo maps."""
-    WRITE = enum.auto()
-    """What `results` gives is to be written."""
-
-
 @dataclass(frozen=True)
 class _Place:
     """Where the dialogue is; what was measured is in the file.
@@ -118,14 +110,6 @@ class _Place:
     plan: tuple[Target, ...] = ()
 
 
-@dataclass(frozen=True)
-class _Step:
-    """A step that can be taken back: where it began, and how many entries it wrote."""
-
-    before: _Place
-    entries: int
-
-
 class Dialogue:
     """Leads through the calibration of joints.
 
@@ -153,7 +137,7 @@ class Dialogue:
         self._tasks = tuple(tasks)
         self._file = file
         self._bench = bench
-        self._steps: list[_Step] = []
+        self._trail: Trail[_Place] = Trail(file)
         self._orders: list[Callable[[], Answered]] = []
         self._fine = FINE_US[0]
         self._obeyed = False
@@ -179,6 +163,11 @@ class Dialogue:
     def results(self) -> Mapping[str, JointResult]:
         """What can be written, by joint."""
         return results_of(self._tasks, self._file)
+
+    @property
+    def ended(self) -> bool:
+        """Whether nothing is asked any more."""
+        return self.finish is not None
 
     @property
     def moving(self) -> bool:
@@ -267,7 +256,7 @@ class Dialogue:
         """
         self.words = ''
         task, place = self.task, self._place
-        if task is None or not self.question().wants_angle:
+        if task is None or self.question().typed is None:
             self.words = f'no angle is asked for here: {text} was not taken'
         elif self.moving:
             self.words = f'the servo is on its way: {text} was not taken; read it at rest'
@@ -398,11 +387,11 @@ class Dialogue:
                 return
             self._read_at(task, place, (Target(pulse, target.approached), *rest))
 
-    def _read_next(self, task: JointTask, *entries: Entry) -> None:
+    def _read_next(self, task: JointTask, *entries: JointEntry) -> None:
         self._read_at(task, self._place, self._place.plan[1:], *entries)
 
     def _read_at(
-        self, task: JointTask, place: _Place, plan: Sequence[Target], *entries: Entry
+        self, task: JointTask, place: _Place, plan: Sequence[Target], *entries: JointEntry
     ) -> None:
         """Have the servo go where the next angle is to be read, or tell the result."""
         before, rests = self._place, not self.moving
@@ -425,7 +414,9 @@ class Dialogue:
             free = self._place.free or self._notes(task).ends
             self._read_at(task, replace(self._place, free=free), (target,))
 
-    def _go_on(self, task: JointTask, place: _Place, notes: JointNotes, *entries: Entry) -> None:
+    def _go_on(
+        self, task: JointTask, place: _Place, notes: JointNotes, *entries: JointEntry
+    ) -> None:
         """Go to the first stage of which something is not known yet."""
         if notes.sign is None:
             self._take(replace(place, stage=Stage.DIRECTION), *entries)
@@ -444,26 +435,21 @@ class Dialogue:
 
     # ---- steps
 
-    def _take(self, place: _Place, *entries: Entry) -> None:
+    def _take(self, place: _Place, *entries: JointEntry) -> None:
         """Go on to a place, and write what was found out on the way."""
-        for entry in entries:
-            self._file.add(entry)
-        self._steps.append(_Step(self._place, len(entries)))
+        self._trail.step(self._place, *entries)
         self._place = place
 
     def _undo(self) -> None:
         """Take the last step back: of this session, and then of those before."""
-        if self._steps:
-            step = self._steps[-1]
-            for _ in range(step.entries):
-                self._file.take_back()
-            self._steps.pop()
-            self._return_to(replace(step.before, looked=False))
+        before = self._trail.back()
+        if before is not None:
+            self._return_to(replace(before, looked=False))
             self.words = self.words or 'taken back'
             return
         last = self._file.entries[-1] if self._file.entries else None
         of = [task.joint for task in self._tasks]
-        if last is None or last.joint not in of:
+        if not isinstance(last, JointEntry) or last.joint not in of:
             self.words = 'there is nothing here that could be taken back'
             return
         self._file.take_back()

@@ -3,7 +3,6 @@
 """What a person is asked at the bench, and what every answer means."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from math import degrees
 
 from leg_kinematics.calibration.joint_notes import (
@@ -13,53 +12,22 @@ from leg_kinematics.calibration.joint_notes import (
     JointTask,
     Target,
 )
-from leg_kinematics.calibration.measured import ServoFit
-from leg_kinematics.calibration.readings_file import (
+from leg_kinematics.calibration.joint_readings import (
     AngleRead,
     EndFound,
-    Entry,
     HornFitted,
+    JointEntry,
     OutputFound,
     SignSeen,
 )
+from leg_kinematics.calibration.measured import ServoFit
+from leg_kinematics.calibration.question import LEAVE, OFF, UNDO, Choice, Question, Typed
 from leg_kinematics.calibration.verdict import verdict
 
-
-@dataclass(frozen=True)
-class Choice:
-    """A key, and what it does."""
-
-    key: str
-    words: str
-
-
-@dataclass(frozen=True)
-class Question:
-    """What a person is asked.
-
-    Attributes
-    ----------
-    title
-        What it is about.
-    text
-        What to do or to look at.
-    choices
-        The keys that mean something now.
-    wants_angle
-        Whether an angle can be typed as well.
-
-    """
-
-    title: str
-    text: str
-    choices: tuple[Choice, ...]
-    wants_angle: bool = False
-
-
-UNDO = Choice('u', 'undo the last step')
-OFF = Choice('x', 'pulses off now')
 SKIP = Choice('k', 'skip this joint')
-LEAVE = Choice('q', 'leave')
+
+#: An angle, as it is typed.
+ANGLE = Typed('angle in deg', frozenset('0123456789.,+-'), 8)
 
 #: What can be done at any time while a servo has pulses.
 ALWAYS = (OFF, UNDO, SKIP, LEAVE)
@@ -103,12 +71,13 @@ def power(task: JointTask, notes: JointNotes) -> Question:
 
 
 def power_again(task: JointTask, pulse_us: float) -> Question:
-    """Ask whether a servo that has lost its pulses shall get them again."""
+    """Ask whether a servo that does not obey any more shall get its pulses again."""
     text = (
-        f'This servo has no pulses. It gets {pulse_us:g} us again, and runs there AT FULL SPEED '
-        'if it was turned meanwhile: keep hands away.'
+        f'This servo does not obey: it has lost its pulses, or its board cannot be reached. It '
+        f'gets {pulse_us:g} us again, and runs there AT FULL SPEED if it was turned meanwhile: '
+        'keep hands away.'
     )
-    return Question(task.joint, text, (Choice('enter', 'give it pulses again'), UNDO, SKIP, LEAVE))
+    return Question(task.joint, text, (Choice('enter', 'give it pulses again'), *ALWAYS))
 
 
 def horn(task: JointTask) -> Question:
@@ -212,7 +181,7 @@ def read(task: JointTask, plan: Sequence[Target], notes: JointNotes, fine_us: fl
         Choice('n', 'no reading here, the next one'),
         Choice('d', 'enough: the result'),
     )
-    return Question(f'{task.joint}: angle?', text, (*choices, *ALWAYS), wants_angle=True)
+    return Question(f'{task.joint}: angle?', text, (*choices, *ALWAYS), ANGLE)
 
 
 def result(task: JointTask, notes: JointNotes, found: ServoFit | str) -> Question:
@@ -275,7 +244,7 @@ def ends_in_words(fit: ServoFit, ends: tuple[float, float] | None, task: JointTa
     return words
 
 
-def entry_in_words(entry: Entry) -> str:
+def entry_in_words(entry: JointEntry) -> str:
     """Say what was found out."""
     match entry:
         case OutputFound(joint, board, channel):

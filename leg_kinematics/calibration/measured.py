@@ -349,14 +349,15 @@ def _gain(line: Fit) -> Estimate:
 
 def _straightness(line: Fit, cubic: Fit) -> Straightness:
     pulses = np.linspace(-1.0, 1.0, 101) * line.model.half_span_us + line.model.middle_us
-    bend = max(abs(line.at(pulse).value - cubic.at(pulse).value) for pulse in pulses)
+    between = np.zeros_like(pulses)
+    straight, bent = (fit.model.rows(pulses, between) @ fit.coefficients for fit in (line, cubic))
     extra = (line.rss - cubic.rss) / 2.0
     statistic = extra / cubic.variance if cubic.variance else np.inf
     return Straightness(
         statistic=float(statistic),
         freedom=cubic.freedom,
         probability=float(fdtrc(2, cubic.freedom, max(statistic, 0.0))),
-        bend=float(bend),
+        bend=float(np.abs(bent - straight).max()),
     )
 
 

@@ -7,126 +7,38 @@ what was there before; of a line that was cut while it was written nothing is ta
 names the robot. What was taken back stays, with a line behind it that says so.
 """
 
-import json
 import os
-from dataclasses import dataclass
 from datetime import date
-from math import degrees, radians
 from pathlib import Path
 from typing import Literal
 
-from leg_kinematics.calibration.measured import Approach, Reading
+from leg_kinematics.calibration.entry_lines import (
+    Content,
+    Entry,
+    content_of,
+    entry_of,
+    line_of,
+    written,
+)
+from leg_kinematics.calibration.foot_readings import (
+    FootEntry,
+    FootOnGround,
+    FootRead,
+    LegPosed,
+)
+from leg_kinematics.calibration.joint_readings import (
+    AngleRead,
+    EndFound,
+    HornFitted,
+    JointEntry,
+    OutputFound,
+    SignSeen,
+)
+from leg_kinematics.calibration.measured import Reading
 from leg_kinematics.errors import DescriptionError
-from leg_kinematics.robot import Robot, did_you_mean
+from leg_kinematics.robot import Robot
 from leg_kinematics.robot.text_file import MOST_BYTES, read_text
 from leg_kinematics.robot.units import shown
-
-#: Of a line, which is far longer than any entry (our own).
-MOST_CHARACTERS = 400
-
-#: Of a pulse, µs; the schema of servo maps has the same bounds, and their source.
-PLAUSIBLE_PULSE = (200.0, 4000.0)
-
-#: An angle beyond a full turn is none that was read off, deg.
-MOST_DEGREES = 360.0
-
-
-@dataclass(frozen=True)
-class OutputFound:
-    """A joint was seen to move when this output was driven.
-
-    Attributes
-    ----------
-    joint
-        Which.
-    board, channel
-        The output.
-
-    """
-
-    joint: str
-    board: str
-    channel: int
-
-
-@dataclass(frozen=True)
-class HornFitted:
-    """The horn of a joint was fitted with the servo at this pulse.
-
-    Attributes
-    ----------
-    joint
-        Which.
-    pulse_us
-        Meanwhile, µs.
-    angle
-        Of the joint, as it was wanted, rad.
-
-    """
-
-    joint: str
-    pulse_us: float
-    angle: float
-
-
-@dataclass(frozen=True)
-class SignSeen:
-    """Which way a joint turned when its pulse was made longer.
-
-    Attributes
-    ----------
-    joint
-        Which.
-    sign
-        1 for the positive way, otherwise -1.
-
-    """
-
-    joint: str
-    sign: Literal[1, -1]
-
-
-@dataclass(frozen=True)
-class AngleRead:
-    """An angle was read off.
-
-    Attributes
-    ----------
-    joint
-        Which.
-    reading
-        Pulse, angle and approach.
-
-    """
-
-    joint: str
-    reading: Reading
-
-
-@dataclass(frozen=True)
-class EndFound:
-    """The pulse beyond which a servo is not to be driven was found.
-
-    Attributes
-    ----------
-    joint
-        Which.
-    end
-        Whether it is the lowest or the highest one.
-    pulse_us
-        Still allowed, µs.
-
-    """
-
-    joint: str
-    end: Literal['lowest', 'highest']
-    pulse_us: float
-
-
-Entry = OutputFound | HornFitted | SignSeen | AngleRead | EndFound
-
-#: What stands in a line.
-Content = dict[str, object]
 
 #: The key of the first line, with the name of the robot.
 HEAD = 'readings_of'
@@ -182,6 +94,11 @@ class ReadingsFile:
         """All that was not taken back, the oldest first."""
         return tuple(self._entries)
 
+    @property
+    def joints(self) -> frozenset[str]:
+        """The joints about which something was found out."""
+        return frozenset(each.joint for each in self._entries if isinstance(each, JointEntry))
+
     def readings(self, joint: str) -> tuple[Reading, ...]:
         """Return the angles read off a joint since its horn was fitted, the oldest first."""
         return tuple(
@@ -222,9 +139,32 @@ class ReadingsFile:
         """Tell whether the horn of a joint was fitted."""
         return any(isinstance(each, HornFitted) and each.joint == joint for each in self._entries)
 
-    def _since_horn(self, joint: str) -> list[Entry]:
+    @property
+    def feet(self) -> tuple[FootEntry, ...]:
+        """What was noted about feet, the oldest first.
+
+        A leg whose horn was fitted anew has its foot elsewhere since: what was noted of it before
+        counts no more.
+        """
+        kept: list[FootEntry] = []
+        for each in self._entries:
+            if isinstance(each, HornFitted):
+                kept = [noted for noted in kept if each.joint not in self._joints_of(noted)]
+            elif not isinstance(each, JointEntry):
+                kept.append(each)
+        return tuple(kept)
+
+    def _joints_of(self, noted: FootEntry) -> tuple[str, ...]:
+        """Return the joints on whose horns it depends what was noted."""
+        if not isinstance(noted, FootRead | FootOnGround | LegPosed):
+            return ()
+        return self._robot.legs[self._robot.leg_names.index(noted.stand.leg)].joints
+
+    def _since_horn(self, joint: str) -> list[JointEntry]:
         """Return what was found out about a joint since its horn was fitted last."""
-        of_joint = [each for each in self._entries if each.joint == joint]
+        of_joint = [
+            each for each in self._entries if isinstance(each, JointEntry) and each.joint == joint
+        ]
         fittings = [at for at, each in enumerate(of_joint) if isinstance(each, HornFitted)]
         return of_joint[fittings[-1] :] if fittings else of_joint
 
@@ -238,9 +178,9 @@ class ReadingsFile:
             cannot be written; then the file is as it was.
 
         """
-        content = _content(entry)
+        content = written(entry)
         try:
-            again = _entry(content, self._robot)
+            again = entry_of(content_of(line_of(content).rstrip()), self._robot)
         except ValueError as error:
             raise DescriptionError(str(error), file=self.path) from error
         self._append(content)
@@ -271,7 +211,7 @@ class ReadingsFile:
         *lines, tail = text.split('\n')
         for number, line in enumerate(lines, start=1):
             try:
-                self._take(_parse(line), first=number == 1)
+                self._take(content_of(line), first=number == 1)
             except ValueError as error:
                 raise self._error(str(error), number) from error
         self._whole = self._length - len(tail.encode())
@@ -286,13 +226,13 @@ class ReadingsFile:
                 raise ValueError('nothing is left here that could be taken back')
             self._entries.pop()
         else:
-            self._entries.append(_entry(content, self._robot))
+            self._entries.append(entry_of(content, self._robot))
 
     def _append(self, content: Content) -> None:
         lines = [content]
         if not self._whole:
             lines.insert(0, {HEAD: self._robot.name, 'began': self.began.isoformat()})
-        data = ''.join(f'{json.dumps(line)}\n' for line in lines).encode()
+        data = ''.join(map(line_of, lines)).encode()
         if self._whole + len(data) > MOST_BYTES:
             raise self._error(f'full, at {MOST_BYTES // 1024} kB: go on with another file', None)
         try:
@@ -324,31 +264,6 @@ class ReadingsFile:
         return DescriptionError(message, file=self.path, line=line)
 
 
-def _parse(line: str) -> Content:
-    """Return the mapping in a line."""
-    if len(line) > MOST_CHARACTERS:
-        raise ValueError(f'longer than {MOST_CHARACTERS} characters, which no entry is')
-    try:
-        content = json.loads(line, object_pairs_hook=_unrepeated)
-    except json.JSONDecodeError as error:
-        raise ValueError(
-            f'no entry ({error.msg}): restore this line, or take it out with all that depends on it'
-        ) from error
-    if not isinstance(content, dict):
-        # Of a value in a file, as everywhere here.
-        raise ValueError(  # noqa: TRY004
-            f'{shown(content)} is no entry: expected a mapping in braces'
-        )
-    return content
-
-
-def _unrepeated(pairs: list[tuple[str, object]]) -> Content:
-    content = dict(pairs)
-    if len(content) < len(pairs):
-        raise ValueError('a key stands here twice')
-    return content
-
-
 def _head(content: Content, robot: Robot) -> date:
     """Return the date in the first line."""
     if set(content) != {HEAD, 'began'}:
@@ -361,96 +276,3 @@ def _head(content: Content, robot: Robot) -> date:
             'the file of its own readings, or a new one'
         )
     return date.fromisoformat(str(content['began']))
-
-
-def _content(entry: Entry) -> Content:
-    """Return an entry as it is written."""
-    match entry:
-        case OutputFound(joint, board, channel):
-            return {'joint': joint, 'board': board, 'channel': channel}
-        case HornFitted(joint, pulse_us, angle):
-            return {'joint': joint, 'horn_us': pulse_us, 'horn_deg': _degrees(angle)}
-        case SignSeen(joint, sign):
-            return {'joint': joint, 'sign': sign}
-        case AngleRead(joint, Reading(pulse_us, angle, approached)):
-            angle_deg = _degrees(angle)
-            return {'joint': joint, 'us': pulse_us, 'deg': angle_deg, 'approached': approached}
-        case EndFound(joint, end, pulse_us):
-            return {'joint': joint, f'{end}_us': pulse_us}
-
-
-def _degrees(angle: float) -> float:
-    # A millionth of a degree: what was typed in degrees is written as it was typed.
-    return round(degrees(angle), 6)
-
-
-def _entry(content: Content, robot: Robot) -> Entry:
-    """Return an entry from what is written."""
-    joint = content.get('joint')
-    if joint not in robot.joints:
-        raise ValueError(
-            f'{robot.name} has no joint {shown(joint)}{did_you_mean(str(joint), robot.joints)}'
-        )
-    name = str(joint)
-    match sorted(set(content) - {'joint'}):
-        case ['board', 'channel']:
-            return OutputFound(name, _name(content['board']), _channel(content['channel']))
-        case ['horn_deg', 'horn_us']:
-            return HornFitted(name, _pulse(content['horn_us']), _angle(content['horn_deg']))
-        case ['approached', 'deg', 'us']:
-            pulse_us, angle = _pulse(content['us']), _angle(content['deg'])
-            return AngleRead(name, Reading(pulse_us, angle, _approach(content['approached'])))
-        case ['sign']:
-            return SignSeen(name, _sign(content['sign']))
-        case ['lowest_us']:
-            return EndFound(name, 'lowest', _pulse(content['lowest_us']))
-        case ['highest_us']:
-            return EndFound(name, 'highest', _pulse(content['highest_us']))
-    raise ValueError(
-        f'no entry has the keys {", ".join(content)}: expected joint and one of: board and '
-        'channel; horn_us and horn_deg; sign; lowest_us; highest_us; us, deg and approached'
-    )
-
-
-def _number(value: object, name: str, least: float, most: float) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not least <= value <= most:
-        raise ValueError(f'{shown(value)} is no {name}: expected a number of {least:g} … {most:g}')
-    return float(value)
-
-
-def _pulse(value: object) -> float:
-    return _number(value, 'pulse in µs', *PLAUSIBLE_PULSE)
-
-
-def _angle(value: object) -> float:
-    return radians(_number(value, 'angle in degrees', -MOST_DEGREES, MOST_DEGREES))
-
-
-def _approach(value: object) -> Approach:
-    match value:
-        case 'up' | 'down':
-            return value
-    raise ValueError(f"{shown(value)} is no approach: expected 'up' or 'down'")
-
-
-def _sign(value: object) -> Literal[1, -1]:
-    match value:
-        case bool():
-            pass
-        case 1:
-            return 1
-        case -1:
-            return -1
-    raise ValueError(f'{shown(value)} is no sign: expected 1 or -1')
-
-
-def _name(value: object) -> str:
-    if not isinstance(value, str) or not value:
-        raise ValueError(f'{shown(value)} is no name of a board')
-    return value
-
-
-def _channel(value: object) -> int:
-    if isinstance(value, bool) or not isinstance(value, int) or value < 0:
-        raise ValueError(f'{shown(value)} is no channel: expected a whole number from 0')
-    return value

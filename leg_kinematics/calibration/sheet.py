@@ -2,10 +2,8 @@
 # SPDX-License-Identifier: Apache-2.0
 """Protractors to be printed, one page for every kind of joint that a robot has.
 
-A page is drawn in millimetres of paper, from its lower left corner. It is A4; all that matters on
-it fits on US letter as well. Angles are those of the joints (see `robot.description`): zero is the
-leg stretched straight out, positive turns a coxa to the left as seen from above and raises the
-foot.
+Angles are those of the joints (see `robot.description`): zero is the leg stretched straight out,
+positive turns a coxa to the left as seen from above and raises the foot.
 """
 
 from dataclasses import dataclass
@@ -14,19 +12,19 @@ from pathlib import Path
 from textwrap import fill
 
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.patches import Arc, Circle
 from transforms3d.euler import euler2mat
 
-from leg_kinematics.errors import CommandError
+from leg_kinematics.calibration.paper import (
+    LINE,
+    blank_page,
+    draw_bar,
+    draw_line,
+    points,
+    write_pages,
+)
 from leg_kinematics.robot import SEGMENTS, Leg, Robot
-
-INCH = 25.4
-POINTS_PER_MM = 72.0 / INCH
-
-#: Of a page, mm (ISO 216, A4).
-WIDTH, HEIGHT = 210.0, 297.0
 
 #: Middle of the protractor, mm.
 CENTRE = (105.0, 152.0)
@@ -36,9 +34,6 @@ RADIUS = 75.0
 
 #: Every mark of so many degrees is so long, mm.
 MARKS = {1: 3.0, 5: 4.5, 10: 6.0}
-
-#: Of lines, mm.
-LINE = 0.2
 
 #: Of the bars by which the printer is checked, mm.
 BAR = 100.0
@@ -152,38 +147,19 @@ def write_sheet(robot: Robot, file: Path) -> int:
         The file cannot be written.
 
     """
-    pages = sheet_pages(robot)
-    try:
-        with PdfPages(file, metadata={'Title': f'{robot.name}: protractors'}) as pdf:
-            for page in pages:
-                # Never cut to what is drawn: the page would no longer be true to scale.
-                pdf.savefig(_draw(robot.name, page))
-    except OSError as error:
-        raise CommandError(f'{file} cannot be written: {error.strerror or error}') from error
-    return len(pages)
+    pages = (_draw(robot.name, page) for page in sheet_pages(robot))
+    return write_pages(file, f'{robot.name}: protractors', pages)
 
 
 def _draw(name: str, page: SheetPage) -> Figure:
-    figure = Figure(figsize=(WIDTH / INCH, HEIGHT / INCH))
-    axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
-    axes.set(xlim=(0.0, WIDTH), ylim=(0.0, HEIGHT))
-    axes.axis('off')
-    _draw_bars(axes)
+    figure, axes = blank_page()
+    draw_bar(axes, LYING, BAR, standing=False)
+    draw_bar(axes, STANDING, BAR, standing=True)
     _draw_placing(axes, page)
     _draw_scale(axes, turned=page.turned)
     _draw_limits(axes, page)
     _write(axes, name, page)
     return figure
-
-
-def _draw_bars(axes: Axes) -> None:
-    """Draw a bar of 100 mm each way."""
-    for (x, y), (across, up) in ((LYING, (1.0, 0.0)), (STANDING, (0.0, 1.0))):
-        _line(axes, (x, y), (x + BAR * across, y + BAR * up))
-        for step in range(11):
-            at = (x + 0.1 * step * BAR * across, y + 0.1 * step * BAR * up)
-            long = 3.0 if step in {0, 10} else 1.5
-            _line(axes, at, (at[0] + long * up, at[1] + long * across))
 
 
 def _draw_scale(axes: Axes, *, turned: bool) -> None:
@@ -193,7 +169,7 @@ def _draw_scale(axes: Axes, *, turned: bool) -> None:
     """
     for whole in range(-179, 181):
         length = max(size for step, size in MARKS.items() if whole % step == 0)
-        _line(axes, _at(whole, RADIUS - length), _at(whole, RADIUS))
+        draw_line(axes, _at(whole, RADIUS - length), _at(whole, RADIUS))
         if whole % 10 == 0:
             below = whole < 0
             _label(axes, whole, RADIUS + 4.5, f'{whole}', FIRST, flipped=below)
@@ -205,14 +181,14 @@ def _draw_scale(axes: Axes, *, turned: bool) -> None:
 
 def _draw_placing(axes: Axes, page: SheetPage) -> None:
     """Draw what the sheet is placed by: the middle, its lines, the axis before, the front."""
-    axes.add_patch(Circle(CENTRE, HOLE, fill=False, linestyle=':', linewidth=_points(LINE)))
+    axes.add_patch(Circle(CENTRE, HOLE, fill=False, linestyle=':', linewidth=points(LINE)))
     for whole in (0, 90, 180, 270):
-        _line(axes, CENTRE, _at(whole, RADIUS - 15.0))
+        draw_line(axes, CENTRE, _at(whole, RADIUS - 15.0))
     if page.crossed:
         x, y = _at(180.0, 1e3 * page.away)
-        _line(axes, (x, y - 4.0), (x, y + 4.0))
-        _line(axes, (x - 3.0, y), (x + 3.0, y))
-        axes.add_patch(Circle((x, y), 2.0, fill=False, linewidth=_points(LINE)))
+        draw_line(axes, (x, y - 4.0), (x, y + 4.0))
+        draw_line(axes, (x - 3.0, y), (x + 3.0, y))
+        axes.add_patch(Circle((x, y), 2.0, fill=False, linewidth=points(LINE)))
     if page.segment == 'coxa':
         for leg in page.legs:
             _draw_front(axes, leg)
@@ -224,7 +200,7 @@ def _draw_front(axes: Axes, leg: Leg) -> None:
     if hypot(forward[0], forward[1]) < LEAST_FRONT:
         return
     way = degrees(atan2(forward[1], forward[0]))
-    _line(axes, _at(way, HOLE + 4.0), _at(way, RADIUS - 15.0), colour='0.45')
+    draw_line(axes, _at(way, HOLE + 4.0), _at(way, RADIUS - 15.0), colour='0.45')
     upside_down = abs(way) > 90.0
     axes.text(
         *_at(way, 0.5 * (HOLE + RADIUS - 11.0)),
@@ -253,7 +229,7 @@ def _draw_limits(axes: Axes, page: SheetPage) -> None:
                 theta1=ends[0],
                 theta2=ends[1],
                 color=colour,
-                linewidth=_points(0.6),
+                linewidth=points(0.6),
             )
         )
 
@@ -297,22 +273,7 @@ def _label(axes: Axes, way: float, radius: float, text: str, colour: str, *, fli
     )
 
 
-def _line(
-    axes: Axes, start: tuple[float, float], end: tuple[float, float], colour: str = 'black'
-) -> None:
-    axes.plot(
-        *zip(start, end, strict=True),
-        color=colour,
-        linewidth=_points(LINE),
-        solid_capstyle='butt',
-    )
-
-
 def _at(way: float, radius: float) -> tuple[float, float]:
     """Place at an angle, deg, and a distance from the middle, mm."""
     turned = radians(way)
     return (CENTRE[0] + radius * cos(turned), CENTRE[1] + radius * sin(turned))
-
-
-def _points(millimetres: float) -> float:
-    return POINTS_PER_MM * millimetres

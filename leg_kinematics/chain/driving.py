@@ -27,6 +27,11 @@ from leg_kinematics.parameters import number
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import position_ranges
 
+EMERGENCY_STOP_IS_ON = (
+    'the emergency stop is on; whoever switched it on sends false on emergency_stop when the robot '
+    'lies or hangs safely'
+)
+
 #: How long a release waits for its boards before it is answered, s.
 PATIENCE = 0.1
 
@@ -77,6 +82,8 @@ class Driving:
     ----------
     active
         Whether the bridge may drive; by the life cycle of its node.
+    emergency_stop
+        Whether one is on; changed by `set_emergency_stop` alone.
     refused
         Joint targets that were refused.
     limits
@@ -115,6 +122,7 @@ class Driving:
         self._boards = boards
         self._session = session
         self._power = Power()
+        self.emergency_stop = False
         self.active = False
         self._configured = False
         # Whether the boards are kept open only until they have confirmed a release.
@@ -124,6 +132,7 @@ class Driving:
         self._status = BoardsStatus({})
         self._let_go = 0
         self._supply = Supply()
+        self._supply_gone = False
         self.refused = 0
         self._refusal = ''
 
@@ -167,9 +176,10 @@ class Driving:
 
     def condition(self) -> Condition:
         """Say how the bridge is."""
-        return condition_of(self._situation())
+        return condition_of(self.situation())
 
-    def _situation(self) -> DrivingSituation:
+    def situation(self) -> DrivingSituation:
+        """Tell all that can be put into words."""
         return DrivingSituation(
             state=self.state,
             reason=self._power.reason,
@@ -179,6 +189,7 @@ class Driving:
             taken_over=self._taken_over,
             blocked=self._blocked,
             refusal=self._refusal,
+            supply_gone=self._supply_gone,
             begun=self._enabling.begun,
             legs=self._enabling.count,
             lag=self._following.lag,
@@ -244,7 +255,28 @@ class Driving:
         Boards that are not open are opened for it. It is repeated until every board has
         confirmed it.
         """
-        self._happen(Event.RELEASE, 'a release was ordered')
+        return self._release('a release was ordered')
+
+    def set_emergency_stop(self, *, on: bool) -> Answer:
+        """Release as soon as an emergency stop is on, and refuse to rearm until it is off.
+
+        That it is off gives no power to anything. What is told again changes nothing.
+        """
+        if on == self.emergency_stop:
+            return Answer(
+                success=True, words=f'the emergency stop is {"on" if on else "off"} already'
+            )
+        self.emergency_stop = on
+        if not on:
+            return Answer(
+                success=True,
+                words='the emergency stop is off; the pulses stay off until bridge/rearm',
+            )
+        answer = self._release('the emergency stop was switched on')
+        return Answer(answer.success, f'the emergency stop is on: {answer.words}')
+
+    def _release(self, reason: str) -> Answer:
+        self._happen(Event.RELEASE, reason)
         if not self._configured:
             self._retiring = True
             self._boards.open()
@@ -256,7 +288,11 @@ class Driving:
 
     def rearm(self) -> Answer:
         """End a release, and give the legs their pulses again, one after another, at rest."""
-        refusal = self._power.refusal(Event.REARM) or refusal_to_rearm(self._situation())
+        refusal = (
+            (EMERGENCY_STOP_IS_ON if self.emergency_stop else '')
+            or self._power.refusal(Event.REARM)
+            or refusal_to_rearm(self.situation())
+        )
         if refusal:
             return Answer(success=False, words=f'not rearmed: {refusal}')
         if self.state is PowerState.RELEASED:
@@ -350,7 +386,8 @@ class Driving:
         if status.let_go != self._let_go:
             self._let_go = status.let_go
             self._lose('pulses went off: a board restarted or released them', status)
-        if self._supply.gone(status, now):
+        self._supply_gone = self._supply.gone(status, now)
+        if self._supply_gone:
             self._lose('the supply of the servos is gone', BoardsStatus({}))
         if status.lost:
             self._happen(Event.LINE_LOST)

@@ -37,6 +37,8 @@ class DrivingSituation:
         Why nothing is sent; empty where poses are.
     refusal
         Why the latest targets were refused; empty where they were not.
+    supply_gone
+        Whether the servos have no supply.
     begun, legs
         Legs that were asked to be enabled, and that there are.
     lag
@@ -54,6 +56,7 @@ class DrivingSituation:
     taken_over: bool
     blocked: str
     refusal: str
+    supply_gone: bool
     begun: int
     legs: int
     lag: float
@@ -134,6 +137,8 @@ def refusal_to_rearm(bridge: DrivingSituation) -> str:
         return missing_boards(bridge.status)
     if lost := bridge.status.lost:
         return f'board {", ".join(lost)} cannot be reached yet; rearm when it can be'
+    if bridge.supply_gone:
+        return 'the supply of the servos is gone: switch it on first'
     return bridge.blocked
 
 
@@ -157,7 +162,7 @@ def pulses_beyond_maps(joints: Sequence[str]) -> str:
     """Say that servos stand where their maps have no angle."""
     return (
         f'servos have pulses for which their maps have no angle: {", ".join(joints)}. Nothing is '
-        'sent; call bridge/release, or use the maps that belong to this robot'
+        'sent: release them, or use the maps that belong to this robot'
     )
 
 

@@ -4,7 +4,6 @@
 
 import json
 import shutil
-import sys
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -18,6 +17,7 @@ from rich.console import Console
 from leg_kinematics.commands.chain_options import check_boards
 from leg_kinematics.commands.confirm import confirm, yes_option
 from leg_kinematics.commands.files import InputFile, WrongFileError, make_output_folder
+from leg_kinematics.commands.somebody import see_that_somebody_is_there
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.robot import Robot, did_you_mean, load_robot
 
@@ -135,7 +135,7 @@ def calibrate(
             results = _refit(work, yes=yes)
             write = bool(results)
         else:
-            _see_that_somebody_is_there(console)
+            see_that_somebody_is_there(console)
             if specs:
                 needed = list(dict.fromkeys(task.output[0] for task in work.tasks))
                 check_boards(specs, needed)
@@ -189,10 +189,11 @@ def _work(
     from leg_kinematics.calibration.maps_file import open_maps  # noqa: PLC0415
     from leg_kinematics.calibration.readings_file import ReadingsFile  # noqa: PLC0415
     from leg_kinematics.commands.calibration_session import joint_tasks  # noqa: PLC0415
+    from leg_kinematics.commands.mock_robot import mock_copy  # noqa: PLC0415
 
     today = datetime.now().astimezone().date()
     if on_mock:
-        copy = maps.with_suffix('.mock.yaml')
+        copy = mock_copy(maps)
         if maps.exists() and not copy.exists():
             _loaded(lambda: open_maps(maps, robot, today.isoformat()))
             shutil.copyfile(maps, copy)
@@ -208,7 +209,7 @@ def _work(
     mapped = _loaded(lambda: joint_maps_of(document, robot))
     path = readings or maps.with_suffix('.readings.jsonl')
     file = _loaded(lambda: ReadingsFile(path, robot, today))
-    begun = {each.joint for each in (*mapped, *file.entries)}
+    begun = {each.joint for each in mapped} | file.joints
     chosen = joints or [joint for joint in robot.joints if joint in begun or not mapped]
     tasks = _loaded(lambda: joint_tasks(robot, mapped))
     return _Work(
@@ -224,22 +225,33 @@ def _measure(
     work: _Work, specs: tuple[str, ...], console: Console, *, hold: bool, store_limits: bool
 ) -> 'tuple[Mapping[str, JointResult], bool]':
     """Lead through the dialogue; returns what was measured, and whether it is to be written."""
-    from leg_kinematics.calibration.dialogue import Dialogue, Finish  # noqa: PLC0415
+    from leg_kinematics.calibration.dialogue import Dialogue  # noqa: PLC0415
+    from leg_kinematics.calibration.question import Finish  # noqa: PLC0415
     from leg_kinematics.commands.calibration_session import bench_at  # noqa: PLC0415
-    from leg_kinematics.commands.calibrator import Calibrator  # noqa: PLC0415
+    from leg_kinematics.commands.mock_robot import TrueRobot, truth_beside  # noqa: PLC0415
     from leg_kinematics.commands.mock_servos import mock_servos  # noqa: PLC0415
+    from leg_kinematics.commands.question_screen import QuestionScreen  # noqa: PLC0415
 
     with ExitStack() as stack:
         protractor = None
         if not specs:
-            mock = stack.enter_context(mock_servos(work.tasks))
+            truth = TrueRobot.at(truth_beside(work.maps), work.robot, work.tasks)
+            servos = {task.output: truth.servos[task.joint] for task in work.tasks}
+            mock = stack.enter_context(mock_servos(servos))
             specs, protractor = tuple(mock.specs), mock.angle
             console.print('On mock boards: nothing real moves.')
         bench = stack.enter_context(
             bench_at(specs, work.tasks, console, hold=hold, store_limits=store_limits)
         )
         dialogue = Dialogue(work.tasks, work.file, bench)
-        Calibrator(dialogue, bench, console, protractor).run()
+
+        def shown() -> str:
+            if protractor is None or dialogue.task is None:
+                return ''
+            angle = protractor(dialogue.task.output)
+            return f'On the mock the protractor shows {angle:.1f} deg.'
+
+        QuestionScreen(dialogue, bench, console, shown).run()
     return dialogue.results, dialogue.finish is Finish.WRITE
 
 
@@ -308,14 +320,6 @@ def _write_sheet(robot: Robot, file: Path) -> None:
     except LegKinematicsError as error:
         raise click.ClickException(str(error)) from error
     click.echo(f'{file}: {count} pages; print them at 100 %, and measure both bars.')
-
-
-def _see_that_somebody_is_there(console: Console) -> None:
-    if not (sys.stdin.isatty() and console.is_terminal):
-        raise click.UsageError(
-            'the questions need a terminal, and input or output is none; in a script use --refit, '
-            'which makes the maps again from a file of readings'
-        )
 
 
 def _loaded(load: Callable[[], T]) -> T:

@@ -9,6 +9,7 @@ from leg_kinematics.commands.calibrate import calibrate
 from leg_kinematics.commands.check import check
 from leg_kinematics.commands.compare import compare
 from leg_kinematics.commands.demo import demo
+from leg_kinematics.commands.drive import drive
 from leg_kinematics.commands.firmware import firmware
 from leg_kinematics.commands.inspect import inspect
 from leg_kinematics.commands.jog import jog
@@ -18,6 +19,7 @@ from leg_kinematics.commands.play import play
 from leg_kinematics.commands.record import record
 from leg_kinematics.commands.recover import recover
 from leg_kinematics.commands.run import run
+from leg_kinematics.commands.survey import survey
 from leg_kinematics.commands.urdf import urdf
 
 
@@ -32,9 +34,11 @@ def main() -> None:
 
 main.add_command(board)
 main.add_command(calibrate)
+main.add_command(survey)
 main.add_command(check)
 main.add_command(compare)
 main.add_command(demo)
+main.add_command(drive)
 main.add_command(firmware)
 main.add_command(inspect)
 main.add_command(jog)

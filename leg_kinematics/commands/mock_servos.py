@@ -1,19 +1,16 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""Mock boards with servos whose truth nobody is told, and what a protractor would show of them."""
+"""Mock boards with the servos of a robot, and what a protractor would show of its joints."""
 
 import json
 import tempfile
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from math import degrees
 from pathlib import Path
-from random import Random
 
 from leg_kinematics.board.simulated.true_servo import TrueServo, save_true_servos
 from leg_kinematics.calibration.bench import ServoOutput
-from leg_kinematics.calibration.joint_notes import JointTask
 from leg_kinematics.nodes.chain_processes import MockBoards
 
 
@@ -41,10 +38,8 @@ class MockServos:
 
 
 @contextmanager
-def mock_servos(tasks: Iterable[JointTask]) -> Iterator[MockServos]:
-    """Run a mock board for every board of the joints; a joint has the same servo every time.
-
-    Its horn is near to where it is best fitted.
+def mock_servos(servos: Mapping[ServoOutput, TrueServo]) -> Iterator[MockServos]:
+    """Run a mock board for every board that servos are connected to.
 
     Raises
     ------
@@ -52,22 +47,18 @@ def mock_servos(tasks: Iterable[JointTask]) -> Iterator[MockServos]:
         A mock did not start.
 
     """
-    servos: dict[str, dict[int, TrueServo]] = {}
-    for task in tasks:
-        board, channel = task.output
-        drawn = TrueServo.draw(channel, Random(task.joint))
-        # A tooth beside where it was wanted, not somewhere.
-        offset = degrees(task.fitting.angle) + 0.3 * drawn.horn_offset
-        servos.setdefault(board, {})[channel] = replace(drawn, horn_offset=offset)
+    boards: dict[str, dict[int, TrueServo]] = {}
+    for (board, channel), servo in servos.items():
+        boards.setdefault(board, {})[channel] = replace(servo, joint=channel)
     with tempfile.TemporaryDirectory(prefix='mock-servos-') as name:
         folder = Path(name)
         options = {}
-        for board, on_board in servos.items():
+        for board, on_board in boards.items():
             truth = folder / f'{board}.servos'
             save_true_servos(truth, on_board)
             angles = _angles(folder, board)
             options[board] = ['--true-servos', str(truth), '--protractor', str(angles)]
-        with MockBoards(list(servos), folder, options) as mocks:
+        with MockBoards(list(boards), folder, options) as mocks:
             yield MockServos(mocks.specs, folder)
 
 

@@ -14,7 +14,7 @@ from leg_kinematics.calibration import ServoMap, ServoMaps
 from leg_kinematics.design.finding import Bounds, Finding
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.robot import Leg, Vector
-from leg_kinematics.solver import LegSolver, joint_points, straight_move
+from leg_kinematics.solver import LegSolver, Trajectory, joint_points, straight_move
 
 Array = NDArray[np.float64]
 
@@ -140,20 +140,60 @@ def draw_grid(
         move = straight_move(
             [solver], [start], [goal], DURATION, tolerance=tolerance, speeds=speeds
         )
-        exact, rounded, rested = [], [], []
-        for time in np.arange(0.0, move.end + TICK, TICK).tolist():
-            angles = move.sample(time)
-            pulses_us = [each.pulse_us(angle) for each, angle in zip(joints, angles, strict=True)]
-            told_us = [to_us(to_half_us(pulse)) for pulse in pulses_us]
-            # Where it last stood is known of a servo from line to line.
-            rest_us = np.array(told_us) if rest_us is None else rest_us
-            rest_us = rest(rest_us, np.array(told_us), half_bands_us)
-            exact.append(_angles(joints, pulses_us))
-            rounded.append(_angles(joints, told_us))
-            rested.append(_angles(joints, rest_us.tolist()))
-        feet = (joint_points(solver, np.array(each))[:, -1] for each in (exact, rounded, rested))
+        pulses_us = pulses_of(joints, move)
+        told_us = as_told(pulses_us)
+        # Where it last stood is known of a servo from line to line.
+        rests_us = rests(told_us[0] if rest_us is None else rest_us, told_us, half_bands_us)
+        rest_us = rests_us[-1]
+        feet = (feet_at(solver, joints, each) for each in (pulses_us, told_us, rests_us))
         drawn.append(DrawnLine(leg.name, start, goal, *feet))
     return tuple(drawn)
+
+
+def pulses_of(joints: Sequence[ServoMap], move: Trajectory) -> Array:
+    """Give the pulses of a leg on a move, µs, one row a tick, shape (n, 3)."""
+    times = np.arange(0.0, move.end + TICK, TICK).tolist()
+    return np.array(
+        [
+            [each.pulse_us(angle) for each, angle in zip(joints, move.sample(time), strict=True)]
+            for time in times
+        ]
+    )
+
+
+def as_told(pulses_us: Array) -> Array:
+    """Round pulses to what goes over the line, half microseconds; both in µs."""
+    return np.array([[to_us(to_half_us(pulse)) for pulse in row] for row in pulses_us.tolist()])
+
+
+def rests(before_us: Array, told_us: Array, half_bands_us: Array) -> Array:
+    """Tell where servos stand that are told one row of pulses after another, µs, shape (n, 3).
+
+    Parameters
+    ----------
+    before_us
+        Where they stood before, shape (3,).
+    told_us
+        Shape (n, 3).
+    half_bands_us
+        How far from what it is told a servo may stay, shape (3,).
+
+    """
+    rows = []
+    for row in told_us:
+        before_us = rest(before_us, row, half_bands_us)
+        rows.append(before_us)
+    return np.array(rows)
+
+
+def feet_at(solver: LegSolver, joints: Sequence[ServoMap], pulses_us: Array) -> Array:
+    """Place the foot in `base_link`, m, for pulses by the servo maps, both of shape (n, 3)."""
+    angles = [
+        [each.angle(pulse) for each, pulse in zip(joints, row, strict=True)]
+        for row in pulses_us.tolist()
+    ]
+    feet: Array = joint_points(solver, np.array(angles))[:, -1]
+    return feet
 
 
 def rest(stands_us: Array, told_us: Array, half_bands_us: Array) -> Array:
@@ -163,10 +203,6 @@ def rest(stands_us: Array, told_us: Array, half_bands_us: Array) -> Array:
     """
     rests: Array = np.clip(stands_us, told_us - half_bands_us, told_us + half_bands_us)
     return rests
-
-
-def _angles(joints: Sequence[ServoMap], pulses_us: Sequence[float]) -> list[float]:
-    return [each.angle(pulse) for each, pulse in zip(joints, pulses_us, strict=True)]
 
 
 def lines_finding(

@@ -54,3 +54,8 @@ class Evidence:
     readings: Mapping[str, tuple[Reading, ...]]
     feet: tuple[FootSeen, ...] = ()
     touches: tuple[FootOnGround, ...] = ()
+
+    @property
+    def all_feet(self) -> tuple[FootSeen | FootOnGround, ...]:
+        """Positions, then touches."""
+        return (*self.feet, *self.touches)

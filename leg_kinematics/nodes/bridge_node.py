@@ -12,8 +12,10 @@ from collections.abc import Callable, Sequence
 from time import monotonic
 from typing import Any
 
+from rclpy.event_handler import SubscriptionEventCallbacks
 from rclpy.lifecycle import LifecycleNode, LifecycleState, TransitionCallbackReturn
 from rclpy.parameter import Parameter as RosParameter
+from std_msgs.msg import Bool
 from trajectory_msgs.msg import JointTrajectory
 
 from leg_kinematics.board.parameters import BoardsParameters
@@ -91,6 +93,19 @@ class BridgeNode(LifecycleNode):
         self.create_subscription(
             JointTrajectory, 'joint_trajectory', self._on_trajectory, qos.STREAM, raw=True
         )
+        # A sender that keeps its value for late joiners is heard even if it spoke before we came,
+        # and by the other subscription one that does not keep it. That the first cannot hear such
+        # a one is no trouble, and not to be told as one.
+        for profile in (qos.DESCRIPTION, qos.PUBLISHED):
+            self.create_subscription(
+                Bool,
+                'emergency_stop',
+                self._on_emergency_stop,
+                profile,
+                event_callbacks=SubscriptionEventCallbacks(
+                    use_default_callbacks=profile is not qos.DESCRIPTION
+                ),
+            )
         age = settings.of(OrderParameters).max_command_age
         # A release is obeyed however late it comes.
         offer_order(self, 'bridge/release', stage.release)
@@ -179,6 +194,11 @@ class BridgeNode(LifecycleNode):
 
     def _follow(self, targets: JointTargets) -> None:
         self.driving.follow(targets, monotonic())
+
+    def _on_emergency_stop(self, message: Bool) -> None:
+        if message.data != self.driving.emergency_stop:
+            answer = self.driving.set_emergency_stop(on=message.data)
+            self.get_logger().warning(answer.words)
 
     def _on_tick(self) -> None:
         now = monotonic()

@@ -17,17 +17,25 @@ from leg_kinematics.gait import GaitParameters
 from leg_kinematics.moves.moving import MovingParameters
 from leg_kinematics.nodes.frames import BodyFrame, Frames
 from leg_kinematics.parameters import Parameter, choice, count, flag, number, parameters_of, text
+from leg_kinematics.teleop.arbitration import ArbitrationParameters
+from leg_kinematics.teleop.steering import SteeringParameters
 
 #: Parameters that ROS itself gives every node.
 OF_ROS = ('use_sim_time', 'start_type_description_service')
 
 
 @dataclass(frozen=True, slots=True)
-class NodeParameters:
-    """Of every node."""
+class RobotParameters:
+    """Of every node that has to know the robot."""
 
     robot: str = text('File of the robot description')
     servo_maps: str = text('File of the servo maps')
+
+
+@dataclass(frozen=True, slots=True)
+class NodeParameters:
+    """Of every node."""
+
     realtime_priority: int = count(
         0, '', 0, 99, 'Real-time priority (SCHED_FIFO), before all ordinary programs; 0 for none'
     )
@@ -74,9 +82,17 @@ class PlayerParameters:
     loop: bool = flag(default=False, meaning='Play it over and over, until it is stopped')
 
 
-KINEMATICS = parameters_of(NodeParameters, SolvingParameters, BodyFrame)
+@dataclass(frozen=True, slots=True)
+class TeleopNodeParameters:
+    """What the controls of the pad do."""
+
+    layout: str = text('File of the layout of the pad')
+
+
+KINEMATICS = parameters_of(RobotParameters, NodeParameters, SolvingParameters, BodyFrame)
 
 GAIT = parameters_of(
+    RobotParameters,
     NodeParameters,
     GaitParameters,
     WalkingParameters,
@@ -86,16 +102,33 @@ GAIT = parameters_of(
 )
 
 BRIDGE = parameters_of(
-    NodeParameters, BoardsParameters, DrivingParameters, OrderParameters, BridgeNodeParameters
+    RobotParameters,
+    NodeParameters,
+    BoardsParameters,
+    DrivingParameters,
+    OrderParameters,
+    BridgeNodeParameters,
 )
 
 PLAYER = parameters_of(
-    NodeParameters, PlayerParameters, LineParameters, MovingParameters, OrderParameters, BodyFrame
+    RobotParameters,
+    NodeParameters,
+    PlayerParameters,
+    LineParameters,
+    MovingParameters,
+    OrderParameters,
+    BodyFrame,
 )
+
+TELEOP = parameters_of(NodeParameters, TeleopNodeParameters, SteeringParameters, OrderParameters)
+
+ARBITER = parameters_of(NodeParameters, ArbitrationParameters, OrderParameters)
 
 NODES: Mapping[str, tuple[Parameter, ...]] = {
     'kinematics': KINEMATICS,
     'gait': GAIT,
     'bridge': BRIDGE,
     'player': PLAYER,
+    'teleop': TELEOP,
+    'arbiter': ARBITER,
 }

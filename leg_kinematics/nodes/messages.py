@@ -103,6 +103,24 @@ def body_twist(message: Twist | TwistStamped) -> BodyTwist:
     return result
 
 
+def body_twist_message(twist: BodyTwist, stamp: int) -> TwistStamped:
+    """Make a velocity command, stamped in ns."""
+    message = TwistStamped()
+    message.header.stamp = time_message(stamp)
+    message.twist.linear.x, message.twist.linear.y = twist.x, twist.y
+    message.twist.angular.z = twist.yaw
+    return message
+
+
+def body_offset_message(offset: Offset, stamp: int) -> PoseStamped:
+    """Make a body offset, relative to the standing pose, stamped in ns."""
+    message = PoseStamped()
+    message.header.stamp = time_message(stamp)
+    message.pose.position = _point(offset.shift)
+    message.pose.orientation = _quaternion(offset.rpy)
+    return message
+
+
 def foot_targets_message(
     targets: FootTargets, frame: str = FRAMES.base_frame
 ) -> MultiDOFJointTrajectory:

@@ -11,6 +11,7 @@ from rclpy.serialization import deserialize_message
 from trajectory_msgs.msg import MultiDOFJointTrajectory
 
 from leg_kinematics.gait import Twist
+from leg_kinematics.nodes.messages import body_twist_message
 from leg_kinematics.nodes.participant import RECORDED, Participant
 from leg_kinematics.nodes.qos import PUBLISHED
 
@@ -99,12 +100,8 @@ class Operator(Participant):
 
     def send(self, twist: Twist) -> None:
         """Send one body velocity."""
-        message = TwistStamped()
-        message.header.stamp = self.node.get_clock().now().to_msg()
-        message.twist.linear.x = twist.x
-        message.twist.linear.y = twist.y
-        message.twist.angular.z = twist.yaw
-        self._commands.publish(message)
+        now = self.node.get_clock().now().nanoseconds
+        self._commands.publish(body_twist_message(twist, now))
 
     def targets_heard(self) -> list[MultiDOFJointTrajectory]:
         """Return all foot targets received so far."""

@@ -4,7 +4,7 @@
 
 Publishers are reliable, and so are subscribers of what is said only once. Subscribers of streams
 are best-effort with depth 1, so that a lossy link drops the old instead of delaying the new.
-Descriptions, and whether the bridge is released, are kept for late joiners. Transforms are as every
+Descriptions and the emergency stop are kept for late joiners. Transforms are as every
 listener of `/tf` expects them (reliable, depth 100; common practice, no source).
 """
 

@@ -16,7 +16,7 @@ from leg_kinematics.robot.description import (
     Vector,
 )
 from leg_kinematics.robot.document import Document
-from leg_kinematics.robot.loader import load_robot
+from leg_kinematics.robot.loader import load_robot, robot_of
 from leg_kinematics.robot.near import did_you_mean
 from leg_kinematics.robot.units import STANDARD_GRAVITY, Dimension, parse_quantity
 
@@ -38,4 +38,5 @@ __all__ = [
     'did_you_mean',
     'load_robot',
     'parse_quantity',
+    'robot_of',
 ]

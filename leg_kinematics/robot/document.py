@@ -205,6 +205,10 @@ class Document:
         gone = tuple(key for key in without if key in self.keys(path) and key not in entries)
         if path not in self._nodes:
             raise self.error(path, f'nothing stands at {path} that could be changed')
+        what = f'this change of {", ".join((*entries, *gone))}'
+        for other, node in self._nodes.items():
+            if node is self._nodes[path] and other != path:
+                raise self._shared(path, what, other)
         key_node = self._key_nodes.get(path)
         try:
             text = edited(
@@ -214,7 +218,6 @@ class Document:
         except EditError as error:
             raise self.error(path, str(error)) from error
         touched = tuple(_inside(path, key) for key in (*entries, *gone))
-        what = f'this change of {", ".join((*entries, *gone))}'
         changed = self._changed(text, what, path, touched)
         for key, content in entries.items():
             if changed.value(_inside(path, key)) != content:
@@ -229,10 +232,11 @@ class Document:
         for other in before | after:
             # A mapping that is empty before or after holds its own place.
             if other != path and before.get(other, _ABSENT) != after.get(other, _ABSENT):
-                raise self.error(
-                    path, f'{what} would change {other} too: write both places out by hand'
-                )
+                raise self._shared(path, what, other)
         return changed
+
+    def _shared(self, path: str, what: str, other: str) -> DescriptionError:
+        return self.error(path, f'{what} would change {other} too: write both places out by hand')
 
     def save(self) -> Path | None:
         """Write the file, whole or not at all, and keep the former one beside it.

@@ -58,7 +58,18 @@ def load_robot(path: Path | str) -> Robot:
         When the file is wrong; the message names file, line and place.
 
     """
-    document = Document(path, files('leg_kinematics.robot') / 'robot.schema.json')
+    return robot_of(Document(path, files('leg_kinematics.robot') / 'robot.schema.json'))
+
+
+def robot_of(document: Document) -> Robot:
+    """Read the description of a robot from a document that is open already.
+
+    Raises
+    ------
+    DescriptionError
+        As in `load_robot`.
+
+    """
     servos = {name: _servo(document, name) for name in document.keys('servos')}
     links = {segment: _link(document, f'links.{segment}', servos) for segment in SEGMENTS}
     legs = tuple(_leg(document, name, links, servos) for name in document.keys('legs'))

@@ -15,6 +15,7 @@ from leg_kinematics.solver.kinematics.batch import (
     joint_points,
     solve_batch,
 )
+from leg_kinematics.solver.kinematics.distances import box_distances, segment_distances
 from leg_kinematics.solver.kinematics.leg import (
     LegGeometry,
     forward,
@@ -66,6 +67,7 @@ __all__ = [
     'Time',
     'Tracker',
     'Trajectory',
+    'box_distances',
     'centre_of_mass',
     'common_ground',
     'forward',
@@ -85,6 +87,7 @@ __all__ = [
     'polyline_move',
     'position_ranges',
     'posture_angles',
+    'segment_distances',
     'side_section',
     'solve_batch',
     'static_margin',

@@ -21,10 +21,12 @@ from hypothesis import strategies as st
 from leg_kinematics.board import Output
 from leg_kinematics.board.simulated.true_servo import TrueServo
 from leg_kinematics.calibration.bench import Bench
-from leg_kinematics.calibration.dialogue import Dialogue, Finish, Stage
+from leg_kinematics.calibration.dialogue import Dialogue, Stage
 from leg_kinematics.calibration.horn import horn_fitting
 from leg_kinematics.calibration.joint_notes import JointTask
-from leg_kinematics.calibration.readings_file import AngleRead, ReadingsFile
+from leg_kinematics.calibration.joint_readings import AngleRead
+from leg_kinematics.calibration.question import Finish
+from leg_kinematics.calibration.readings_file import ReadingsFile
 from leg_kinematics.robot import Robot, load_robot
 
 if TYPE_CHECKING:
@@ -169,7 +171,7 @@ class Session:
         """Give an honest answer to the question, and wait for what comes of it."""
         before, question = self.angle if self.dialogue.task else 0.0, self.dialogue.question()
         keys = {choice.key for choice in question.choices}
-        if question.wants_angle:
+        if question.typed is not None:
             self.rest()
             self.dialogue.enter(self.read(self.angle))
         else:
@@ -319,7 +321,7 @@ def test_answers_that_mean_nothing_change_nothing(tmp_path: Path) -> None:
             session.dialogue.choose(key)
             assert session.dialogue.words == f'the key {key} means nothing here'
             assert session.state == before
-        if not question.wants_angle:
+        if question.typed is None:
             session.dialogue.enter('12')
             assert 'no angle is asked for' in session.dialogue.words
             assert session.state == before
@@ -407,7 +409,7 @@ def test_one_more_reading_on_another_day(tmp_path: Path) -> None:
     session = Session(first.path, drawn(2), before=first)
     assert session.dialogue.stage is Stage.RESULT
     session.dialogue.choose('m')
-    assert 'This servo has no pulses' in session.dialogue.question().text
+    assert 'This servo does not obey' in session.dialogue.question().text
     session.watched.run(1.0)
     assert not session.watched.pulses_us
     session.to_the_end()
@@ -586,7 +588,7 @@ def test_pulses_that_went_off_come_back_by_a_word_only(tmp_path: Path, stage: St
     for _ in range(round(3.0 / TICK)):
         session.tick()
     assert not session.watched.pulses_us
-    assert 'This servo has no pulses' in session.dialogue.question().text
+    assert 'This servo does not obey' in session.dialogue.question().text
     assert session.dialogue.stage is stage
     session.to_the_end()
     assert set(session.dialogue.results) == {'left_front_coxa'}

@@ -5,6 +5,7 @@
 import contextlib
 import os
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date
 from math import degrees, radians
 from pathlib import Path
@@ -14,21 +15,40 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from leg_kinematics.calibration.measured import Reading, fit_servo_map
-from leg_kinematics.calibration.readings_file import (
+from leg_kinematics.calibration.entry_lines import Entry
+from leg_kinematics.calibration.foot_readings import (
+    BarMeasured,
+    FootEntry,
+    FootOnGround,
+    FootRead,
+    LegPosed,
+    LegStand,
+    PhotographTaken,
+)
+from leg_kinematics.calibration.joint_readings import (
     AngleRead,
     EndFound,
-    Entry,
     HornFitted,
     OutputFound,
-    ReadingsFile,
     SignSeen,
 )
+from leg_kinematics.calibration.measured import Reading, fit_servo_map
+from leg_kinematics.calibration.readings_file import ReadingsFile
 from leg_kinematics.errors import DescriptionError
 from leg_kinematics.robot import Robot
 
 TODAY = date(2026, 11, 30)
 COXA, FEMUR = 'left_front_coxa', 'left_front_femur'
+
+STAND = LegStand('left_front', (1500.0, 1393.5, 1341.0), (1, -1, 0))
+
+FEET: tuple[FootEntry, ...] = (
+    FootRead(STAND, 1, (0.2105, -0.08, 0.0)),
+    FootOnGround(LegStand('right_rear', (1210.5, 1750.0, 980.0), (1, 0, 0)), 2),
+    LegPosed(STAND, 2, 7),
+    PhotographTaken(7, 'IMG 0042 (façade).jpg'),
+    BarMeasured(0.15),
+)
 
 ENTRIES: tuple[Entry, ...] = (
     OutputFound(COXA, 'main', 0),
@@ -39,6 +59,7 @@ ENTRIES: tuple[Entry, ...] = (
     AngleRead(COXA, Reading(1000.0, radians(45.0), 'up')),
     AngleRead(COXA, Reading(2000.0, radians(-44.5), 'down')),
     SignSeen(FEMUR, 1),
+    *FEET,
 )
 
 
@@ -78,6 +99,29 @@ def test_all_is_read_again_as_it_was(
     assert after.output(COXA) == ('main', 0)
     assert (after.sign(COXA), after.sign(FEMUR)) == (-1, 1)
     assert after.horn_fitted(COXA)
+
+
+def test_feet_do_not_count_any_more_once_a_horn_of_their_leg_is_fitted_anew(
+    path: Path, bracken: Robot
+) -> None:
+    """The same pulses bring the foot elsewhere then; feet of other legs are where they were."""
+    file = kept(path, bracken)
+    first, second, _, fourth, fifth = FEET
+    assert file.feet == FEET
+    expected: list[list[FootEntry]] = [
+        [second, fourth, fifth],
+        [second, fourth, fifth, first],
+        [fourth, fifth, first],
+        [second, fourth, fifth, first],
+    ]
+    file.add(HornFitted('left_front_tibia', 1500.0, 0.0))
+    assert list(file.feet) == expected[0]
+    file.add(first)
+    assert list(file.feet) == expected[1]
+    file.add(HornFitted('right_rear_coxa', 1500.0, 0.0))
+    assert list(file.feet) == expected[2]
+    file.take_back()
+    assert list(file.feet) == expected[3]
 
 
 def test_of_a_joint_that_was_not_touched_nothing_is_known(path: Path, bracken: Robot) -> None:
@@ -225,6 +269,16 @@ def test_a_file_that_is_full(path: Path, bracken: Robot, monkeypatch: pytest.Mon
         (AngleRead(COXA, Reading(1500.0, float('inf'), 'up')), 'inf is no angle in degrees'),
         (AngleRead(COXA, Reading(1500.0, 7.0, 'up')), 'expected a number of -360 … 360'),
         (OutputFound(COXA, 'main', -1), '-1 is no channel'),
+        (FootRead(replace(STAND, leg='left'), 1, (0.0, 0.0, 0.0)), "bracken has no leg 'left'"),
+        (FootRead(STAND, 0, (0.0, 0.0, 0.0)), '0 is no number of a placement'),
+        (FootRead(STAND, 1, (0.0, float('nan'), 0.0)), 'nan is no coordinate in mm'),
+        (FootRead(STAND, 1, (0.0, 2.1, 0.0)), '2100.0 is no coordinate in mm: expected .* 2000'),
+        (FootOnGround(replace(STAND, sides=(1, 2, 0)), 1), '2 is no side'),
+        (FootOnGround(replace(STAND, pulses_us=(1500.0, 0.0, 0.0)), 1), '0.0 is no pulse in µs'),
+        (PhotographTaken(1, '../secret.jpg'), 'is no name of a file in a folder'),
+        (PhotographTaken(1, ''), "'' is no name of a file"),
+        (PhotographTaken(1, 'x' * 400), 'longer than 400 characters'),
+        (BarMeasured(150.3), '150300.0 is no length in mm: expected a number of 20 … 300'),
     ],
 )
 def test_what_could_not_be_read_again_is_not_written(
@@ -241,6 +295,10 @@ HEAD = '{"readings_of": "bracken", "began": "2026-11-30"}\n'
 
 
 COXA_IS = HEAD + '{"joint": "left_front_coxa", '
+
+FOOT = HEAD + (
+    '{"leg": "left_front", "us": [1500, 1400, 1300], "sides": [1, 0, -1], "placement": 1, '
+)
 
 #: What stands in the file, the line that is blamed, and why.
 HOSTILE: list[tuple[str, int | None, str]] = [
@@ -267,6 +325,21 @@ HOSTILE: list[tuple[str, int | None, str]] = [
      "'left' is no approach"),
     (COXA_IS + '"board": 7, "channel": 0}\n', 2, '7 is no name'),
     (COXA_IS + '"board": "main", "channel": 0.5}\n', 2, '0.5 is no ch'),
+    (FOOT + '"touched": false}\n', 2, 'False is no touch: expected true'),
+    (FOOT + '"touched": true, "pose": 1}\n', 2, 'no entry has the keys leg, us, sides, pla'),
+    (FOOT + '"mm": [1, 2]}\n', 2, '.1, 2. are no coordinates in mm: expected three in brackets'),
+    (FOOT + '"mm": {"x": 1}}\n', 2, 'are no coordinates in mm'),
+    (FOOT + '"mm": [1, 2, true]}\n', 2, 'True is no coordinate'),
+    (FOOT + '"mm": [1, 2, 1e999]}\n', 2, 'inf is no coordinate'),
+    (FOOT + '"mm": [1, 2, 3], "joint": "left_front_coxa"}\n', 2, 'no entry has the keys'),
+    (FOOT + '"pose": 1.5}\n', 2, '1.5 is no number of a pose: expected a whole number'),
+    (FOOT.replace('placement', 'place') + '"mm": [1, 2, 3]}\n', 2, 'no entry has the keys'),
+    (FOOT.replace('1500', '"x"') + '"mm": [1, 2, 3]}\n', 2, "'x' is no pulse"),
+    (FOOT.replace('left_front', 'left_frnt') + '"pose": 1}\n', 2, "mean 'left_front'"),
+    (FOOT.replace('[1, 0, -1]', '[1, 0, true]') + '"pose": 1}\n', 2, 'True is no side'),
+    (HEAD + '{"photograph": 7, "pose": 1}\n', 2, '7 is no name of a file in a folder'),
+    (HEAD + '{"photograph": "a/b.jpg", "pose": 1}\n', 2, 'is no name of a file in a folder'),
+    (HEAD + '{"bar_mm": 1503}\n', 2, '1503 is no length in mm: expected a number of 20'),
     (HEAD + '{"taken_back": true}\n', 2, 'nothing is left here that could be taken back'),
     (HEAD + '[' * 100_000 + '\n', 2, 'longer than 400 characters'),
     (HEAD + '[' * 399 + '\n', 2, 'no entry'),
@@ -314,5 +387,10 @@ def test_bytes_that_are_spoilt(path: Path, bracken: Robot, data: Any) -> None:  
     path.write_bytes(spoilt)
     with contextlib.suppress(DescriptionError):
         file = ReadingsFile(path, bracken, TODAY)
-        assert {each.joint for each in file.entries} <= set(bracken.joints)
+        assert file.joints <= set(bracken.joints)
+        assert {
+            each.stand.leg
+            for each in file.feet
+            if isinstance(each, FootRead | FootOnGround | LegPosed)
+        } <= set(bracken.leg_names)
     assert path.read_bytes() == spoilt

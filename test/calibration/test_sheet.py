@@ -5,9 +5,9 @@
 from dataclasses import replace
 from math import cos, sin
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pypdfium2
 import pytest
 from numpy.typing import NDArray
 
@@ -15,49 +15,16 @@ from leg_kinematics.calibration.sheet import sheet_pages, write_sheet
 from leg_kinematics.errors import CommandError
 from leg_kinematics.robot import Robot
 
-DPI = 600
-PIXELS_PER_MM = DPI / 25.4
-
-#: What the sheet promises, mm.
-EXACT = 0.1
-
-#: Darker than half.
-DARK = 128
+if TYPE_CHECKING:
+    from test.printed import EXACT, Paper, lines_crossed, words
+else:
+    from printed import EXACT, Paper, lines_crossed, words
 
 
-class Paper:
-    """A page as ink on paper, measured in mm from its lower left corner."""
-
-    def __init__(self, file: Path, page: int) -> None:
-        """Rasterise a page, counted from 0."""
-        with pypdfium2.PdfDocument(file) as pdf:
-            picture = pdf[page].render(scale=DPI / 72, grayscale=True)
-            self._grey: NDArray[np.uint8] = picture.to_numpy().copy()
-
-    @property
-    def size(self) -> tuple[float, float]:
-        """Width and height."""
-        height, width = self._grey.shape
-        return (width / PIXELS_PER_MM, height / PIXELS_PER_MM)
-
-    def dark(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.bool_]:
-        """Tell where there is ink."""
-        height = self._grey.shape[0]
-        column = (x * PIXELS_PER_MM).astype(int)
-        row = (height - y * PIXELS_PER_MM).astype(int)
-        ink: NDArray[np.bool_] = self._grey[row, column] < DARK
-        return ink
-
-    def on_circle(self, radius: float, ways: NDArray[np.float64]) -> NDArray[np.bool_]:
-        """Tell where there is ink around the middle of the protractor, at angles in deg."""
-        turned = np.radians(ways)
-        return self.dark(105.0 + radius * np.cos(turned), 152.0 + radius * np.sin(turned))
-
-
-def lines_crossed(dark: NDArray[np.bool_], way: NDArray[np.float64]) -> list[float]:
-    """Middles of the runs of ink along a way."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], dark, [False]]).astype(int)))
-    return [float(0.5 * (way[a] + way[b - 1])) for a, b in edges.reshape(-1, 2)]
+def on_circle(paper: Paper, radius: float, ways: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Tell where there is ink around the middle of the protractor, at angles in deg."""
+    turned = np.radians(ways)
+    return paper.dark(105.0 + radius * np.cos(turned), 152.0 + radius * np.sin(turned))
 
 
 @pytest.fixture(scope='module')
@@ -75,9 +42,9 @@ def test_the_page_is_true_to_scale(sheet: Path, page: int) -> None:
     assert paper.size == pytest.approx((210.0, 297.0), abs=EXACT)
     # A millimetre beside each bar only its marks are.
     x = np.arange(45.0, 165.0, 0.01)
-    across = lines_crossed(paper.dark(x, np.full_like(x, 59.0)), x)
+    across = paper.across(59.0, x)
     y = np.arange(90.0, 215.0, 0.01)
-    up = lines_crossed(paper.dark(np.full_like(y, 12.0), y), y)
+    up = paper.up(12.0, y)
     for marks in (across, up):
         assert np.subtract(marks, marks[0]) == pytest.approx(np.arange(0.0, 101.0, 10.0), abs=EXACT)
 
@@ -87,7 +54,7 @@ def test_every_degree_is_where_it_should_be(sheet: Path, page: int) -> None:
     """On a circle 1 mm inside the outer ends of the marks, each is within 0.1 mm of its degree."""
     paper = Paper(sheet, page)
     ways = np.arange(-179.5, 180.5, 0.01)
-    marks = lines_crossed(paper.on_circle(74.0, ways), ways)
+    marks = lines_crossed(on_circle(paper, 74.0, ways), ways)
     assert marks == pytest.approx(list(range(-179, 181)), abs=np.degrees(EXACT / 74.0))
 
 
@@ -97,7 +64,7 @@ def test_tens_and_fives_are_longer(sheet: Path) -> None:
     ways = np.arange(-179.5, 180.5, 0.01)
     for radius, step in ((71.2, 5), (69.4, 10)):
         expected = [whole for whole in range(-179, 181) if whole % step == 0]
-        marks = lines_crossed(paper.on_circle(radius, ways), ways)
+        marks = lines_crossed(on_circle(paper, radius, ways), ways)
         assert [round(mark) for mark in marks] == expected
 
 
@@ -106,8 +73,7 @@ def test_the_axis_before_is_marked(sheet: Path, page: int, away: float) -> None:
     """By the lengths of coxa and femur in the file: the upright stroke of the cross is there."""
     paper = Paper(sheet, page)
     x = np.arange(105.0 - away - 2.9, 105.0 - away + 2.9, 0.01)
-    strokes = lines_crossed(paper.dark(x, np.full_like(x, 155.0)), x)
-    assert strokes == pytest.approx([105.0 - away], abs=EXACT)
+    assert paper.across(155.0, x) == pytest.approx([105.0 - away], abs=EXACT)
 
 
 @pytest.mark.parametrize(('page', 'lower', 'upper'), [(0, -60, 60), (1, -60, 95), (2, -150, -5)])
@@ -115,7 +81,7 @@ def test_the_limits_are_drawn(sheet: Path, page: int, lower: int, upper: int) ->
     """The thick arc outside the marks goes from limit to limit, as the file has them."""
     paper = Paper(sheet, page)
     ways = np.arange(-179.5, 180.5, 0.01)
-    dark = paper.on_circle(76.0, ways)
+    dark = on_circle(paper, 76.0, ways)
     assert float(ways[dark].min()) == pytest.approx(lower, abs=0.1)
     assert float(ways[dark].max()) == pytest.approx(upper, abs=0.1)
     assert dark.sum() == pytest.approx((upper - lower) / 0.01, abs=20)
@@ -131,12 +97,6 @@ def test_the_front_is_marked_for_every_leg(sheet: Path, bracken: Robot) -> None:
         x = 105.0 + 18.0 * cos(way) - aside * sin(way)
         y = 152.0 + 18.0 * sin(way) + aside * cos(way)
         assert lines_crossed(paper.dark(x, y), aside) == pytest.approx([0.0], abs=EXACT)
-
-
-def words(file: Path, page: int) -> str:
-    """Text of a page, in one line."""
-    with pypdfium2.PdfDocument(file) as pdf:
-        return ' '.join(pdf[page].get_textpage().get_text_range().split())
 
 
 def test_the_words_are_of_this_robot(sheet: Path) -> None:

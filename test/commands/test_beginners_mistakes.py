@@ -26,6 +26,8 @@ from click.testing import CliRunner
 
 from leg_kinematics.commands.main import main
 
+pytestmark = pytest.mark.xdist_group('mistakes')
+
 CONFIG = Path(__file__).parents[2] / 'config'
 EXAMPLES = {
     'robot.yaml': CONFIG / 'robots' / 'bracken.yaml',

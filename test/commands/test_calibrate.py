@@ -20,8 +20,9 @@ from click.testing import CliRunner, Result
 
 from leg_kinematics.board.simulated.true_servo import TrueServo
 from leg_kinematics.calibration import LinearCurve, ServoMap, load_servo_maps
+from leg_kinematics.calibration.joint_readings import AngleRead, EndFound, HornFitted
 from leg_kinematics.calibration.measured import Reading
-from leg_kinematics.calibration.readings_file import AngleRead, EndFound, HornFitted, ReadingsFile
+from leg_kinematics.calibration.readings_file import ReadingsFile
 from leg_kinematics.commands.main import main
 from leg_kinematics.nodes.chain_processes import MockProcess
 from leg_kinematics.robot import load_robot
@@ -79,6 +80,7 @@ def test_a_joint_on_the_mock(maps: Path) -> None:
     """
     folder, before = maps.parent, maps.read_text(encoding='utf-8')
     mock_maps, readings = folder / 'maps.mock.yaml', folder / 'maps.mock.readings.jsonl'
+    mock_robot = folder / 'maps.mock.robot.json'
     arguments = ['calibrate', str(ROBOT), '--servo-maps', str(maps), '--joint', COXA]
     with at_a_terminal([*arguments, '--output', str(folder / 'out')], 80, 40) as terminal:
         measure_a_joint(terminal, TRUTH, lambda: shown(terminal, PROTRACTOR), 8)
@@ -86,6 +88,7 @@ def test_a_joint_on_the_mock(maps: Path) -> None:
         assert terminal.process.returncode == 0
         assert terminal.settings == terminal.before
     assert f'Written: {mock_maps}; the former file is {mock_maps}~' in said
+    assert json.loads(mock_robot.read_text(encoding='utf-8'))['servos'].keys() == {COXA}
     assert 'no servo has pulses' in said
     assert maps.read_text(encoding='utf-8') == before
     assert Path(f'{mock_maps}~').read_text(encoding='utf-8') == before

@@ -14,12 +14,12 @@ from click.testing import CliRunner
 from leg_kinematics.calibration import ServoMaps, load_servo_maps
 from leg_kinematics.commands.main import main
 from leg_kinematics.design import advice
-from leg_kinematics.design.clearance import segment_distances
 from leg_kinematics.design.finding import Bounds, Finding, Verdict
 from leg_kinematics.design.pictures import draw
 from leg_kinematics.design.reach import STEP
 from leg_kinematics.design.report import Report, check_robot
 from leg_kinematics.robot import Robot, load_robot
+from leg_kinematics.solver import segment_distances
 
 CONFIG = Path(__file__).parents[2] / 'config'
 BRACKEN = CONFIG / 'robots' / 'bracken.yaml'

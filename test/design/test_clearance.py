@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize_scalar
 
-from leg_kinematics.design.clearance import body_finding, box_distances, ground_findings
+from leg_kinematics.design.clearance import body_finding, ground_findings
 from leg_kinematics.design.finding import Finding, Verdict
 from leg_kinematics.robot import Robot, load_robot
-from leg_kinematics.solver import leg_solvers, posture_angles
+from leg_kinematics.solver import box_distances, leg_solvers, posture_angles
 
 BRACKEN = Path(__file__).parents[2] / 'config' / 'robots' / 'bracken.yaml'
 LIFT = 0.030

@@ -16,11 +16,7 @@ import pytest
 from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.chain.lockstep import LockStep, LockStepParameters
 from leg_kinematics.chain.power import PowerState
-from leg_kinematics.design.clearance import (
-    STRIDE,
-    clearance_finding,
-    segment_distances,
-)
+from leg_kinematics.design.clearance import STRIDE, clearance_finding
 from leg_kinematics.design.design import Design
 from leg_kinematics.design.load import support_finding
 from leg_kinematics.design.report import check_robot
@@ -29,7 +25,7 @@ from leg_kinematics.design.steady_walk import HEADINGS, INSTANTS, SteadyWalk, st
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import TETRAPOD, TRIPOD, WAVE, GaitParameters, GaitState, Twist
 from leg_kinematics.robot import Mount, Posture, Robot, load_robot
-from leg_kinematics.solver import LegSolver, joint_points, leg_solvers
+from leg_kinematics.solver import LegSolver, joint_points, leg_solvers, segment_distances
 
 if TYPE_CHECKING:
     from test.drawn_robots import drawn_robot, drawn_size, full_maps

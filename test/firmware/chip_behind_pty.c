@@ -13,6 +13,7 @@
 
 #include <fcntl.h>
 #include <poll.h>
+#include <sched.h>
 #include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -106,6 +107,8 @@ int main(int count, char **arguments) {
   sigaction(SIGINT, &action, NULL);
   sigaction(SIGTERM, &action, NULL);
   sigaction(SIGUSR1, &action, NULL);
+  // No program keeps a chip waiting; where the user may not have this priority, they do.
+  (void)sched_setscheduler(0, SCHED_FIFO, &(struct sched_param){.sched_priority = 1});
   printf("ready %s\n", ptsname(pty));
   fflush(stdout);
   double began = now();

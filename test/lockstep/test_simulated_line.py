@@ -106,6 +106,7 @@ def test_a_board_tells_who_it_is() -> None:
     line, driver = opened()
     driver.set_pulses({0: 1500.0, 1: 1600.0})
     driver.enable([0])
+    assert driver.status().pose_us == {0: 1500.0, 1: 1600.0}
     later = SimulatedDriver(line).open()
     assert (later.channels, later.boots, later.pulses_us) == (frames.CHANNELS, 1, {0: 1500.0})
 

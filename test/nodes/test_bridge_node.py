@@ -15,8 +15,10 @@ import pytest
 from diagnostic_msgs.msg import DiagnosticStatus
 from lifecycle_msgs.msg import Transition
 from lifecycle_msgs.srv import ChangeState, GetState
+from rclpy.event_handler import PublisherEventCallbacks
+from rclpy.qos import QoSProfile
 from sensor_msgs.msg import JointState
-from std_msgs.msg import Float64MultiArray
+from std_msgs.msg import Bool, Float64MultiArray
 from std_srvs.srv import Trigger
 from trajectory_msgs.msg import JointTrajectory
 
@@ -319,6 +321,45 @@ def test_release_and_rearm_answer_with_what_happened(active: Bench) -> None:
     refusal = active.trigger('bridge/rearm')
     assert not refusal.success
     assert 'nothing is released' in refusal.message
+
+
+@pytest.mark.parametrize('profile', [qos.DESCRIPTION, qos.PUBLISHED], ids=['kept', 'not kept'])
+def test_an_emergency_stop_releases_and_keeps_released(active: Bench, profile: QoSProfile) -> None:
+    """By whatever kind of sender; switched off it powers nothing, and then rearm does."""
+    probe = active.probe
+    # rclpy itself tells a sender that does not keep its value of the one subscription that asks
+    # for kept ones, by a function that is deprecated.
+    publisher = probe.node.create_publisher(
+        Bool,
+        'emergency_stop',
+        profile,
+        event_callbacks=PublisherEventCallbacks(use_default_callbacks=False),
+    )
+    probe.until(lambda: publisher.get_subscription_count() > 0, 'the bridge')
+    publisher.publish(Bool(data=True))
+    active.wait_for('released until bridge/rearm: the emergency stop was switched on')
+    refusal = active.trigger('bridge/rearm')
+    assert not refusal.success
+    assert 'not rearmed: the emergency stop is on' in refusal.message
+    releases = len(active.records('release'))
+    assert releases
+    publisher.publish(Bool(data=False))
+    probe.until(lambda: active.trigger('bridge/rearm').success, 'a robot that can be rearmed')
+
+
+def test_an_emergency_stop_is_heard_by_a_bridge_that_comes_later(
+    bench: Bench, start_board: StartBoard
+) -> None:
+    """Where its sender keeps it, no leg is powered."""
+    publisher = bench.probe.node.create_publisher(Bool, 'emergency_stop', qos.DESCRIPTION)
+    publisher.publish(Bool(data=True))
+    start_board()
+    bench.start()
+    assert bench.change(CONFIGURE)
+    bench.wait_for('released until bridge/rearm: the emergency stop was switched on')
+    assert bench.change(ACTIVATE)
+    assert 'the emergency stop is on' in bench.trigger('bridge/rearm').message
+    assert not bench.records('enable')
 
 
 def test_a_release_without_a_board_is_no_success(bench: Bench) -> None:

@@ -19,6 +19,7 @@ SCHEMAS = {
         files('leg_kinematics.robot') / 'robot.schema.json',
         files('leg_kinematics.calibration') / 'servo_maps.schema.json',
         files('leg_kinematics.moves') / 'sequence.schema.json',
+        files('leg_kinematics.teleop') / 'layout.schema.json',
     )
 }
 QUANTITIES = [

@@ -85,6 +85,7 @@ class FirmataDriver(Conversation[_Question, messages.Message]):
         self._limits: dict[int, tuple[float, float]] = {}
         self._pose: dict[int, int] = {}
         self._pose_waits = False
+        self._written_us: Mapping[int, float] = {}
         self._driven: set[int] = set()
         self._enabled: set[int] = set()
         self._rounds = count()
@@ -223,6 +224,7 @@ class FirmataDriver(Conversation[_Question, messages.Message]):
                 enabled=frozenset(self._enabled),
                 traffic=Traffic(**self._counts),
                 last_error=self._last_error,
+                pose_us=self._written_us,
             )
 
     # ---- in a conversation: who asks waits; the thread settles every question, come what may
@@ -279,6 +281,7 @@ class FirmataDriver(Conversation[_Question, messages.Message]):
             data += due.data
         if self._pose_waits and now >= self._line_free_at:
             self._pose_waits = False
+            self._written_us = {pin: float(pulse_us) for pin, pulse_us in self._pose.items()}
             data += b''.join(
                 messages.servo_write(pin, pulse_us)
                 for pin, pulse_us in self._pose.items()

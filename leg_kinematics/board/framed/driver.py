@@ -76,7 +76,8 @@ class FramedDriver(Conversation[frames.Frame, frames.Frame]):
         """Prepare; nothing is opened yet."""
         super().__init__(port, frames.BAUD_RATE, frames.FrameDecoder().feed, STATUS_EVERY)
         self._pose: frames.Pose | None = None
-        self._poses_under_way: dict[int, float] = {}
+        self._poses_under_way: dict[int, tuple[float, frames.Pose]] = {}
+        self._pose_us: Mapping[int, float] = {}
         self._seq = 0
         self._waiting_since: float | None = None
         self._release_count = 0
@@ -186,6 +187,7 @@ class FramedDriver(Conversation[frames.Frame, frames.Frame]):
                 low_voltage=report is not None and report.low_voltage,
                 last_error=self._last_error,
                 waiting=None if since is None else time.monotonic() - since,
+                pose_us=self._pose_us,
             )
 
     # ---- beyond BoardDriver: the board by itself, whatever robot it drives
@@ -328,13 +330,13 @@ class FramedDriver(Conversation[frames.Frame, frames.Frame]):
     def _send(self, now: float) -> None:
         """Write what is due: the pose that waits, then the request at the head."""
         sent = self._poses_under_way
-        for seq in [seq for seq, sent_at in sent.items() if now - sent_at > ANSWER_WITHIN]:
+        for seq in [seq for seq, (at, _) in sent.items() if now - at > ANSWER_WITHIN]:
             del sent[seq]
             self._counts['unanswered'] += 1
         if self._pose is not None and len(sent) < POSES_IN_FLIGHT:
-            frame = self._frame(self._pose)
-            self._pose = None
-            sent[frame.seq] = now
+            pose, self._pose = self._pose, None
+            frame = self._frame(pose)
+            sent[frame.seq] = (now, pose)
             if self._unanswered_since is None:
                 self._unanswered_since = now
             self._counts['sent'] += 1
@@ -366,7 +368,7 @@ class FramedDriver(Conversation[frames.Frame, frames.Frame]):
         answered = _answered(frame.message)
         asked = self._asked()
         if answered is frames.MessageType.POSE and frame.seq in self._poses_under_way:
-            self._book_pose(frame.message, self._poses_under_way.pop(frame.seq))
+            self._book_pose(frame.message, *self._poses_under_way.pop(frame.seq))
         elif asked is not None and (asked.seq, asked.message.TYPE) == (frame.seq, answered):
             if isinstance(frame.message, frames.Refused):
                 self._settle(self._refused(frame.message), 'refused')
@@ -374,15 +376,16 @@ class FramedDriver(Conversation[frames.Frame, frames.Frame]):
                 self._settle(frame, 'acknowledged')
                 self._book(asked.message, frame.message)
 
-    def _book_pose(self, reply: frames.Message, sent_at: float) -> None:
+    def _book_pose(self, reply: frames.Message, sent_at: float, pose: frames.Pose) -> None:
         # The answer stands for every pose before it, for the next one says more.
-        later = [t for t in self._poses_under_way.values() if t > sent_at]
+        later = [t for t, _ in self._poses_under_way.values() if t > sent_at]
         self._unanswered_since = min(later, default=None)
         if isinstance(reply, frames.Refused):
             self._refused(reply)
             self._counts['refused'] += 1
         else:
             self._ack_latency = time.monotonic() - sent_at
+            self._pose_us = pose.put_out_us
             self._counts['acknowledged'] += 1
 
     def _refused(self, reply: frames.Refused) -> RefusedError:

@@ -14,7 +14,7 @@ import binascii
 import enum
 import math
 import struct
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import astuple, dataclass
 from typing import ClassVar, Self
 
@@ -221,6 +221,13 @@ class Pose(Message):
     LAYOUT = struct.Struct(f'<{CHANNELS}H')
 
     pulses_us: tuple[float, ...]
+
+    @property
+    def put_out_us(self) -> Mapping[int, float]:
+        """What a board puts out by it where pulses are on, µs by channel."""
+        return {
+            channel: to_us(number) for channel, number in enumerate(self.to_numbers()) if number
+        }
 
     def to_numbers(self) -> tuple[int, ...]:
         """Quantise."""

@@ -122,6 +122,7 @@ class SimulatedDriver:
         self._unanswered_since: float | None = None
         self._next_status = 0.0
         self._sent = self._acknowledged = self._refused = 0
+        self._pose_us: Mapping[int, float] = {}
         self._report: frames.StatusReport | None = None
         self._last_error = ''
 
@@ -180,7 +181,9 @@ class SimulatedDriver:
         if not self._connected:
             raise LinkLostError('not connected')
         pulses = tuple(pulses_us.get(channel, 0.0) for channel in range(frames.CHANNELS))
-        self._ask(frames.Pose(pulses))
+        pose = frames.Pose(pulses)
+        if isinstance(self._ask(pose), frames.Ack):
+            self._pose_us = pose.put_out_us
 
     def release(self) -> Future[None]:
         """Stop all pulses, now or as soon as the board hears it."""
@@ -219,6 +222,7 @@ class SimulatedDriver:
             low_voltage=report is not None and report.low_voltage,
             last_error=self._last_error,
             waiting=self._waiting(),
+            pose_us=self._pose_us,
         )
 
     def close(self) -> None:

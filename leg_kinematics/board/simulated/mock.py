@@ -457,6 +457,9 @@ def main(
         # What is there now stays: looking through it again took a good part of a tick.
         gc.collect()
         gc.freeze()
+        # No program keeps a chip waiting; where the user may not have this priority, they do.
+        with contextlib.suppress(PermissionError):
+            os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(1))
         click.echo(f'ready {board.path}')  # echo flushes
         board.run(stop)
         # At its end Python gives the signals back to their defaults; a second one is no error.

@@ -188,7 +188,7 @@ class Protractor:
 
     def show(self) -> None:
         """Write the angles, if one of them has changed; whole or not at all."""
-        angles = {each.truth.joint: round(each.angle, 1) for each in self._joints.values()}
+        angles = {each.truth.joint: round(each.angle, 2) for each in self._joints.values()}
         if angles != self._shown:
             fresh = self._path.with_name(f'{self._path.name}.new')
             fresh.write_text(json.dumps(angles), encoding='utf-8')

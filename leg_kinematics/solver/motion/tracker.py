@@ -97,7 +97,8 @@ class Tracker:
     come to rest in its last point without leaving its path: all feet fit together there, and all
     the way to it. When it goes on they do so along the path. A single point has no path: joints
     that are moving then brake, and come back to it. A stream that goes on somewhere else begins
-    at rest, or is chased after a while; then the joints close in on it as after a silence.
+    at rest, or is chased after a while; then the joints close in on it as after a silence. What
+    ends at rest is played to its end, even if the joints had to wait on their way.
 
     Parameters
     ----------
@@ -257,12 +258,16 @@ class Tracker:
         if self._holding:
             self._slow_down(dt)
             return
+        before = self._time
         self._choose(now, dt)
         if self._trajectory is None or self._time is None:
             self._brake(dt)
             return
-        if now > self._start + self._trajectory.end + SILENT_AFTER and not self._coming:
-            self._cut_off = any(self._trajectory.velocities[-1])
+        end = self._start + self._trajectory.end
+        in_motion = any(self._trajectory.velocities[-1])
+        late = not in_motion and before is not None and before < end
+        if now > end + SILENT_AFTER and not self._coming and not late:
+            self._cut_off = in_motion
             self._trajectory = None
             self._following = False
             self._brake(dt)

@@ -90,6 +90,7 @@ def test_it_identifies_enables_and_drives(
     assert board.pulses_us() == ROUNDED
     driver.set_pulses(POSE | {17: 700.6})
     until(lambda: board.pulses_us() == ROUNDED | {17: 701.0})
+    assert driver.status().pose_us == ROUNDED | {17: 701.0}
     # Never anything else in between, but for what the servo library begins with.
     told = {(pin, p) for record in board.records('pose') for pin, p in record.pulses_us.items()}
     assert told <= {*ROUNDED.items(), (17, 701.0)}

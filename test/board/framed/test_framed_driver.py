@@ -97,6 +97,7 @@ def test_it_identifies_configures_enables_and_drives(
     status = driver.refresh()  # answered after the pose
     told = [record.pulses_us for record in mock.records('pose')]
     assert told == [POSE, POSE | {7: 1600.0}]
+    assert status.pose_us == told[-1]
     assert status.connected
     assert status.ack_latency is not None
     assert (status.traffic.refused, status.traffic.unanswered, status.traffic.bad) == (0, 0, 0)
@@ -112,6 +113,7 @@ def test_a_refused_pose_is_told(start_mock: Callable[..., Any], make_driver: Mad
     status = driver.refresh()  # answered after the pose
     assert status.traffic.refused == 1
     assert status.last_error == 'the board refused pose: beyond limits (channel 4)'
+    assert status.pose_us == {}
     assert mock.records('pose') == []
 
 

@@ -552,6 +552,25 @@ def test_before_its_start_a_trajectory_waits_at_its_first_point() -> None:
         assert tracker.step(START + tick * TICK) == REST
 
 
+@pytest.mark.parametrize('waited', [0.1, 0.4, 3.0])
+@pytest.mark.parametrize('after', [0.1, 0.5, 0.95])
+def test_a_way_that_ends_at_rest_is_finished_however_long_it_had_to_wait(
+    waited: float, after: float
+) -> None:
+    """Nobody is left standing short of the place that a whole plan leads to."""
+    tracker = present_tracker()
+    goal = (0.5, -0.3, 0.0)
+    tracker.follow(Trajectory((0.0, 1.0), (REST, goal), (REST, REST)), START)
+    now = START
+    for waits, seconds in ((False, after), (True, waited), (False, 1.5)):
+        tracker.wait(waits=waits)
+        for _ in range(round(seconds / TICK)):
+            now += TICK
+            tracker.step(now)
+    assert tracker.positions == goal
+    assert tracker.velocities == REST
+
+
 def deliveries(delays: Sequence[float]) -> Iterator[tuple[float, float]]:
     """When each message of a stream was sent and received, in order."""
     received = START

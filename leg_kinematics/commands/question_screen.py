@@ -1,23 +1,21 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""Keys, screen and bench together: joints measured until somebody leaves."""
+"""Keys, screen and bench together: questions asked until somebody leaves."""
 
 import select
 import sys
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from time import monotonic
+from typing import Protocol
 
 from rich.console import Console, Group, RenderableType
 from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
-from leg_kinematics.calibration.bench import ServoOutput
-from leg_kinematics.calibration.dialogue import Dialogue
-from leg_kinematics.calibration.dialogue_words import Question
-from leg_kinematics.chain.servo_bench import ServoBench
-from leg_kinematics.chain.values import Level
+from leg_kinematics.calibration.question import Asking, Question
+from leg_kinematics.chain.values import Condition, Level
 from leg_kinematics.commands.full_screen import full_screen
 from leg_kinematics.commands.key_names import split_keys
 from leg_kinematics.errors import DescriptionError
@@ -31,13 +29,17 @@ DRAW_EVERY = 0.1
 #: Keys that do the same as those on the screen.
 SAME = {'up': 'w', 'down': 's', 'space': 'x'}
 
-#: What angles are typed with.
-OF_ANGLES = frozenset('0123456789.,+-')
-
-#: Nobody types a longer one.
-LONGEST_ANGLE = 8
-
 COLOURS = {Level.OK: 'green', Level.WARN: 'yellow', Level.ERROR: 'bold red'}
+
+
+class SteppedBench(Protocol):
+    """A bench that lives by being stepped."""
+
+    def step(self, now: float) -> None:
+        """Advance to an instant, s."""
+
+    def condition(self) -> Condition:
+        """Say how it is."""
 
 
 @dataclass(frozen=True)
@@ -53,9 +55,9 @@ class Scene:
     level, condition
         How the bench is.
     typed
-        What was typed of an angle.
-    protractor
-        What the protractor on the mock shows, deg; None where there is a real one.
+        What was typed by now.
+    shown
+        What the mock shows of what a person would read at the bench; empty at a real one.
 
     """
 
@@ -64,37 +66,33 @@ class Scene:
     level: Level
     condition: str
     typed: str
-    protractor: float | None
+    shown: str
 
 
-class Calibrator:
+class QuestionScreen:
     """Hands keys on, and shows what is asked.
 
     Parameters
     ----------
-    dialogue
-        That leads.
+    asking
+        What leads.
     bench
         That it moves servos with.
     console
         A terminal.
-    protractor
-        What shows the angle of the joint at an output, deg; None where a person reads it.
+    shown
+        Says what a person would read at a real bench, where this is a mock.
 
     """
 
     def __init__(
-        self,
-        dialogue: Dialogue,
-        bench: ServoBench,
-        console: Console,
-        protractor: Callable[[ServoOutput], float] | None,
+        self, asking: Asking, bench: SteppedBench, console: Console, shown: Callable[[], str]
     ) -> None:
         """Do nothing yet."""
-        self._dialogue = dialogue
+        self._asking = asking
         self._bench = bench
         self._console = console
-        self._protractor = protractor
+        self._shown = shown
         self._typed = ''
         self._pending = ''
         self._drawn: Hashable = None
@@ -106,34 +104,36 @@ class Calibrator:
         Ctrl-C, SIGTERM and the end of the terminal leave as well.
         """
         with full_screen(self._console) as (interrupted, keys, live):
-            while self._dialogue.finish is None and not interrupted.yes and keys.there:
+            while not self._asking.ended and not interrupted.yes and keys.there:
                 self._bench.step(monotonic())
-                self._dialogue.step()
+                self._asking.step()
                 self._draw(live)
                 select.select([sys.stdin], [], [], TICK)
                 self._press(keys.pressed())
 
-    def _press(self, typed: str) -> None:
-        names, self._pending = split_keys(self._pending + typed)
+    def _press(self, pressed: str) -> None:
+        names, self._pending = split_keys(self._pending + pressed)
         for name in names:
             try:
-                self._take(SAME.get(name, name))
+                self._take(name)
             except DescriptionError as error:
-                self._dialogue.words = str(error)
+                self._asking.words = str(error)
 
     def _take(self, key: str) -> None:
-        """Take a key: of an angle, or an answer."""
-        wants_angle = self._dialogue.question().wants_angle
-        if wants_angle and key in OF_ANGLES:
-            self._typed = (self._typed + key)[:LONGEST_ANGLE]
+        """Take a key: of what is typed, or an answer."""
+        wanted = self._asking.question().typed
+        # Before anything is typed, the space bar stands for the switch.
+        character = ' ' if key == 'space' and self._typed else key
+        if wanted is not None and character in wanted.characters:
+            self._typed = (self._typed + character)[: wanted.longest]
         elif key == 'backspace':
             self._typed = self._typed[:-1]
-        elif key == 'enter' and wants_angle and self._typed:
+        elif key == 'enter' and wanted is not None and self._typed:
             typed, self._typed = self._typed, ''
-            self._dialogue.enter(typed)
+            self._asking.enter(typed)
         else:
             self._typed = ''
-            self._dialogue.choose(key)
+            self._asking.choose(SAME.get(key, key))
 
     def _draw(self, live: Live) -> None:
         """Draw, if there is something new and the last time is not too near."""
@@ -141,17 +141,13 @@ class Calibrator:
         if now - self._drawn_at < DRAW_EVERY:
             return
         condition = self._bench.condition()
-        task = self._dialogue.task
-        shown = None
-        if self._protractor is not None and task is not None:
-            shown = self._protractor(task.output)
         scene = Scene(
-            question=self._dialogue.question(),
-            words=self._dialogue.words,
+            question=self._asking.question(),
+            words=self._asking.words,
             level=condition.level,
             condition=str(condition),
             typed=self._typed,
-            protractor=shown,
+            shown=self._shown(),
         )
         if (scene, self._console.size) != self._drawn:
             self._drawn, self._drawn_at = (scene, self._console.size), now
@@ -167,10 +163,10 @@ def screen(scene: Scene, width: int) -> RenderableType:
         Text(),
         Text(question.text),
     ]
-    if scene.protractor is not None:
-        parts += [Text(), Text(f'On the mock the protractor shows {scene.protractor:.1f} deg.')]
-    if question.wants_angle:
-        parts += [Text(), Text(f'angle in deg: {scene.typed}_', style='bold')]
+    if scene.shown:
+        parts += [Text(), Text(scene.shown)]
+    if question.typed is not None:
+        parts += [Text(), Text(f'{question.typed.prompt}: {scene.typed}_', style='bold')]
     if scene.words:
         parts += [Text(), Text(scene.words, style='bold')]
     grid = Table.grid(padding=(0, 2, 0, 0))
