@@ -21,8 +21,8 @@ ifneq ($(SOURCED),)
 PYTHON ?= python3
 FLAVOUR := ros-$(SOURCED)
 VENV_OPTIONS := --system-site-packages
-INSTALL := $(PIP) -e .
-INSTALL_TESTS := $(PIP) -e '.[photo,gamepad,test,bench,lint]'
+INSTALL := $(PIP) -e '.[bag]'
+INSTALL_TESTS := $(PIP) -e '.[bag,photo,gamepad,test,bench,lint]'
 else
 ifdef ROS_DISTRO
 $(warning ROS 2 $(ROS_DISTRO) is sourced, but python3 cannot import rclpy: taking the wheels instead)
@@ -35,9 +35,9 @@ HASHED := $(PIP) --require-hashes --no-build-isolation
 PINS := -r constraints/run.txt -r constraints/$(WHEELS).txt
 # The package itself has no hash, and whatever it needs is there.
 SELF := $(PIP) --no-index --no-build-isolation -e
-INSTALL := $(HASHED) -r constraints/build.txt && $(HASHED) $(PINS) && $(SELF) '.[ros]'
+INSTALL := $(HASHED) -r constraints/build.txt && $(HASHED) $(PINS) && $(SELF) '.[ros,bag]'
 INSTALL_TESTS := $(HASHED) $(PINS) -r constraints/test.txt -r constraints/gamepad.txt && \
-  $(SELF) '.[ros,photo,gamepad,test,bench,lint]'
+  $(SELF) '.[ros,bag,photo,gamepad,test,bench,lint]'
 endif
 
 # Says what .venv was made from, and in which folder, since it does not survive a move. Another

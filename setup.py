@@ -54,6 +54,8 @@ setup(
         'transforms3d',
     ],
     extras_require={
+        # Recordings; an extra, since rosdep has no keys for them.
+        'bag': ['lz4', 'mcap', 'zstandard'],
         # Photographs instead of a ruler. Before 4.14 the corners of a board were half a pixel off.
         'photo': ['opencv-python-headless>=4.14'],
         'ros': [
@@ -77,6 +79,7 @@ setup(
             'atheris; sys_platform == "linux" and platform_machine == "x86_64"',
             'eaik',
             'hypothesis',
+            'mcap-ros2-support',
             'mpmath',
             'mujoco',
             'pin',
@@ -84,6 +87,7 @@ setup(
             'pytest<9',
             'pytest-timeout',
             'pytest-xdist',
+            'rosbags',
         ],
         # Part of it is under the MPL-2.0: for whoever asks for it.
         'gamepad': ['PySDL2', 'pysdl2-dll'],

@@ -13,6 +13,7 @@ The tree, so that a caller can catch as much or as little as it can handle::
     ├── BalanceError        feet that cannot carry the body without pulling or slipping
     ├── CommandError        a command (velocity, target, trajectory) that cannot be obeyed
     │   └── CannotWalkError     a robot lacks what a walk needs, whatever is asked of it
+    ├── BagError            a recording that cannot be written or read
     └── BoardError          something between us and a servo board
         ├── PortError       the serial port does not exist, is busy or is not ours to open
         ├── LinkLostError   the board was there and is gone, or does not answer
@@ -83,6 +84,10 @@ class CommandError(LegKinematicsError):
 
 class CannotWalkError(CommandError):
     """A robot lacks what a walk needs: legs, or an order in which they step."""
+
+
+class BagError(LegKinematicsError):
+    """A recording that cannot be written or read."""
 
 
 class BoardError(LegKinematicsError):

@@ -32,6 +32,13 @@ def namespace_of(_: click.Context, __: click.Parameter, name: str) -> str:
     return '/' + name.removeprefix('/')
 
 
+def optional_namespace_of(
+    context: click.Context, parameter: click.Parameter, name: str | None
+) -> str | None:
+    """Do the same where it may be left out."""
+    return None if name is None else namespace_of(context, parameter, name)
+
+
 def check_boards(given: Sequence[str], needed: Sequence[str]) -> None:
     """Refuse to start without a board that the servo maps name.
 

@@ -7,13 +7,17 @@ import click
 from leg_kinematics.commands.board import board
 from leg_kinematics.commands.calibrate import calibrate
 from leg_kinematics.commands.check import check
+from leg_kinematics.commands.compare import compare
 from leg_kinematics.commands.demo import demo
 from leg_kinematics.commands.drive import drive
 from leg_kinematics.commands.firmware import firmware
+from leg_kinematics.commands.inspect import inspect
 from leg_kinematics.commands.jog import jog
 from leg_kinematics.commands.move import move
 from leg_kinematics.commands.parameters import parameters
 from leg_kinematics.commands.play import play
+from leg_kinematics.commands.record import record
+from leg_kinematics.commands.recover import recover
 from leg_kinematics.commands.run import run
 from leg_kinematics.commands.survey import survey
 from leg_kinematics.commands.urdf import urdf
@@ -32,12 +36,16 @@ main.add_command(board)
 main.add_command(calibrate)
 main.add_command(survey)
 main.add_command(check)
+main.add_command(compare)
 main.add_command(demo)
 main.add_command(drive)
 main.add_command(firmware)
+main.add_command(inspect)
 main.add_command(jog)
 main.add_command(move)
 main.add_command(play)
+main.add_command(record)
+main.add_command(recover)
 main.add_command(run)
 main.add_command(parameters)
 main.add_command(urdf)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 import rclpy
-from diagnostic_msgs.msg import DiagnosticStatus
+from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 from geometry_msgs.msg import PoseStamped, Twist, TwistStamped
 from nav_msgs.msg import Odometry
 from rcl_interfaces.msg import Log
@@ -141,12 +141,17 @@ def test_orders_say_what_is_missing(probe: 'Probe', start: Start) -> None:
     """Without a bridge nothing is obeyed and nothing is sent, and whoever asks learns why."""
     start()
     targets = probe.record(MultiDOFJointTrajectory, 'foot_targets')
+    orders = probe.record(DiagnosticArray, 'orders')
     refusal = ask(probe, 'gait/stand')
     assert not refusal.success
     assert refusal.message == 'nothing is heard from the bridge: is it running?'
     refusal = ask(probe, 'gait/crouch')
     assert not refusal.success
     assert 'gait/stand first' in refusal.message
+    probe.until(lambda: len(orders) == 2, 'what was ordered')
+    (told,) = orders[0].status
+    assert (told.name, told.level) == ('gait/stand', DiagnosticStatus.WARN)
+    assert told.message == 'nothing is heard from the bridge: is it running?'
     for kind, topic in ((PoseStamped, 'body_offset'), (Float64, 'gait/duty_factor')):
         probe.publisher(kind, topic).publish(kind())
         probe.wait_for('gait', f'refused: {topic} came before gait/stand; stand up first')
