@@ -235,7 +235,7 @@ def typed_nonsense_and_unplugged(bench: Bench) -> None:
 def dead_and_swapped(bench: Bench) -> None:
     """Measure at a servo that is dead, then with swapped plugs: it is asked about."""
     for wrong in ({'dead': f'{LEG}_tibia'}, {'swapped': True}):
-        bench.connect(**wrong)  # type: ignore[arg-type]
+        bench.connect(**wrong)
         with bench.session() as terminal:
             powered(terminal)
             press(
