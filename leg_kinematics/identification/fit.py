@@ -237,6 +237,7 @@ def identify(
     spans_us: Mapping[str, tuple[float, float]],
     evidence: Evidence,
     tolerances: Tolerances = Tolerances(),  # noqa: B008 - frozen
+    height: float | None = None,
 ) -> Identified:
     """Find lengths, mounts and servo maps that explain all that was measured.
 
@@ -252,6 +253,8 @@ def identify(
         a joint was measured beyond its span, the span of the fit is wider.
     tolerances
         How far what was built may be from the description, and how well was measured.
+    height
+        Of `base_link` above the ground, about, m; that at which the robot stands unless given.
 
     Raises
     ------
@@ -266,7 +269,8 @@ def identify(
         for leg in legs
         for joint in leg.joints
     }
-    model = _model(robot, legs, spans_us, evidence, lines)
+    expected = robot.standing.height if height is None else height
+    model = _model(legs, spans_us, evidence, lines, expected)
     equations = Equations(model, evidence, tolerances)
     values = _start(equations, lines)
     equations.loosen(values)
@@ -316,11 +320,11 @@ def _line(joint: str, readings: Sequence[Reading]) -> LinearCurve:
 
 
 def _model(
-    robot: Robot,
     legs: tuple[Leg, ...],
     spans_us: Mapping[str, tuple[float, float]],
     evidence: Evidence,
     lines: Mapping[str, LinearCurve],
+    height: float,
 ) -> Model:
     everything = evidence.all_feet
     pulses = {
@@ -336,7 +340,7 @@ def _model(
         legs=legs,
         spans_us={joint: (min(each), max(each)) for joint, each in pulses.items()},
         signs={joint: 1 if line.gain_us_per_rad > 0.0 else -1 for joint, line in lines.items()},
-        height=robot.standing.height,
+        height=height,
         placements=tuple(sorted({each.placement for each in everything})),
         markers=any(foot.point == 'marker' for foot in evidence.feet),
     )

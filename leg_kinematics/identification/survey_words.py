@@ -144,8 +144,8 @@ def pose(left: int, measured: int, files: Sequence[str], *, moving: bool) -> Que
     there = f'New in the folder: {", ".join(files)}.' if files else 'None is in the folder yet.'
     text = ('The legs are on their way. ' if moving else '') + (
         'Photograph the robot with its sheets, from two sides or more, so that every marker is on '
-        f'two photographs at least; wait until all are in the folder. {there} {left} poses to go, '
-        f'{measured} photographed.'
+        f'two photographs at least; wait until all are in the folder: what comes later counts for '
+        f'the next pose. {there} {left} poses to go, {measured} photographed.'
     )
     choices = (Choice('enter', 'these show this pose: the next one'), NEXT, TOUCHES, MOVED, ENOUGH)
     return Question('Photographs of this pose', text, (*choices, *ALWAYS))

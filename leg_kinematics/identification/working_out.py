@@ -112,7 +112,9 @@ class Knowledge:
             evidence = evidence_of(readings, noted, legs, self.tolerances, seen.feet)
             if not evidence.all_feet:
                 return 'no foot was measured'
-            found = identify(self.room.robot, self.spans_us(legs), evidence, self.tolerances)
+            found = identify(
+                self.room.robot, self.spans_us(legs), evidence, self.tolerances, self.room.height
+            )
         except LegKinematicsError as error:
             return str(error)
         told = (*verdict(self.room, self.maps.by_joint, evidence, found), *seen.words)
@@ -185,7 +187,13 @@ class Knowledge:
 
         """
         readings = {joint: self.readings[joint] for joint in self.spans_us(legs)}
-        known = identify(self.room.robot, self.spans_us(legs), Evidence(readings), self.tolerances)
+        known = identify(
+            self.room.robot,
+            self.spans_us(legs),
+            Evidence(readings),
+            self.tolerances,
+            self.room.height,
+        )
         count = COUNTS[self.by]
         if self.by is By.PHOTOGRAPHS:
             maps, told = self.maps.by_joint, self.tolerances

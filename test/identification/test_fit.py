@@ -371,6 +371,17 @@ def test_a_foot_is_foretold() -> None:
     assert sqrt(covariance[2, 2]) > 20e-3
 
 
+def test_a_higher_block_is_expected_where_it_is_told() -> None:
+    """A foot is expected as much higher above the ground as the robot is told to stand."""
+    robot = measured(ONE_LEG, points=0, seed=12)
+    stand = robot.true.stand(robot.rng, 'left_front', robot.ground)
+    heights = []
+    for above in (0.085, 0.135):
+        fit = identify(ONE_LEG, robot.true.spans_us, Evidence(robot.readings), height=above)
+        heights.append(fit.expect(stand, 1)[0][2])
+    assert heights[1] - heights[0] == pytest.approx(0.050)
+
+
 def test_spreads_do_not_count_where_base_link_is() -> None:
     """Grounds of any width move all feet together, and leave the spreads as they are."""
     robot = measured(BRACKEN, points=6, seed=13)
