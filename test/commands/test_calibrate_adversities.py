@@ -305,6 +305,7 @@ def at_the_summary(bench: Bench, end: Callable[[Terminal], None]) -> None:
         end(terminal)
 
 
+@pytest.mark.soak
 def test_one_joint_in_nine_sessions(bench: Bench) -> None:
     """Each session meets something else, is interrupted at another stage, and the next goes on.
 

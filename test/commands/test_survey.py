@@ -186,6 +186,7 @@ def test_a_leg_on_the_firmware(files: tuple[Path, Path], chip_process: 'ChipProc
         assert servo_map.lowest_us - AT_PIN <= each.width_us <= servo_map.highest_us + AT_PIN
 
 
+@pytest.mark.soak
 def test_left_in_the_middle(files: tuple[Path, Path]) -> None:
     """Ctrl-C on the way: pulses off, the terminal as it was, and what was answered is kept."""
     robot, maps = files

@@ -61,6 +61,7 @@ def test_a_longer_femur_is_told_to_the_millimetre(
         assert (line(tried, 'stride radius').verdict is Verdict.PASS) is passes
 
 
+@pytest.mark.soak
 def test_a_faster_swing_is_told_where_legs_come_close(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

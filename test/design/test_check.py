@@ -373,6 +373,7 @@ def test_command_refuses_an_output_folder_that_cannot_be_made(tmp_path: Path) ->
     assert result.stdout == ''
 
 
+@pytest.mark.soak
 def test_pictures_of_the_largest_robot_take_no_more_room(tmp_path: Path) -> None:
     """Links of 1 m, the longest there may be: the grids have as many cells as those of bracken."""
     sizes = {
