@@ -2,8 +2,9 @@
 # SPDX-License-Identifier: Apache-2.0
 """Photographs as they come into a folder, and what they show of the feet of a robot."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from time import monotonic
 from typing import TYPE_CHECKING
 
 from leg_kinematics.calibration.foot_readings import (
@@ -21,34 +22,44 @@ if TYPE_CHECKING:
     from leg_kinematics.photogrammetry.feet import PhotoResult
 
 
+#: A file that has not grown for so long is whole, s.
+WHOLE_AFTER = 0.5
+
+
 class PhotographFolder:
-    """The photographs in a folder, each once it is whole.
+    """The photographs in a folder, and whether they are whole or still being copied.
 
     Parameters
     ----------
     folder
         Where they come.
+    clock
+        Tells the time, s.
 
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, clock: Callable[[], float] = monotonic) -> None:
         """Look at it for the first time."""
         self._folder = folder
-        self._before = self._look()
+        self._clock = clock
+        # Size of each, and since when it has had it.
+        self._seen: Mapping[str, tuple[int, float]] = {}
+        self.look()
 
-    def names(self) -> tuple[str, ...]:
-        """Name those that have not grown since they were asked for before, the oldest first."""
-        from leg_kinematics.photogrammetry.folder import arrived  # noqa: PLC0415
-
-        now, before = self._look(), self._before
-        self._before = now
-        return arrived(before, now, ())
-
-    def _look(self) -> Mapping[str, int]:
+    def look(self) -> Mapping[str, bool]:
+        """Name all of them, the oldest first, and say of each whether it is whole."""
         # Imported here: it needs OpenCV, which comes with the extra photo.
         from leg_kinematics.photogrammetry.folder import photographs_in  # noqa: PLC0415
 
-        return photographs_in(self._folder)
+        now, before = self._clock(), self._seen
+        self._seen = {
+            name: before[name] if name in before and before[name][0] == size else (size, now)
+            for name, size in photographs_in(self._folder).items()
+        }
+        return {
+            name: size > 0 and now - since >= WHOLE_AFTER
+            for name, (size, since) in self._seen.items()
+        }
 
 
 def no_markers(noted: tuple[FootEntry, ...]) -> MarkersSeen:

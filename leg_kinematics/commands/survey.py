@@ -420,13 +420,13 @@ def _shown(mock: 'MockFeet | None', asking: 'Survey') -> str:
     return f'On the mock the ruler shows {x:.1f} {y:.1f} {z:.1f} mm.'
 
 
-def _folder(photographs: Path | None) -> Callable[[], Sequence[str]]:
+def _folder(photographs: Path | None) -> Callable[[], Mapping[str, bool]]:
     """Return what names the photographs by now."""
     if photographs is None:
-        return tuple
+        return dict
     from leg_kinematics.commands.photographed import PhotographFolder  # noqa: PLC0415
 
-    return PhotographFolder(photographs).names
+    return PhotographFolder(photographs).look
 
 
 def _refit(work: _Work, *, yes: bool) -> bool:

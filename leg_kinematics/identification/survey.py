@@ -7,13 +7,12 @@ shows it asks for the `question`, hands answers on, and calls `step` all the tim
 an answer, and by the rules of the bench.
 
 A round is one leg; where photographs are taken it is all of them, and then each foot touches the
-ground. What is noted is in the file of
-readings at once, and whoever comes back later goes on where that ends. Undoing takes the last step
-back, in the file as well.
+ground. What is noted is in the file of readings at once, and whoever comes back later goes on where
+that ends. Undoing takes the last step back, in the file as well.
 """
 
 import enum
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 
 from leg_kinematics.calibration.bench import Answered
@@ -181,7 +180,8 @@ class Survey:
     judge
         That works out what was measured.
     photographs
-        Names the files in the folder of photographs by now.
+        Names the files in the folder of photographs by now, the oldest first, and says of each
+        whether it is whole, or still being copied.
 
     Attributes
     ----------
@@ -199,7 +199,7 @@ class Survey:
         file: ReadingsFile,
         bench: LegBench,
         judge: Judge,
-        photographs: Callable[[], Sequence[str]] = tuple,
+        photographs: Callable[[], Mapping[str, bool]] = dict,
     ) -> None:
         """Begin with the first round of which something is not measured yet."""
         self._plan = plan
@@ -284,7 +284,9 @@ class Survey:
             case Stage.TOUCH:
                 return say.touch(leg, left, measured, moving=moving)
             case Stage.POSE:
-                return say.pose(left, measured, self._new_photographs, moving=moving)
+                new = self._new_photographs
+                unused = len(self._unused) - len(new)
+                return say.pose(left, measured, new, unused, moving=moving)
         if place.stage is Stage.DOUBT and place.read is not None:
             return say.doubt(leg, place.read.position, place.why)
         return say.comparing(leg)
@@ -502,6 +504,8 @@ class Survey:
         files, stands = self._new_photographs, self._stands
         if self.moving:
             self.words = 'the legs are on their way: photograph them at rest'
+        elif coming := [file for file, whole in files.items() if not whole]:
+            self.words = f'{", ".join(coming)} is still being copied: wait until it is whole'
         elif len(files) < FEWEST_PHOTOGRAPHS:
             self.words = (
                 f'{len(files)} new photographs are in the folder: {FEWEST_PHOTOGRAPHS} or more '
@@ -616,14 +620,16 @@ class Survey:
         return lengths[-1] if lengths else None
 
     @property
-    def _new_photographs(self) -> tuple[str, ...]:
-        """Files that came since the legs were sent here."""
+    def _unused(self) -> Mapping[str, bool]:
+        """Files that belong to no pose, and whether they are whole."""
         taken = {each.file for each in self._file.feet if isinstance(each, PhotographTaken)}
-        return tuple(
-            file
-            for file in self._photographs()
-            if file not in self._place.old and file not in taken
-        )
+        return {file: whole for file, whole in self._photographs().items() if file not in taken}
+
+    @property
+    def _new_photographs(self) -> Mapping[str, bool]:
+        """Those of them that came since the legs were sent here."""
+        old = self._place.old
+        return {file: whole for file, whole in self._unused.items() if file not in old}
 
     def _head_for(self, place: _Place) -> None:
         """Order the legs where they are to stand in a place, those that are not measured home."""

@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """What a person is asked while feet are measured, and what every answer means."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from leg_kinematics.calibration.foot_readings import (
     BarMeasured,
@@ -139,12 +139,17 @@ def touch(leg: str, left: int, measured: int, *, moving: bool) -> Question:
     return Question(f'{leg}: on the ground?', text, (*choices, *ALWAYS), DEPTH)
 
 
-def pose(left: int, measured: int, files: Sequence[str], *, moving: bool) -> Question:
-    """Ask for photographs of a pose."""
+def pose(
+    left: int, measured: int, new: Mapping[str, bool], unused: int, *, moving: bool
+) -> Question:
+    """Ask for photographs of a pose; of new files it is told whether they are whole."""
+    files = [file if whole else f'{file} (still coming)' for file, whole in new.items()]
     there = f'New in the folder: {", ".join(files)}.' if files else 'None is in the folder yet.'
+    if unused:
+        there += f' {unused} from before belong to no pose, and are not used.'
     text = ('The legs are on their way. ' if moving else '') + (
         'Photograph the robot with its sheets, from two sides or more, so that every marker is on '
-        f'two photographs at least; wait until all are in the folder: what comes later counts for '
+        'two photographs at least; wait until all are in the folder: what comes later counts for '
         f'the next pose. {there} {left} poses to go, {measured} photographed.'
     )
     choices = (Choice('enter', 'these show this pose: the next one'), NEXT, TOUCHES, MOVED, ENOUGH)

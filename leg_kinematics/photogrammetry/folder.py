@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Which photographs have come into a folder."""
 
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 
 from leg_kinematics.errors import CommandError
@@ -32,26 +32,3 @@ def photographs_in(folder: Path) -> Mapping[str, int]:
             f'the folder of photographs {folder} cannot be read: {error.strerror or error}'
         ) from error
     return {name: size for _, name, size in sorted(found)}
-
-
-def arrived(
-    before: Mapping[str, int], now: Mapping[str, int], known: Collection[str]
-) -> tuple[str, ...]:
-    """Return the photographs that are new and whole, the oldest first.
-
-    A file that is still being copied grows; it is whole when two looks at the folder, some tenths
-    of a second apart, find the same size.
-
-    Parameters
-    ----------
-    before, now
-        What `photographs_in` told in both looks.
-    known
-        Names of those that were taken earlier.
-
-    """
-    return tuple(
-        name
-        for name, size in now.items()
-        if name not in known and size and before.get(name) == size
-    )

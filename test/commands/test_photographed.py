@@ -82,10 +82,18 @@ def test_photographs_without_their_folder() -> None:
 
 
 def test_a_photograph_counts_once_it_is_whole(tmp_path: Path) -> None:
-    """While it grows it is still being copied."""
-    folder = PhotographFolder(tmp_path)
-    (tmp_path / 'a.jpg').write_bytes(b'half')
-    assert folder.names() == ()
-    (tmp_path / 'a.jpg').write_bytes(b'half and more')
-    assert folder.names() == ()
-    assert folder.names() == ('a.jpg',)
+    """While it grows, or is empty, it is still being copied, however often one looks."""
+    now = [100.0]
+    (tmp_path / 'before.jpg').write_bytes(b'whole')
+    folder = PhotographFolder(tmp_path, lambda: now[0])
+    (tmp_path / 'empty.jpg').write_bytes(b'')
+    (tmp_path / 'growing.jpg').write_bytes(b'half')
+    assert set(folder.look().values()) == {False}
+    now[0] += 0.4
+    (tmp_path / 'growing.jpg').write_bytes(b'half and more')
+    for _ in range(3):
+        assert not any(folder.look().values())
+    now[0] += 0.2
+    assert folder.look() == {'before.jpg': True, 'empty.jpg': False, 'growing.jpg': False}
+    now[0] += 0.3
+    assert folder.look() == {'before.jpg': True, 'empty.jpg': False, 'growing.jpg': True}

@@ -131,13 +131,13 @@ class Session:
         rounds = CHOSEN[legs, by]
         if stations is not None:
             rounds = tuple(replace(each, stations=each.stations[:stations]) for each in rounds)
-        self.photographs: list[str] = []
+        self.photographs: dict[str, bool] = {}
         self.survey = Survey(
             SurveyPlan(rounds, self.knowledge),
             self.file,
             cast('LegBench', self),
             Direct(self.knowledge.surveyed),
-            lambda: tuple(self.photographs),
+            lambda: dict(self.photographs),
         )
         self.chance = Random(str(by))
         self.ground = Ground(
@@ -229,7 +229,7 @@ class Session:
         """Choose a key."""
         if 'None is in the folder yet' in self.survey.question().text:
             self.poses += 1
-            self.photographs += [f'{self.poses}-{side}.jpg' for side in 'ab']
+            self.photographs |= {f'{self.poses}-{side}.jpg': True for side in 'ab'}
         return next(key for key in ('y', 'enter', 'k', 'q') if key in keys)
 
     def touch(self) -> None:
@@ -396,7 +396,7 @@ def test_poses_for_photographs(tmp_path: Path) -> None:
     """All legs stand for every pose, and its photographs are those that came meanwhile."""
     session = Session(tmp_path, By.PHOTOGRAPHS, legs=LEGS, stations=4)
     assert session.at(Stage.BAR)
-    session.photographs.append('before.jpg')
+    session.photographs['before.jpg'] = True
     session.until(Stage.RESULT)
     feet = session.file.feet
     assert feet[0] == BarMeasured(0.1504)
@@ -406,6 +406,24 @@ def test_poses_for_photographs(tmp_path: Path) -> None:
     assert posed == [(pose, leg) for pose in range(1, 5) for leg in LEGS]
     # The bar, power, and one answer a pose.
     assert session.answers == 2 + 4
+
+
+def test_a_photograph_that_is_still_coming(tmp_path: Path) -> None:
+    """It is waited for, so that it counts for no other pose; what is from before is told."""
+    session = Session(tmp_path, By.PHOTOGRAPHS, legs=LEGS, stations=4)
+    session.photographs['before.jpg'] = True
+    session.until(Stage.POSE)
+    session.rest()
+    assert '1 from before belong to no pose' in session.survey.question().text
+    session.photographs |= {'a.jpg': True, 'b.jpg': True, 'c.jpg': False}
+    assert 'a.jpg, b.jpg, c.jpg (still coming)' in session.survey.question().text
+    session.survey.choose('enter')
+    assert session.survey.words == 'c.jpg is still being copied: wait until it is whole'
+    assert not any(isinstance(each, LegPosed) for each in session.file.feet)
+    session.photographs['c.jpg'] = True
+    session.survey.choose('enter')
+    taken = [each.file for each in session.file.feet if isinstance(each, PhotographTaken)]
+    assert taken == ['a.jpg', 'b.jpg', 'c.jpg']
 
 
 # ---- wrong answers

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from leg_kinematics.errors import CommandError
-from leg_kinematics.photogrammetry.folder import arrived, photographs_in
+from leg_kinematics.photogrammetry.folder import photographs_in
 
 
 def test_photographs_are_told_the_oldest_first(tmp_path: Path) -> None:
@@ -18,13 +18,6 @@ def test_photographs_are_told_the_oldest_first(tmp_path: Path) -> None:
         os.utime(tmp_path / name, (1e9 - age, 1e9 - age))
     assert dict(photographs_in(tmp_path)) == {'d.heic': 5, 'a.png': 2, 'b.JPG': 1}
     assert list(photographs_in(tmp_path)) == ['d.heic', 'a.png', 'b.JPG']
-
-
-def test_a_file_is_taken_once_it_no_longer_grows() -> None:
-    """A file that is being copied, an empty one, and one that was taken earlier are not."""
-    before = {'old.jpg': 9, 'whole.jpg': 5, 'growing.jpg': 3, 'empty.jpg': 0}
-    now = {'old.jpg': 9, 'whole.jpg': 5, 'growing.jpg': 7, 'empty.jpg': 0, 'new.jpg': 2}
-    assert arrived(before, now, {'old.jpg'}) == ('whole.jpg',)
 
 
 def test_a_folder_that_is_not_there(tmp_path: Path) -> None:
