@@ -5,7 +5,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from leg_kinematics.board import BoardsStatus
+from leg_kinematics.board import BoardsStatus, Reaction, SilenceAction
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import LAGGING, Condition, Level
 
@@ -156,6 +156,13 @@ def release_in_words(status: BoardsStatus) -> str:
                 f'({link.last_error or "being opened"}); it is tried again: use the switch'
             )
     return '; '.join(words) or 'no board is open'
+
+
+def left_in_words(on: str, silence: SilenceAction) -> str:
+    """Say what becomes of servos or legs whose pulses go on when nobody speaks to the boards."""
+    if silence.reaction is Reaction.RELEASE:
+        return f'{on}: the board stops the pulses after {silence.timeout:g} s'
+    return f'{on}: STILL POWERED, the board holds'
 
 
 def pulses_beyond_maps(joints: Sequence[str]) -> str:

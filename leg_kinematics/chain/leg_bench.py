@@ -11,11 +11,16 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from leg_kinematics.board import Boards, BoardsStatus, Output, Reaction
+from leg_kinematics.board import Boards, BoardsStatus, Output
 from leg_kinematics.calibration.foot_readings import LegStand
 from leg_kinematics.chain.calibrated_robot import CalibratedRobot
 from leg_kinematics.chain.driving import LATE, Driving, DrivingParameters
-from leg_kinematics.chain.driving_words import DrivingSituation, missing_boards, release_in_words
+from leg_kinematics.chain.driving_words import (
+    DrivingSituation,
+    left_in_words,
+    missing_boards,
+    release_in_words,
+)
 from leg_kinematics.chain.outputs import output_of
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.solving import check_names
@@ -262,12 +267,7 @@ class DrivenLegs:
             return Answer(success=False, words=words)
         if not on:
             return Answer(success=True, words='no leg has pulses')
-        silence = self._boards.silence
-        if silence.reaction is Reaction.RELEASE:
-            return Answer(
-                success=True, words=f'{on}: their pulses are stopped after {silence.timeout:g} s'
-            )
-        return Answer(success=True, words=f'{on} STAY POWERED: the boards hold them')
+        return Answer(success=True, words=left_in_words(on, self._boards.silence))
 
     def _legs_of(self, outputs: Iterable[Output]) -> str:
         """Name the legs that outputs belong to."""

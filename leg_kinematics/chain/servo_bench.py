@@ -11,9 +11,9 @@ its joint is known to be free (`free_range.py`).
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from leg_kinematics.board import Boards, BoardsStatus, Output, Reaction
+from leg_kinematics.board import Boards, BoardsStatus, Output
 from leg_kinematics.calibration import ServoMap
-from leg_kinematics.chain.driving_words import missing_boards, release_in_words
+from leg_kinematics.chain.driving_words import left_in_words, missing_boards, release_in_words
 from leg_kinematics.chain.free_range import FreeRange
 from leg_kinematics.chain.outputs import SAME_PULSE_US, output_of
 from leg_kinematics.chain.power import Event, Power, PowerState
@@ -274,12 +274,7 @@ class ServoBench:
             return Answer(success=False, words=unheard)
         if not on:
             return Answer(success=True, words='no servo has pulses')
-        silence = self._boards.silence
-        if silence.reaction is Reaction.RELEASE:
-            return Answer(
-                success=True, words=f'{on}: the board stops the pulses after {silence.timeout:g} s'
-            )
-        return Answer(success=True, words=f'{on} STAYS POWERED: the board holds it')
+        return Answer(success=True, words=left_in_words(on, self._boards.silence))
 
     def power(self, output: Output, pulse_us: float | None = None) -> Answer:
         """Give one servo its pulses, if no other servo has any.

@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """At the bench: boards found, and servos left as they are to be, whatever is moved meanwhile."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from time import monotonic, sleep
 from typing import Protocol, TypeVar
@@ -105,15 +105,22 @@ def opened(bench: B, console: Console, *, hold: bool) -> Iterator[B]:
         raise BoardError(NOT_RELEASED.format(condition=condition))
 
 
-def _find(bench: SteppedBench) -> None:
-    """Wait for the boards."""
-    until = monotonic() + FOUND_WITHIN
+def step_until(bench: SteppedBench, condition: Callable[[], object], within: float) -> bool:
+    """Step a bench until a condition holds; tell whether it did in time, s."""
+    until = monotonic() + within
     bench.step(monotonic())
-    while not bench.status.found:
+    while not condition():
         if monotonic() > until:
-            raise BoardError(NOT_FOUND.format(condition=bench.condition()))
+            return False
         sleep(TICK)
         bench.step(monotonic())
+    return True
+
+
+def _find(bench: SteppedBench) -> None:
+    """Wait for the boards."""
+    if not step_until(bench, lambda: bench.status.found, FOUND_WITHIN):
+        raise BoardError(NOT_FOUND.format(condition=bench.condition()))
     # So that what was found is known.
     bench.step(monotonic())
 
@@ -121,8 +128,4 @@ def _find(bench: SteppedBench) -> None:
 def _release(bench: SteppedBench) -> bool:
     """Stop all pulses; tell whether every board has confirmed it."""
     bench.release()
-    until = monotonic() + RELEASED_WITHIN
-    while not bench.release_confirmed and monotonic() < until:
-        sleep(TICK)
-        bench.step(monotonic())
-    return bench.release_confirmed
+    return step_until(bench, lambda: bench.release_confirmed, RELEASED_WITHIN)

@@ -4,19 +4,25 @@
 
 import json
 import shutil
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
 import click
 from rich.console import Console
 
+from leg_kinematics.commands.bench_options import (
+    FUSED,
+    OPENED,
+    bench_boards_option,
+    store_limits_option,
+)
 from leg_kinematics.commands.chain_options import check_boards
 from leg_kinematics.commands.confirm import confirm, yes_option
-from leg_kinematics.commands.files import InputFile, WrongFileError, make_output_folder
+from leg_kinematics.commands.files import InputFile, loaded, make_output_folder
 from leg_kinematics.commands.somebody import see_that_somebody_is_there
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.robot import Robot, did_you_mean, load_robot
@@ -25,15 +31,13 @@ if TYPE_CHECKING:
     from leg_kinematics.calibration.joint_notes import JointResult, JointTask
     from leg_kinematics.calibration.readings_file import ReadingsFile
 
-T = TypeVar('T')
-
-CAUTION = """\
+CAUTION = f"""\
 CAUTION: servos start without warning and pinch, batteries burn, robots fall.
 - Put the robot on a stand with its feet in the air; legs that are not measured are folded away.
-- Fuse the battery, and keep its switch within reach: it is what stops everything.
+{FUSED}
 - A servo runs to its FIRST pulse at full speed. Keep hands, hair and eyes away then.
 - A servo that growls presses against a stop: press t, or x, or switch off.
-- Opening a board's serial port may restart the board, and a standing robot then drops."""
+{OPENED}"""
 
 
 @click.command(
@@ -48,13 +52,7 @@ CAUTION: servos start without warning and pinch, batteries burn, robots fall.
     help='File that the maps are written to. It may be there, with maps for some joints or for '
     'all: what is measured takes their place, and the rest stays.',
 )
-@click.option(
-    '--board',
-    'boards',
-    multiple=True,
-    help='NAME=DRIVER:PORT of a servo board, as often as there are boards. Default: a mock for '
-    'all, to try it without servos.',
-)
+@bench_boards_option
 @click.option(
     '--joint',
     'joints',
@@ -77,9 +75,7 @@ CAUTION: servos start without warning and pinch, batteries burn, robots fall.
     '--refit', is_flag=True, help='Move nothing: make the maps again from the file of readings.'
 )
 @click.option('--hold', is_flag=True, help='Leave the last servo powered. Default: pulses off.')
-@click.option(
-    '--store-limits', is_flag=True, help='Replace pulse limits that the boards keep from before.'
-)
+@store_limits_option
 @click.option(
     '--output',
     type=click.Path(file_okay=False, writable=True, path_type=Path),
@@ -118,7 +114,7 @@ def calibrate(
     Exit code 0 when maps or sheet were written, or when you left; 1 for trouble with boards or
     files; 2 for a wrong command line or file.
     """
-    described = _loaded(lambda: load_robot(robot))
+    described = loaded(lambda: load_robot(robot))
     if sheet is not None:
         _write_sheet(described, sheet)
         return
@@ -195,7 +191,7 @@ def _work(
     if on_mock:
         copy = mock_copy(maps)
         if maps.exists() and not copy.exists():
-            _loaded(lambda: open_maps(maps, robot, today.isoformat()))
+            loaded(lambda: open_maps(maps, robot, today.isoformat()))
             shutil.copyfile(maps, copy)
         maps = copy
     for joint in joints:
@@ -205,13 +201,13 @@ def _work(
                 f'{did_you_mean(joint, robot.joints)}',
                 param_hint='--joint',
             )
-    document = _loaded(lambda: open_maps(maps, robot, today.isoformat()))
-    mapped = _loaded(lambda: joint_maps_of(document, robot))
+    document = loaded(lambda: open_maps(maps, robot, today.isoformat()))
+    mapped = loaded(lambda: joint_maps_of(document, robot))
     path = readings or maps.with_suffix('.readings.jsonl')
-    file = _loaded(lambda: ReadingsFile(path, robot, today))
+    file = loaded(lambda: ReadingsFile(path, robot, today))
     begun = {each.joint for each in mapped} | file.joints
     chosen = joints or [joint for joint in robot.joints if joint in begun or not mapped]
-    tasks = _loaded(lambda: joint_tasks(robot, mapped))
+    tasks = loaded(lambda: joint_tasks(robot, mapped))
     return _Work(
         robot=robot,
         tasks=tuple(task for task in tasks if task.joint in chosen),
@@ -320,11 +316,3 @@ def _write_sheet(robot: Robot, file: Path) -> None:
     except LegKinematicsError as error:
         raise click.ClickException(str(error)) from error
     click.echo(f'{file}: {count} pages; print them at 100 %, and measure both bars.')
-
-
-def _loaded(load: Callable[[], T]) -> T:
-    """Read a file; of a wrong one, exit code 2."""
-    try:
-        return load()
-    except LegKinematicsError as error:
-        raise WrongFileError(str(error)) from error

@@ -2,14 +2,19 @@
 # SPDX-License-Identifier: Apache-2.0
 """Files that commands read and write: where the examples are, and what is said of wrong ones."""
 
+from collections.abc import Callable
 from os import PathLike, fsdecode
 from pathlib import Path
+from typing import TypeVar
 
 import click
 
+from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.gait import GaitParameters
 from leg_kinematics.nodes.parameter_file import read_gait_parameters
 from leg_kinematics.robot.near import did_you_mean_file
+
+T = TypeVar('T')
 
 ROOT = Path(__file__).parents[2]
 
@@ -41,6 +46,14 @@ class InputFile(click.Path):
         except click.BadParameter as error:
             near = did_you_mean_file(Path(value)) or '.'
             self.fail(error.message.rstrip('.') + near, param, ctx)
+
+
+def loaded(load: Callable[[], T]) -> T:
+    """Read a file; of a wrong one, exit code 2."""
+    try:
+        return load()
+    except LegKinematicsError as error:
+        raise WrongFileError(str(error)) from error
 
 
 def make_output_folder(folder: Path) -> None:

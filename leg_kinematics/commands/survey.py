@@ -9,14 +9,20 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
 import click
 from rich.console import Console
 
+from leg_kinematics.commands.bench_options import (
+    FUSED,
+    OPENED,
+    bench_boards_option,
+    store_limits_option,
+)
 from leg_kinematics.commands.chain_options import check_boards
 from leg_kinematics.commands.confirm import confirm, yes_option
-from leg_kinematics.commands.files import InputFile, WrongFileError, make_output_folder
+from leg_kinematics.commands.files import InputFile, loaded, make_output_folder
 from leg_kinematics.commands.somebody import see_that_somebody_is_there
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.robot import Robot, did_you_mean, load_robot, parse_quantity
@@ -28,17 +34,15 @@ if TYPE_CHECKING:
     from leg_kinematics.identification.survey import Survey
     from leg_kinematics.identification.working_out import Knowledge, Markers
 
-T = TypeVar('T')
-
-CAUTION = """\
+CAUTION = f"""\
 CAUTION: legs move without warning and pinch, batteries burn, robots fall.
 - Put the robot on a block on which its body cannot move, with all feet free of the ground.
-- Fuse the battery, and keep its switch within reach: it is what stops everything.
+{FUSED}
 - Each leg runs into its resting posture at full speed when it gets its pulses, and every answer may
   move a leg: keep hands, hair and eyes away until it rests.
 - A leg goes where the present maps have it, which may be wrong: press x or the space bar, or switch
   off, when it touches something.
-- Opening a board's serial port may restart the board, and a standing robot then drops."""
+{OPENED}"""
 
 
 @click.command(
@@ -51,13 +55,7 @@ CAUTION: legs move without warning and pinch, batteries burn, robots fall.
     type=InputFile(),
     help='Servo maps, from leg-kinematics calibrate. Better ones take their place in the end.',
 )
-@click.option(
-    '--board',
-    'boards',
-    multiple=True,
-    help='NAME=DRIVER:PORT of a servo board, as often as there are boards. Default: a mock for '
-    'all, to try it without servos.',
-)
+@bench_boards_option
 @click.option(
     '--leg',
     'legs',
@@ -102,9 +100,7 @@ CAUTION: legs move without warning and pinch, batteries burn, robots fall.
 @click.option(
     '--refit', is_flag=True, help='Move nothing: work it out again from the file of readings.'
 )
-@click.option(
-    '--store-limits', is_flag=True, help='Replace pulse limits that the boards keep from before.'
-)
+@store_limits_option
 @click.option(
     '--output',
     type=click.Path(file_okay=False, writable=True, path_type=Path),
@@ -147,7 +143,7 @@ def survey(
     Exit code 0 when files were written, or when you left; 1 for trouble with boards or files; 2
     for a wrong command line or file.
     """
-    described = _loaded(lambda: load_robot(robot))
+    described = loaded(lambda: load_robot(robot))
     if sheet is not None:
         _write_sheet(described, sheet, by)
         return
@@ -262,10 +258,10 @@ def _work(
 
     today = datetime.now().astimezone().date()
     if on_mock:
-        _loaded(lambda: CalibratedRobot.load(robot, maps))
+        loaded(lambda: CalibratedRobot.load(robot, maps))
         robot, maps = (_copied(each, mock_copy(each)) for each in (robot, maps))
-    calibrated = _loaded(lambda: CalibratedRobot.load(robot, maps))
-    described = _loaded(lambda: load_robot(robot))
+    calibrated = loaded(lambda: CalibratedRobot.load(robot, maps))
+    described = loaded(lambda: load_robot(robot))
     for leg in legs:
         if leg not in calibrated.robot.leg_names:
             raise click.BadParameter(
@@ -277,11 +273,11 @@ def _work(
     chosen = tuple(each for each in calibrated.robot.leg_names if each in legs or not legs)
     above = _height(height, described)
     path = readings or maps.with_suffix('.readings.jsonl')
-    file = _loaded(lambda: ReadingsFile(path, described, today))
+    file = loaded(lambda: ReadingsFile(path, described, today))
     if on_mock:
         _read_angles(calibrated, chosen, maps, file)
     joints = calibrated.robot.part(chosen).joints
-    knowledge = _loaded(
+    knowledge = loaded(
         lambda: Knowledge(
             Room(calibrated.robot, calibrated.legs, above),
             calibrated.maps,
@@ -504,11 +500,3 @@ def _write_sheet(robot: Robot, file: Path, by: str) -> None:
     except LegKinematicsError as error:
         raise click.ClickException(str(error)) from error
     click.echo(f'{file}: {count} pages; print them at 100 %, and measure the bars.')
-
-
-def _loaded(load: Callable[[], T]) -> T:
-    """Read a file; of a wrong one, exit code 2."""
-    try:
-        return load()
-    except LegKinematicsError as error:
-        raise WrongFileError(str(error)) from error

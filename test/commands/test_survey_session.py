@@ -3,7 +3,6 @@
 """The session at the bench with legs, and the robot on the mock that nobody knows."""
 
 import io
-import time
 from collections.abc import Callable
 from math import degrees, dist, radians
 from pathlib import Path
@@ -158,11 +157,7 @@ def bench_leg() -> CalibratedRobot:
 
 def stepped(bench: DrivenLegs, condition: Callable[[], object]) -> None:
     """Step until something is true."""
-    until = time.monotonic() + PATIENCE
-    while not condition():
-        assert time.monotonic() < until, f'waited in vain: {bench.condition()}'
-        time.sleep(0.01)
-        bench.step(time.monotonic())
+    assert bench_session.step_until(bench, condition, PATIENCE), bench.condition()
 
 
 def read_foot(bench: DrivenLegs, feet: MockFeet) -> Vector:

@@ -458,7 +458,7 @@ def test_leaving_powered_legs_is_told_as_it_will_be(reaction: Reaction) -> None:
     watched.bring_up()
     answer = watched.bench.close()
     holds = reaction is Reaction.HOLD
-    assert ('STAY POWERED' in answer.words) == holds
+    assert ('STILL POWERED' in answer.words) == holds
     assert LEGS[0] in answer.words
     watched.run(1.0)
     assert bool(watched.pulses_us) == holds

@@ -754,7 +754,7 @@ def test_leaving_a_powered_servo_is_told_as_it_will_be(reaction: Reaction) -> No
     at_rest(watched)
     answer = watched.bench.close()
     holds = reaction is Reaction.HOLD
-    assert ('STAYS POWERED' in answer.words) == holds
+    assert ('STILL POWERED' in answer.words) == holds
     watched.run(1.0)
     assert bool(watched.pulses_us) == holds
     assert not watched.bench.go(A, 1550.0).success
