@@ -88,6 +88,18 @@ class Terminal:
             lambda: all(any(re.search(each, line) for line in self.lines) for each in patterns)
         )
 
+    def press(self, key: str, *shown: str) -> None:
+        """Press a key, and read until the screen shows all of these."""
+        self.type(key)
+        self.read_until_shown(*shown)
+
+    def mean_nothing(self, keys: str) -> None:
+        """Press keys that the question does not name: it stays, and says so each time."""
+        question = self.lines[0]
+        for key in keys:
+            self.press(key, f'^the key {key} means nothing here')
+            assert self.lines[0] == question
+
     def end(self) -> str:
         """Read to the end; give what was said after the screen was left."""
         try:

@@ -8,6 +8,7 @@ that the project gives itself; there is no source outside it for them.
 """
 
 from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING
 
 from leg_kinematics.board import BoardDriver, Boards, BoardSpec, Output, Reaction, SilenceAction
 from leg_kinematics.board.simulated.line import SimulatedDriver, SimulatedLine
@@ -17,7 +18,10 @@ from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.servo_bench import ServoBench
 from leg_kinematics.chain.values import Answer
 
-TICK = 0.02
+if TYPE_CHECKING:
+    from test.stepped_bench import TICK, SteppedBench
+else:
+    from stepped_bench import TICK, SteppedBench
 
 #: µs/s.
 RAMP = 200.0
@@ -55,7 +59,7 @@ GOES_ON = 0.05 + 2 * TICK
 POWERED_WITHIN = 1.1
 
 
-class WatchedBench:
+class WatchedBench(SteppedBench[ServoBench]):
     """A bench with two boards and three servos.
 
     Parameters
@@ -113,23 +117,6 @@ class WatchedBench:
         self._beyond_since: float | None = None
         self._unreached_at = -1e9
         self._before = self.pulses_us
-
-    @property
-    def pulses_us(self) -> dict[Output, float]:
-        """What the boards put out, µs."""
-        return {
-            (name, channel): pulse
-            for name, line in self.lines.items()
-            if line.board is not None
-            for channel, pulse in line.board.outputs_us.items()
-        }
-
-    @property
-    def reached(self) -> bool:
-        """Whether every board can be reached."""
-        return all(
-            line.board is not None and line.plugged and not line.cut for line in self.lines.values()
-        )
 
     def follow_on(self, other: 'WatchedBench') -> None:
         """Sit at the boards that another bench has left, as they are."""
@@ -194,31 +181,6 @@ class WatchedBench:
 
     # ---- time
 
-    def step(self) -> None:
-        """Advance by a tick and judge."""
-        self.now += TICK
-        for line in self.lines.values():
-            line.advance(self.now)
-        self.boards.step()
-        self.bench.step(self.now)
-        self._judge()
-
-    def run(self, seconds: float) -> None:
-        """Advance by so many seconds."""
-        for _ in range(round(seconds / TICK)):
-            self.step()
-
-    def until(self, condition: Callable[[], bool], within: float = 20.0) -> None:
-        """Advance until something has happened."""
-        begun = self.now
-        while not condition():
-            assert self.now - begun < within, f'waited in vain: {self.bench.condition()}'
-            self.step()
-
-    def settle(self) -> None:
-        """Advance until what was ordered is done."""
-        self.until(lambda: not self.bench.busy)
-
     def arrive(self) -> None:
         """Advance until the servo is where it was sent."""
         self.until(lambda: not self.bench.moving)
@@ -231,7 +193,8 @@ class WatchedBench:
         assert answer.success, answer.words
         self.until(lambda: self.bench.state is PowerState.FOLLOWING)
 
-    def _judge(self) -> None:
+    def judge(self) -> None:
+        """Judge what the tick has led to."""
         pulses, before = self.pulses_us, self._before
         self._before = pulses
         if not self.reached:

@@ -25,11 +25,11 @@ from leg_kinematics.robot import Robot
 from leg_kinematics.solver import Trajectory, leg_solvers, posture_angles
 
 if TYPE_CHECKING:
+    from test.stepped_bench import TICK, SteppedBench
     from test.watched import pair_of_legs
 else:
+    from stepped_bench import TICK, SteppedBench
     from watched import pair_of_legs
-
-TICK = 0.02
 
 #: rad/s.
 SPEED = 0.5
@@ -60,7 +60,7 @@ LEFT = ('left_middle_coxa', 'left_middle_femur', 'left_middle_tibia')
 RIGHT = ('right_middle_coxa', 'right_middle_femur', 'right_middle_tibia')
 
 
-class WatchedLegs:
+class WatchedLegs(SteppedBench[DrivenLegs]):
     """A bench with two legs of bracken, each with a board of its own.
 
     Parameters
@@ -84,6 +84,8 @@ class WatchedLegs:
         Joint angles at rest, rad by name.
 
     """
+
+    patience = 30.0
 
     def __init__(
         self,
@@ -133,23 +135,6 @@ class WatchedLegs:
         self._unreached_at = -inf
         self._before = self.pulses_us
         self._rose: dict[Output, bool] = {}
-
-    @property
-    def pulses_us(self) -> dict[Output, float]:
-        """What the boards put out, µs."""
-        return {
-            (name, channel): pulse
-            for name, line in self.lines.items()
-            if line.board is not None
-            for channel, pulse in line.board.outputs_us.items()
-        }
-
-    @property
-    def reached(self) -> bool:
-        """Whether every board can be reached."""
-        return all(
-            line.board is not None and line.plugged and not line.cut for line in self.lines.values()
-        )
 
     def follow_on(self, other: 'WatchedLegs') -> None:
         """Sit at the boards that another bench has left, as they are."""
@@ -217,31 +202,6 @@ class WatchedLegs:
 
     # ---- time
 
-    def step(self) -> None:
-        """Advance by a tick and judge."""
-        self.now += TICK
-        for line in self.lines.values():
-            line.advance(self.now)
-        self.boards.step()
-        self.bench.step(self.now)
-        self._judge()
-
-    def run(self, seconds: float) -> None:
-        """Advance by so many seconds."""
-        for _ in range(round(seconds / TICK)):
-            self.step()
-
-    def until(self, condition: Callable[[], bool], within: float = 30.0) -> None:
-        """Advance until something has happened."""
-        begun = self.now
-        while not condition():
-            assert self.now - begun < within, f'waited in vain: {self.bench.condition()}'
-            self.step()
-
-    def settle(self) -> None:
-        """Advance until what was ordered is done."""
-        self.until(lambda: not self.bench.busy)
-
     def bring_up(self) -> None:
         """Open the boards and power the legs."""
         assert self.bench.open().success
@@ -252,7 +212,8 @@ class WatchedLegs:
         assert self.bench.obeys
         self.run(0.3)
 
-    def _judge(self) -> None:
+    def judge(self) -> None:
+        """Judge what the tick has led to."""
         pulses, before = self.pulses_us, self._before
         self._before = pulses
         if not self.reached:

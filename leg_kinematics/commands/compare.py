@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from leg_kinematics.commands.chain_options import optional_namespace_of
-from leg_kinematics.commands.files import make_output_folder
+from leg_kinematics.commands.bag_options import bag_argument, recorded_chain_option
+from leg_kinematics.commands.files import WrongFileError, make_output_folder
 from leg_kinematics.errors import LegKinematicsError
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     epilog='Examples: leg-kinematics compare recording_20261130_101500;  '
     'leg-kinematics compare recording_20261130_101500 --foot-tolerance 0.1'
 )
-@click.argument('bag', type=click.Path(exists=True, path_type=Path))
+@bag_argument
 @click.option(
     '--foot-tolerance',
     type=click.FloatRange(0.0),
@@ -38,11 +38,7 @@ if TYPE_CHECKING:
     show_default=True,
     help='Up to so many rad an angle is the same.',
 )
-@click.option(
-    '--namespace',
-    callback=optional_namespace_of,
-    help='Of the chain, where several were recorded.',
-)
+@recorded_chain_option
 @click.option(
     '--output',
     type=click.Path(file_okay=False, path_type=Path),
@@ -81,8 +77,7 @@ def compare(
         run = Run(messages, reader.attachments, namespace)
         found = hold_against(run, foot_tolerance * 1e-3, joint_tolerance)
     except LegKinematicsError as error:
-        click.echo(f'Error: {error}', err=True)
-        sys.exit(2)
+        raise WrongFileError(str(error)) from error
     make_output_folder(output)
     picture = output / 'comparison.png'
     draw_comparison(found, picture)
@@ -95,8 +90,7 @@ def compare(
             _tell_pause(each, run)
         click.echo(str(picture))
     if not any(len(each.sizes) or each.refused for each in found):
-        click.echo('Error: nothing in the recording can be compared', err=True)
-        sys.exit(2)
+        raise WrongFileError('nothing in the recording can be compared')
     sys.exit(0 if all(each.same for each in found) else 1)
 
 

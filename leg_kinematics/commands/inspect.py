@@ -3,7 +3,6 @@
 """`leg-kinematics inspect`: what happened in a recorded run."""
 
 import json
-import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
@@ -13,8 +12,8 @@ import click
 from rich.console import Console
 from rich.table import Table
 
-from leg_kinematics.commands.chain_options import optional_namespace_of
-from leg_kinematics.commands.files import make_output_folder
+from leg_kinematics.commands.bag_options import bag_argument, recorded_chain_option
+from leg_kinematics.commands.files import WrongFileError, make_output_folder
 from leg_kinematics.errors import LegKinematicsError
 
 if TYPE_CHECKING:
@@ -27,12 +26,8 @@ if TYPE_CHECKING:
     epilog='Examples: leg-kinematics inspect recording_20261130_101500;  '
     'leg-kinematics inspect recording_20261130_101500 --json'
 )
-@click.argument('bag', type=click.Path(exists=True, path_type=Path))
-@click.option(
-    '--namespace',
-    callback=optional_namespace_of,
-    help='Of the chain, where several were recorded.',
-)
+@bag_argument
+@recorded_chain_option
 @click.option(
     '--output',
     type=click.Path(file_okay=False, path_type=Path),
@@ -63,8 +58,7 @@ def inspect(*, bag: Path, namespace: str | None, output: Path, as_json: bool) ->
         told, stopped = timeline(run), stops(run)
         between, topics = hops(run), topic_figures(run)
     except LegKinematicsError as error:
-        click.echo(f'Error: {error}', err=True)
-        sys.exit(2)
+        raise WrongFileError(str(error)) from error
     make_output_folder(output)
     pictures = draw_run(run, output)
     if as_json:

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import click
 
+from leg_kinematics.commands.bag_options import bag_argument
+from leg_kinematics.commands.files import WrongFileError
 from leg_kinematics.errors import LegKinematicsError
 
 
@@ -15,7 +17,7 @@ from leg_kinematics.errors import LegKinematicsError
     epilog='Examples: leg-kinematics recover recording_20261130_101500;  '
     'leg-kinematics recover recording_20261130_101500/recording_20261130_101500_0.mcap'
 )
-@click.argument('bag', type=click.Path(exists=True, path_type=Path))
+@bag_argument
 @click.option(
     '--output',
     type=click.Path(path_type=Path),
@@ -40,8 +42,7 @@ def recover(*, bag: Path, output: Path | None, as_json: bool) -> None:
 
         found = mend(bag, folder)
     except LegKinematicsError as error:
-        click.echo(f'Error: {error}', err=True)
-        sys.exit(2)
+        raise WrongFileError(str(error)) from error
     if as_json:
         result = {
             'folder': str(found.folder),

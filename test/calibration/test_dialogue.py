@@ -30,9 +30,11 @@ from leg_kinematics.calibration.readings_file import ReadingsFile
 from leg_kinematics.robot import Robot, load_robot
 
 if TYPE_CHECKING:
-    from test.watched_bench import OUTPUTS, TICK, A, B, WatchedBench
+    from test.stepped_bench import TICK
+    from test.watched_bench import OUTPUTS, A, B, WatchedBench
 else:
-    from watched_bench import OUTPUTS, TICK, A, B, WatchedBench
+    from stepped_bench import TICK
+    from watched_bench import OUTPUTS, A, B, WatchedBench
 
 CONFIG = Path(__file__).parents[2] / 'config'
 TODAY = date(2026, 11, 30)

@@ -135,32 +135,18 @@ def bench(
     cable.close()
 
 
-def press(terminal: Terminal, key: str, *shown: str) -> None:
-    """Press a key, and wait until the screen shows all of these."""
-    terminal.type(key)
-    terminal.read_until_shown(*shown)
-
-
-def mean_nothing(terminal: Terminal, keys: str) -> None:
-    """Press keys that the question does not name: it stays, and says so each time."""
-    question = terminal.lines[0]
-    for key in keys:
-        press(terminal, key, f'^the key {key} means nothing here')
-        assert terminal.lines[0] == question
-
-
 def powered(terminal: Terminal, *shown: str) -> None:
     """Have the servo get its pulses."""
     terminal.read_until_shown(f'^{COXA}$', '^no servo has pulses|^released: .* pulses are off')
-    press(terminal, '\r', *shown)
+    terminal.press('\r', *shown)
 
 
 def powered_again(terminal: Terminal) -> None:
     """Have the servo get its pulses again, as soon as its board can be reached."""
-    press(terminal, '\r', '^not powered|^at rest: .* us')
+    terminal.press('\r', '^not powered|^at rest: .* us')
     while any(line.startswith('not powered') for line in terminal.lines):
-        mean_nothing(terminal, 'z')
-        press(terminal, '\r', '^not powered|^at rest: .* us')
+        terminal.mean_nothing('z')
+        terminal.press('\r', '^not powered|^at rest: .* us')
 
 
 def judge_pulses(pulses: Sequence['Pulse']) -> None:
@@ -192,7 +178,7 @@ def left_before_it_has_power(bench: Bench) -> None:
     """Press keys that mean nothing, and type an angle that nobody asked for; then leave."""
     with bench.session() as terminal:
         terminal.read_until_shown(f'^{COXA}$', '^no servo has pulses')
-        mean_nothing(terminal, 'enpt7.')
+        terminal.mean_nothing('enpt7.')
         terminal.process.send_signal(signal.SIGINT)
     assert not bench.chip.pulses()
     assert bench.entries == 0
@@ -202,7 +188,7 @@ def left_while_the_horn_goes_on(bench: Bench) -> None:
     """Leave by Ctrl-C while the servo holds its first pulse."""
     with bench.session() as terminal:
         powered(terminal, f'^{COXA}: horn$', '^at rest: .* at 1500 us')
-        mean_nothing(terminal, 'pe-')
+        terminal.mean_nothing('pe-')
         terminal.process.send_signal(signal.SIGINT)
     assert bench.entries == 0
 
@@ -213,21 +199,21 @@ def dead_and_swapped(bench: Bench) -> None:
         bench.connect({0: replace(TRUTH, dead=True)})
         powered(terminal, f'^{COXA}: horn$', '^at rest: .* at 1500 us')
         stood = bench.angles_at(1500.0)
-        press(terminal, '\r', f'^{COXA}: which way', '^moving: .* at 1550 us')
+        terminal.press('\r', f'^{COXA}: which way', '^moving: .* at 1550 us')
         assert bench.angles_at(1550.0) == stood
-        press(terminal, 'z', '^Pulses are off. Nothing moved by channel 0 of board main')
+        terminal.press('z', '^Pulses are off. Nothing moved by channel 0 of board main')
         bench.connect({0: TrueServo(1), 1: TRUTH})
         powered(terminal, f'^{COXA}: which way', '^at rest: .* at 1500 us')
         before = bench.angles_at(1500.0)
-        press(terminal, 'a', '^moving: .* at 1550 us')
+        terminal.press('a', '^moving: .* at 1550 us')
         after = bench.angles_at(1550.0)
         assert after[0] == before[0]
         # By hand: 50 us at 11 us a degree, within a dead band of 5 us.
         assert after[1] - before[1] == pytest.approx(50.0 / 11.0, abs=5.5 / 11.0)
-        press(terminal, 'o', '^Pulses are off. channel 0 of board main drives another servo')
+        terminal.press('o', '^Pulses are off. channel 0 of board main drives another servo')
         bench.connect({0: TRUTH})
         powered(terminal, f'^{COXA}: which way', '^at rest: .* at 1500 us')
-        press(terminal, 'a', '^moving: .* at 1550 us')
+        terminal.press('a', '^moving: .* at 1550 us')
         terminal.process.send_signal(signal.SIGINT)
 
 
@@ -236,10 +222,10 @@ def reversed_and_left_at_its_stop(bench: Bench) -> None:
     with bench.session() as terminal:
         powered(terminal, f'^{COXA}: which way', '^at rest: .* at 1500 us')
         stood = bench.angles_at(1500.0)[0]
-        press(terminal, 'a', '^moving: .* at 1550 us')
+        terminal.press('a', '^moving: .* at 1550 us')
         assert bench.angles_at(1550.0)[0] < stood - 4.0
-        press(terminal, 'n', f'^{COXA}: free to longer', '^at rest')
-        press(terminal, '\r', '^moving: .* at 1600 us')
+        terminal.press('n', f'^{COXA}: free to longer', '^at rest')
+        terminal.press('\r', '^moving: .* at 1600 us')
         terminal.process.send_signal(signal.SIGINT)
 
 
@@ -250,17 +236,17 @@ def stopped_and_unplugged(bench: Bench) -> None:
     """
     with bench.session() as terminal:
         powered(terminal, f'^{COXA}: free to longer', '^at rest: .* at 1500 us')
-        press(terminal, '\r', '^moving: .* at 1550 us')
-        press(terminal, '\r', '^moving: .* at 1600 us')
+        terminal.press('\r', '^moving: .* at 1550 us')
+        terminal.press('\r', '^moving: .* at 1600 us')
         terminal.read_until_shown('^at rest: .* at 1550 us')
-        press(terminal, 't', 'The next step goes 25 us beyond 1550 us')
-        press(terminal, 'e', f'^{COXA}: free to shorter')
-        press(terminal, '\r', '^moving: .* at 1450 us')
+        terminal.press('t', 'The next step goes 25 us beyond 1550 us')
+        terminal.press('e', f'^{COXA}: free to shorter')
+        terminal.press('\r', '^moving: .* at 1450 us')
         bench.cable.pull()
         terminal.read_until_shown('^the servo does not obey any more')
         held = bench.chip.pulses()[-1]
-        mean_nothing(terminal, 'te')
-        press(terminal, '\r', '^not (powered|allowed)')
+        terminal.mean_nothing('te')
+        terminal.press('\r', '^not (powered|allowed)')
         bench.cable.plug()
         terminal.read_until_shown('^released: ', 'has confirmed that its pulses')
         after = bench.chip.pulses(held.end)
@@ -275,12 +261,12 @@ def angles_that_are_none(bench: Bench) -> None:
     with bench.session() as terminal:
         powered(terminal, f'^{COXA}: free to shorter', '^at rest')
         for end in (1450, 1400, 1350, 1300):
-            press(terminal, '\r', f'^moving: .* at {end} us')
+            terminal.press('\r', f'^moving: .* at {end} us')
         terminal.type('e')
         terminal.read_until_shown(f'^{COXA}: angle', '^at rest')
         for typed in NO_ANGLES:
-            press(terminal, f'{typed}\r', f"'{typed}' is no angle")
-        mean_nothing(terminal, 'pt')
+            terminal.press(f'{typed}\r', f"'{typed}' is no angle")
+        terminal.mean_nothing('pt')
         measured_at(terminal, bench, 14)
         measured_at(terminal, bench, 13)
         terminal.process.send_signal(signal.SIGINT)
@@ -292,7 +278,7 @@ def left_at_the_result(bench: Bench) -> None:
         powered(terminal, f'^{COXA}: angle', '12 to go')
         measured_at(terminal, bench, 12)
         measured_at(terminal, bench, 11)
-        press(terminal, 'd', f'^{COXA}: result')
+        terminal.press('d', f'^{COXA}: result')
         terminal.process.send_signal(signal.SIGHUP)
 
 
@@ -300,8 +286,8 @@ def at_the_summary(bench: Bench, end: Callable[[Terminal], None]) -> None:
     """Come to where it is asked whether it shall be written."""
     with bench.session() as terminal:
         powered(terminal, f'^{COXA}: angle', '10 to go')
-        press(terminal, 'd', f'^{COXA}: result')
-        press(terminal, '\r', '^Summary$')
+        terminal.press('d', f'^{COXA}: result')
+        terminal.press('\r', '^Summary$')
         end(terminal)
 
 
@@ -349,7 +335,7 @@ def test_a_command_that_is_killed(bench: Bench, steps: int) -> None:
     with at_a_terminal(bench.arguments, 110, 45) as terminal:
         terminal.read_until_shown(f'^{COXA}$', '^no servo has pulses')
         for key, *shown in INTO_THE_STOP[:steps]:
-            press(terminal, key, *shown)
+            terminal.press(key, *shown)
         file = bench.folder / 'maps.readings.jsonl'
         answered = file.read_bytes() if file.exists() else b''
         terminal.process.kill()

@@ -152,24 +152,10 @@ def bench(
     cable.close()
 
 
-def press(terminal: Terminal, key: str, *shown: str) -> None:
-    """Press a key, and wait until the screen shows all of these."""
-    terminal.type(key)
-    terminal.read_until_shown(*shown)
-
-
-def mean_nothing(terminal: Terminal, keys: str) -> None:
-    """Press keys that the question does not name: it stays, and says so each time."""
-    question = terminal.lines[0]
-    for key in keys:
-        press(terminal, key, f'^the key {key} means nothing here')
-        assert terminal.lines[0] == question
-
-
 def powered(terminal: Terminal) -> None:
     """Have the legs get their pulses, and wait until the leg is at a point."""
     terminal.read_until_shown('^The legs get pulses$', '^no leg has pulses')
-    press(terminal, '\r', MOVING, RESTS)
+    terminal.press('\r', MOVING, RESTS)
 
 
 def judge_pulses(pulses: Sequence['Pulse'], maps: Sequence[ServoMap]) -> None:
@@ -193,7 +179,7 @@ def left_before_it_has_power(bench: Bench) -> None:
     """Press keys that mean nothing; then leave."""
     with bench.session() as terminal:
         terminal.read_until_shown('^The legs get pulses$', '^no leg has pulses')
-        mean_nothing(terminal, 'enpt7')
+        terminal.mean_nothing('enpt7')
         terminal.process.send_signal(signal.SIGINT)
     assert not bench.chip.pulses()
 
@@ -202,7 +188,7 @@ def left_on_the_way(bench: Bench) -> None:
     """Leave by Ctrl-C while the leg is on its way to its first point."""
     with bench.session() as terminal:
         terminal.read_until_shown('^The legs get pulses$', '^no leg has pulses')
-        press(terminal, '\r', MOVING, 'The leg is on its way')
+        terminal.press('\r', MOVING, 'The leg is on its way')
         terminal.process.send_signal(signal.SIGINT)
 
 
@@ -217,18 +203,18 @@ def typed_nonsense_and_unplugged(bench: Bench) -> None:
             ('12 40', 'has 2 of three numbers'),
             ('1 2 3 4', 'four|4 of three|three numbers'),
         ):
-            press(terminal, f'{typed}\r', told)
-        press(terminal, f'{bench.ruler()}\r', ', 1 measured', 'The leg is on its way')
+            terminal.press(f'{typed}\r', told)
+        terminal.press(f'{bench.ruler()}\r', ', 1 measured', 'The leg is on its way')
         bench.cable.pull()
         terminal.read_until_shown('^The legs do not obey$')
         held = {pulse.channel: pulse for pulse in bench.chip.pulses()}
         since = max(pulse.end for pulse in held.values())
-        mean_nothing(terminal, 't')
+        terminal.mean_nothing('t')
         bench.cable.plug()
         terminal.read_until_shown('^holding: power the legs to go on')
         for pulse in bench.chip.pulses(since):
             assert abs(pulse.width_us - held[pulse.channel].width_us) < AT_PIN_US
-        press(terminal, '\r', MOVING, RESTS)
+        terminal.press('\r', MOVING, RESTS)
         terminal.process.send_signal(signal.SIGTERM)
 
 
@@ -238,8 +224,8 @@ def dead_and_swapped(bench: Bench) -> None:
         bench.connect(**wrong)
         with bench.session() as terminal:
             powered(terminal)
-            press(
-                terminal, f'{bench.ruler()}\r', DOUBTED, 'By the present maps the foot is about at'
+            terminal.press(
+                f'{bench.ruler()}\r', DOUBTED, 'By the present maps the foot is about at'
             )
             terminal.process.send_signal(signal.SIGHUP)
     bench.connect()
@@ -251,13 +237,13 @@ def measured_and_written(bench: Bench) -> None:
         powered(terminal)
         for measured in (2, 3, 4):
             terminal.read_until_shown(MOVING, RESTS)
-            press(terminal, f'{bench.ruler()}\r', f', {measured} measured')
-        press(terminal, 'd', f'^{LEG}: result$', 'feet land')
+            terminal.press(f'{bench.ruler()}\r', f', {measured} measured')
+        terminal.press('d', f'^{LEG}: result$', 'feet land')
         terminal.process.send_signal(signal.SIGINT)
     with bench.session() as terminal:
         powered(terminal)
-        press(terminal, 'd', f'^{LEG}: result$', 'feet land')
-        press(terminal, '\r', '^Summary$', 'write description and servo maps')
+        terminal.press('d', f'^{LEG}: result$', 'feet land')
+        terminal.press('\r', '^Summary$', 'write description and servo maps')
         terminal.type('y')
 
 

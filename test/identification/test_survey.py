@@ -49,11 +49,13 @@ from leg_kinematics.identification.working_out import Direct, Knowledge, Markers
 from leg_kinematics.robot import Robot
 
 if TYPE_CHECKING:
+    from test.stepped_bench import TICK
     from test.unknown_robot import Ground
-    from test.watched_legs import LEGS, TICK, WatchedLegs
+    from test.watched_legs import LEGS, WatchedLegs
 else:
+    from stepped_bench import TICK
     from unknown_robot import Ground
-    from watched_legs import LEGS, TICK, WatchedLegs
+    from watched_legs import LEGS, WatchedLegs
 
 TODAY = date(2026, 11, 30)
 

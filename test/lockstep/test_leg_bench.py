@@ -18,9 +18,11 @@ from leg_kinematics.chain.power import PowerState
 from leg_kinematics.solver import Trajectory
 
 if TYPE_CHECKING:
-    from test.watched_legs import LEFT, RIGHT, TICK, WatchedLegs
+    from test.stepped_bench import TICK
+    from test.watched_legs import LEFT, RIGHT, WatchedLegs
 else:
-    from watched_legs import LEFT, RIGHT, TICK, WatchedLegs
+    from stepped_bench import TICK
+    from watched_legs import LEFT, RIGHT, WatchedLegs
 
 Happening = Callable[[WatchedLegs], object]
 

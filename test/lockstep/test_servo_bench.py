@@ -18,9 +18,11 @@ from leg_kinematics.board.simulated.true_servo import TrueServo
 from leg_kinematics.chain.power import PowerState
 
 if TYPE_CHECKING:
-    from test.watched_bench import OUTPUTS, TICK, A, B, C, WatchedBench
+    from test.stepped_bench import TICK
+    from test.watched_bench import OUTPUTS, A, B, C, WatchedBench
 else:
-    from watched_bench import OUTPUTS, TICK, A, B, C, WatchedBench
+    from stepped_bench import TICK
+    from watched_bench import OUTPUTS, A, B, C, WatchedBench
 
 Happening = Callable[[WatchedBench], object]
 

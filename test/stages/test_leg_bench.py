@@ -21,9 +21,11 @@ from leg_kinematics.identification.leg_bench import LegBench
 from leg_kinematics.solver import Trajectory
 
 if TYPE_CHECKING:
-    from test.watched_legs import LEFT, LEGS, RIGHT, SPEED, TICK, WatchedLegs
+    from test.stepped_bench import TICK
+    from test.watched_legs import LEFT, LEGS, RIGHT, SPEED, WatchedLegs
 else:
-    from watched_legs import LEFT, LEGS, RIGHT, SPEED, TICK, WatchedLegs
+    from stepped_bench import TICK
+    from watched_legs import LEFT, LEGS, RIGHT, SPEED, WatchedLegs
 
 COXA, FEMUR, TIBIA = LEFT
 

@@ -25,13 +25,13 @@ from leg_kinematics.errors import RefusedError
 from leg_kinematics.robot import Robot
 
 if TYPE_CHECKING:
+    from test.stepped_bench import TICK
     from test.watched_bench import (
         LATE,
         LONGEST_LOOK,
         OUTPUTS,
         RAMP,
         ROUNDING,
-        TICK,
         WIDEST,
         A,
         B,
@@ -40,13 +40,13 @@ if TYPE_CHECKING:
         seek_stop,
     )
 else:
+    from stepped_bench import TICK
     from watched_bench import (
         LATE,
         LONGEST_LOOK,
         OUTPUTS,
         RAMP,
         ROUNDING,
-        TICK,
         WIDEST,
         A,
         B,
