@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from leg_kinematics.calibration import ServoMap
-from leg_kinematics.calibration.foot_readings import FootOnGround, LegStand
+from leg_kinematics.calibration.foot_readings import AT_TIP, FootOnGround, LegStand, Triple
 from leg_kinematics.calibration.measured import Reading, fit_servo_map
 from leg_kinematics.identification.evidence import Evidence, FootSeen
 from leg_kinematics.identification.fit import Identified, identify
@@ -57,6 +57,7 @@ class Measured:
     readings: dict[str, tuple[Reading, ...]] = field(default_factory=dict)
     feet: list[FootSeen] = field(default_factory=list)
     touches: list[FootOnGround] = field(default_factory=list)
+    marker: Triple = AT_TIP
 
     @classmethod
     def begin(cls, robot: Robot, seed: int, person: Measurer) -> 'Measured':
@@ -82,7 +83,7 @@ class Measured:
     @property
     def evidence(self) -> Evidence:
         """All of it."""
-        return Evidence(self.readings, tuple(self.feet), tuple(self.touches))
+        return Evidence(self.readings, tuple(self.feet), tuple(self.touches), self.marker)
 
 
 #: What is measured at the feet of one robot.

@@ -41,6 +41,9 @@ TOGETHER, HARDLY = 0.8, 0.5
 #: An unknown of which more than this share is left is not told at all (our own).
 NOTHING = 0.9
 
+#: Of a marker, along the axes of the tibia.
+BESIDE_TIP = ('further down', 'to the left', 'outwards')
+
 TURNS = {'x': 'roll', 'y': 'pitch', 'z': 'yaw'}
 
 
@@ -191,6 +194,23 @@ def _far_off(room: Room, found: Identified) -> Iterator[str]:
                     f'deg about its {axis} axis: look whether it is bent, or described with '
                     'another direction.'
                 )
+
+        yield from _far_markers(found, leg.name)
+
+
+def _far_markers(found: Identified, leg: str) -> Iterator[str]:
+    """Tell where a marker is so far from where it was told to be that this may be wrong."""
+    marker, told = found.legs[leg].marker, found.model.marker
+    if marker is None or told is None:
+        return
+    for where, at, expected in zip(BESIDE_TIP, marker, told, strict=True):
+        off = at.value - expected
+        if abs(off) > FAR * found.tolerances.marker:
+            yield (
+                f'The marker of {leg} seems to sit {1e3 * off:+.1f} mm {where} of where it was '
+                'told to be: measure where its middle is from the tip of the foot, and look '
+                'whether it is loose.'
+            )
 
 
 def _not_told(found: Identified) -> Iterator[str]:
