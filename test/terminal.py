@@ -74,12 +74,12 @@ class Terminal:
         """Press keys."""
         os.write(self._keyboard, keys.encode())
 
-    def read_until(self, there: Callable[[], bool]) -> None:
-        """Read until what is read says so."""
-        end = monotonic() + PATIENCE
+    def read_until(self, there: Callable[[], bool], patience: float = PATIENCE) -> None:
+        """Read until what is read says so, within so many s."""
+        end = monotonic() + patience
         while not there():
             ready, _, _ = select.select([self._keyboard], [], [], max(0.0, end - monotonic()))
-            assert ready, f'not within {PATIENCE:g} s; the screen:\n' + '\n'.join(self.lines)
+            assert ready, f'not within {patience:g} s; the screen:\n' + '\n'.join(self.lines)
             self.said += os.read(self._keyboard, 65536).decode(errors='replace')
 
     def read_until_shown(self, *patterns: str) -> None:

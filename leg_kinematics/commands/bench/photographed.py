@@ -3,6 +3,7 @@
 """Photographs as they come into a folder, and what they show of the feet of a robot."""
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from time import monotonic
 from typing import TYPE_CHECKING
@@ -14,6 +15,7 @@ from leg_kinematics.calibration.foot_readings import (
     PhotographTaken,
 )
 from leg_kinematics.errors import CommandError
+from leg_kinematics.identification.arrival import Arrival
 from leg_kinematics.identification.evidence import FootSeen
 from leg_kinematics.identification.working_out import Markers, MarkersSeen
 from leg_kinematics.robot import Robot
@@ -26,8 +28,22 @@ if TYPE_CHECKING:
 WHOLE_AFTER = 0.5
 
 
+@dataclass(frozen=True)
+class _Seen:
+    """A file as it was seen: its size, since when it has had it, s, and whether it can be read."""
+
+    size: int
+    since: float
+    readable: bool
+
+    def arrival(self, now: float) -> Arrival:
+        if not self.size or now - self.since < WHOLE_AFTER:
+            return Arrival.COMING
+        return Arrival.WHOLE if self.readable else Arrival.UNREADABLE
+
+
 class PhotographFolder:
-    """The photographs in a folder, and whether they are whole or still being copied.
+    """The photographs in a folder, and what has become of them.
 
     Parameters
     ----------
@@ -42,24 +58,25 @@ class PhotographFolder:
         """Look at it for the first time."""
         self._folder = folder
         self._clock = clock
-        # Size of each, and since when it has had it.
-        self._seen: Mapping[str, tuple[int, float]] = {}
+        self._seen: Mapping[str, _Seen] = {}
         self.look()
 
-    def look(self) -> Mapping[str, bool]:
-        """Name all of them, the oldest first, and say of each whether it is whole."""
+    def look(self) -> Mapping[str, Arrival]:
+        """Name all of them, the oldest first, and say what has become of each."""
         # Imported here: it needs OpenCV, which comes with the extra photo.
-        from leg_kinematics.photogrammetry.folder import photographs_in  # noqa: PLC0415
+        from leg_kinematics.photogrammetry.folder import (  # noqa: PLC0415
+            can_be_read,
+            photographs_in,
+        )
 
         now, before = self._clock(), self._seen
         self._seen = {
-            name: before[name] if name in before and before[name][0] == size else (size, now)
+            name: before[name]
+            if name in before and before[name].size == size
+            else _Seen(size, now, can_be_read(self._folder / name))
             for name, size in photographs_in(self._folder).items()
         }
-        return {
-            name: size > 0 and now - since >= WHOLE_AFTER
-            for name, (size, since) in self._seen.items()
-        }
+        return {name: each.arrival(now) for name, each in self._seen.items()}
 
 
 def no_markers(noted: tuple[FootEntry, ...]) -> MarkersSeen:

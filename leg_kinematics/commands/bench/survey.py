@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from leg_kinematics.calibration.readings_file import ReadingsFile
     from leg_kinematics.chain.calibrated_robot import CalibratedRobot
     from leg_kinematics.commands.bench.mock_feet import MockFeet
+    from leg_kinematics.identification.arrival import Arrival
     from leg_kinematics.identification.survey import Survey
     from leg_kinematics.identification.working_out import Knowledge, Markers
 
@@ -416,7 +417,7 @@ def _shown(mock: 'MockFeet | None', asking: 'Survey') -> str:
     return f'On the mock the ruler shows {x:.1f} {y:.1f} {z:.1f} mm.'
 
 
-def _folder(photographs: Path | None) -> Callable[[], Mapping[str, bool]]:
+def _folder(photographs: Path | None) -> Callable[[], 'Mapping[str, Arrival]']:
     """Return what names the photographs by now."""
     if photographs is None:
         return dict

@@ -80,6 +80,7 @@ def facts(found: Surveyed) -> dict[str, object]:
                 },
                 'mount_mm': [_mm(each) for each in leg.position],
                 'mount_rpy_deg': [degrees(each) for each in leg.rpy],
+                **({'marker_mm': [_mm(each) for each in leg.marker]} if leg.marker else {}),
             }
             for name, leg in identified.legs.items()
         },
