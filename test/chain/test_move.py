@@ -285,6 +285,7 @@ def test_a_sequence_goes_on_only_by_a_word(
             assert shell.ends() == 1
 
 
+@pytest.mark.soak
 def test_it_starts_a_chain_of_its_own_on_a_board(
     tmp_path: Path,
     bracken: Robot,

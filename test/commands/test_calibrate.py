@@ -72,6 +72,7 @@ def shown(terminal: Terminal, pattern: str) -> float:
 # ---- the real command
 
 
+@pytest.mark.soak
 def test_a_joint_on_the_mock(maps: Path) -> None:
     """A newcomer tries it: one joint, read off the screen, written, and made again from the file.
 

@@ -120,6 +120,7 @@ def foot_by_hand(coxa: float, femur: float, tibia: float) -> list[float]:
     ]
 
 
+@pytest.mark.soak
 def test_interrupted_on_its_way_at_60_columns() -> None:
     """Ctrl-C in the middle of a move: the robot rests, and what becomes of it is told.
 

@@ -94,6 +94,7 @@ def finish(terminal: Terminal) -> str:
     return said
 
 
+@pytest.mark.soak
 def test_a_leg_on_the_mock(files: tuple[Path, Path]) -> None:
     """A newcomer tries it: the ruler is read off the screen, and copies are written.
 

@@ -65,8 +65,12 @@ class Participant:
         The latest values of each node's status.
     report
         What the bridge told last of the robot; None before that.
+    patience
+        How long something is waited for that should happen soon, s.
 
     """
+
+    patience = PATIENCE
 
     def __init__(
         self,
@@ -145,7 +149,7 @@ class Participant:
             self.spin_once()
         return True
 
-    def spin(self, until: Callable[[], bool], what: str, patience: float = PATIENCE) -> None:
+    def spin(self, until: Callable[[], bool], what: str, patience: float | None = None) -> None:
         """Work until a condition holds.
 
         Raises
@@ -154,12 +158,13 @@ class Participant:
             It did not hold in time.
 
         """
+        patience = self.patience if patience is None else patience
         if not self.happens(until, patience):
             raise NoAnswerError(
                 f'waited {patience:g} s in vain for {what}; the nodes say {self.states}'
             )
 
-    def wait_for(self, node: str, state: str, patience: float = PATIENCE) -> None:
+    def wait_for(self, node: str, state: str, patience: float | None = None) -> None:
         """Work until a node reports a state."""
         self.spin(lambda: self._state_of(node) == state, f"'{state}' of {node}", patience)
 
