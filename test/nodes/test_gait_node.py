@@ -317,14 +317,14 @@ def test_it_draws_the_walk_for_whoever_looks(
     """Markers come as soon as somebody listens, of the walk as it is."""
     assert standing.targets
     drawn = probe.record(MarkerArray, 'gait/markers')
-    names = {'feet', 'support', 'centre_of_mass'}
+    names = {'feet', 'support', 'centre_of_mass', 'margin', 'paths'}
     probe.until(
         lambda: drawn and {marker.ns for marker in drawn[-1].markers} == names,
         'markers of a robot at rest',
     )
     feet = [(point.x, point.y) for point in drawn[-1].markers[0].points]
     assert feet == [pytest.approx((x, y), abs=1e-9) for x, y, _ in bracken.standing.feet]
-    walk_until(probe, lambda: len(drawn[-1].markers) == 4, 'an arrow')
+    walk_until(probe, lambda: len(drawn[-1].markers) == 6, 'an arrow')
 
 
 def test_contacts_are_heard_only_when_there_are_any(
