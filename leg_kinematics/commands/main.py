@@ -7,7 +7,6 @@ import click
 from leg_kinematics.commands.board import board
 from leg_kinematics.commands.calibrate import calibrate
 from leg_kinematics.commands.check import check
-from leg_kinematics.commands.compare import compare
 from leg_kinematics.commands.demo import demo
 from leg_kinematics.commands.drive import drive
 from leg_kinematics.commands.firmware import firmware
@@ -18,6 +17,7 @@ from leg_kinematics.commands.parameters import parameters
 from leg_kinematics.commands.play import play
 from leg_kinematics.commands.record import record
 from leg_kinematics.commands.recover import recover
+from leg_kinematics.commands.replay import replay
 from leg_kinematics.commands.run import run
 from leg_kinematics.commands.survey import survey
 from leg_kinematics.commands.urdf import urdf
@@ -36,7 +36,6 @@ main.add_command(board)
 main.add_command(calibrate)
 main.add_command(survey)
 main.add_command(check)
-main.add_command(compare)
 main.add_command(demo)
 main.add_command(drive)
 main.add_command(firmware)
@@ -46,6 +45,7 @@ main.add_command(move)
 main.add_command(play)
 main.add_command(record)
 main.add_command(recover)
+main.add_command(replay)
 main.add_command(run)
 main.add_command(parameters)
 main.add_command(urdf)

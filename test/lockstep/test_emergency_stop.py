@@ -75,7 +75,9 @@ def test_it_releases_in_every_state_and_gives_no_power(
     driving.activate()
     answer = driving.rearm()
     assert not answer.success
-    assert answer.words.startswith('not rearmed: the emergency stop is on; whoever switched it on')
+    assert answer.words.startswith(
+        'not rearmed: the emergency stop is on; everybody who switched it'
+    )
     life.run(2.0)
     assert not life.pulses_us('main')
     assert 'already' in driving.set_emergency_stop(on=True).words
