@@ -11,7 +11,7 @@ import struct
 import subprocess
 import sys
 import termios
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from time import monotonic
 
@@ -38,10 +38,18 @@ class Terminal:
         Of the command.
     columns, rows
         Of the terminal.
+    command
+        Runs a command of ours with these arguments.
 
     """
 
-    def __init__(self, arguments: list[str], columns: int, rows: int) -> None:
+    def __init__(
+        self,
+        arguments: list[str],
+        columns: int,
+        rows: int,
+        command: Sequence[str] = LEG_KINEMATICS,
+    ) -> None:
         """Start the command."""
         self._keyboard, terminal = pty.openpty()
         fcntl.ioctl(terminal, termios.TIOCSWINSZ, struct.pack('HHHH', rows, columns, 0, 0))
@@ -49,7 +57,7 @@ class Terminal:
         environment = {**os.environ, 'TERM': 'xterm'}
         environment.pop('COLUMNS', None)
         self.process = subprocess.Popen(
-            [*LEG_KINEMATICS, *arguments],
+            [*command, *arguments],
             stdin=terminal,
             stdout=terminal,
             stderr=terminal,
@@ -120,9 +128,11 @@ class Terminal:
 
 
 @contextmanager
-def at_a_terminal(arguments: list[str], columns: int, rows: int) -> Iterator[Terminal]:
+def at_a_terminal(
+    arguments: list[str], columns: int, rows: int, command: Sequence[str] = LEG_KINEMATICS
+) -> Iterator[Terminal]:
     """Give a terminal in which the command runs."""
-    terminal = Terminal(arguments, columns, rows)
+    terminal = Terminal(arguments, columns, rows, command)
     try:
         yield terminal
     finally:

@@ -15,10 +15,10 @@ from leg_kinematics.commands.feet.jog import jog
 from leg_kinematics.commands.feet.move import move
 from leg_kinematics.commands.feet.play import play
 from leg_kinematics.commands.parameters import parameters
-from leg_kinematics.commands.recordings.compare import compare
 from leg_kinematics.commands.recordings.inspect import inspect
 from leg_kinematics.commands.recordings.record import record
 from leg_kinematics.commands.recordings.recover import recover
+from leg_kinematics.commands.recordings.replay import replay
 from leg_kinematics.commands.run import run
 from leg_kinematics.commands.urdf import urdf
 
@@ -36,7 +36,6 @@ main.add_command(board)
 main.add_command(calibrate)
 main.add_command(survey)
 main.add_command(check)
-main.add_command(compare)
 main.add_command(demo)
 main.add_command(drive)
 main.add_command(firmware)
@@ -46,6 +45,7 @@ main.add_command(move)
 main.add_command(play)
 main.add_command(record)
 main.add_command(recover)
+main.add_command(replay)
 main.add_command(run)
 main.add_command(parameters)
 main.add_command(urdf)

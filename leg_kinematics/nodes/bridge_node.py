@@ -15,12 +15,14 @@ from typing import Any
 from rclpy.event_handler import SubscriptionEventCallbacks
 from rclpy.lifecycle import LifecycleNode, LifecycleState, TransitionCallbackReturn
 from rclpy.parameter import Parameter as RosParameter
+from rclpy.subscription import MessageInfo
 from std_msgs.msg import Bool
 from trajectory_msgs.msg import JointTrajectory
 
 from leg_kinematics.board.parameters import BoardsParameters
 from leg_kinematics.board.port import is_pseudo_terminal
 from leg_kinematics.chain.driving import Driving, DrivingParameters
+from leg_kinematics.chain.emergency_stops import EmergencyStops
 from leg_kinematics.chain.outputs import pulse_limits
 from leg_kinematics.chain.ticks import Ticks
 from leg_kinematics.chain.values import JointTargets
@@ -93,6 +95,7 @@ class BridgeNode(LifecycleNode):
         self.create_subscription(
             JointTrajectory, 'joint_trajectory', self._on_trajectory, qos.STREAM, raw=True
         )
+        self._emergency_stops = EmergencyStops()
         # A sender that keeps its value for late joiners is heard even if it spoke before we came,
         # and by the other subscription one that does not keep it. That the first cannot hear such
         # a one is no trouble, and not to be told as one.
@@ -195,10 +198,18 @@ class BridgeNode(LifecycleNode):
     def _follow(self, targets: JointTargets) -> None:
         self.driving.follow(targets, monotonic())
 
-    def _on_emergency_stop(self, message: Bool) -> None:
-        if message.data != self.driving.emergency_stop:
-            answer = self.driving.set_emergency_stop(on=message.data)
+    def _on_emergency_stop(self, message: Bool, info: MessageInfo) -> None:
+        sender = bytes((info.get('publisher_gid') or {}).get('data', b''))
+        offers = self.get_publishers_info_by_topic(self.resolve_topic_name('emergency_stop'))
+        stops, before = self._emergency_stops, self._emergency_stops.count
+        stops.hear(sender, on=message.data, there={bytes(each.endpoint_gid) for each in offers})
+        if stops.on != self.driving.emergency_stop:
+            answer = self.driving.set_emergency_stop(on=stops.on)
             self.get_logger().warning(answer.words)
+        elif stops.on and stops.count < before:
+            self.get_logger().warning(
+                f'one emergency stop is off, the robot stays stopped: {stops.count} more hold it'
+            )
 
     def _on_tick(self) -> None:
         now = monotonic()

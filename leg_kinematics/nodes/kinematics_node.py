@@ -34,7 +34,7 @@ from leg_kinematics.robot.urdf import urdf
 Feet = tuple[Vector, ...]
 
 #: Each of them sends foot targets only while no other does.
-TAKING_TURNS = ('gait', 'player', 'mover')
+TAKING_TURNS = ('gait', 'player', 'mover', 'replay')
 
 
 class KinematicsNode(Node):

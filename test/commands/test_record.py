@@ -247,7 +247,7 @@ def test_recover_says_what_was_kept(tmp_path: Path) -> None:
     assert 'nothing in' in ended.stderr
 
 
-@pytest.mark.parametrize('command', ['record', 'recover', 'inspect', 'compare'])
+@pytest.mark.parametrize('command', ['record', 'recover', 'inspect', 'replay'])
 def test_without_the_extra_it_is_named(command: str, tmp_path: Path) -> None:
     """A message instead of a traceback, exit code 2."""
     script = (

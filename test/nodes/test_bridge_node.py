@@ -348,6 +348,26 @@ def test_an_emergency_stop_releases_and_keeps_released(active: Bench, profile: Q
     probe.until(lambda: active.trigger('bridge/rearm').success, 'a robot that can be rearmed')
 
 
+def test_an_emergency_stop_stays_on_while_one_of_two_holds_it(active: Bench) -> None:
+    """Each sender lifts its own; the robot can be rearmed when both have."""
+    probe = active.probe
+    first, second = (
+        probe.node.create_publisher(Bool, 'emergency_stop', qos.DESCRIPTION) for _ in range(2)
+    )
+    for publisher in (first, second):
+        publisher.publish(Bool(data=True))
+    active.wait_for('released until bridge/rearm: the emergency stop was switched on')
+    second.publish(Bool(data=True))
+    said = probe.record(Bool, 'emergency_stop', qos.DESCRIPTION)
+    first.publish(Bool(data=False))
+    probe.until(lambda: any(not each.data for each in said), 'the first, who lifts it')
+    refusal = active.trigger('bridge/rearm')
+    assert not refusal.success
+    assert 'everybody who switched it on sends false' in refusal.message
+    second.publish(Bool(data=False))
+    probe.until(lambda: active.trigger('bridge/rearm').success, 'a robot that can be rearmed')
+
+
 def test_an_emergency_stop_is_heard_by_a_bridge_that_comes_later(
     bench: Bench, start_board: StartBoard
 ) -> None:

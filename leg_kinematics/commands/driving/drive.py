@@ -13,6 +13,7 @@ from leg_kinematics.commands.driving.local_pad import LocalPad
 from leg_kinematics.commands.options.chain_options import namespace_of
 from leg_kinematics.commands.options.files import InputFile, WrongFileError, config_folder
 from leg_kinematics.errors import DescriptionError, LegKinematicsError
+from leg_kinematics.nodes.running.parameter_file import read_settings
 from leg_kinematics.teleop.layout import load_layout
 from leg_kinematics.teleop.steering import Steering, SteeringParameters
 
@@ -34,7 +35,13 @@ from leg_kinematics.teleop.steering import Steering, SteeringParameters
     type=InputFile(),
     help='What its controls do. Default: the example two_sticks_four_buttons.yaml.',
 )
-def drive(*, namespace: str, gamepad: bool, layout: Path | None) -> None:
+@click.option(
+    '--params-file',
+    type=InputFile(),
+    help='How fast the ranges are, and the rest that `teleop` takes. Default: the example '
+    'nodes.yaml.',
+)
+def drive(*, namespace: str, gamepad: bool, layout: Path | None, params_file: Path | None) -> None:
     """Drive a robot whose chain runs, by keys or by a gamepad.
 
     The robot walks only while a key is held or, with a gamepad, while its hold control is pressed.
@@ -55,16 +62,17 @@ def drive(*, namespace: str, gamepad: bool, layout: Path | None) -> None:
     # Imported here: --help shall not wait for ROS 2.
     from leg_kinematics.commands.driving.driver import Driver, driving_node  # noqa: PLC0415
 
-    parameters = SteeringParameters()
     console = Console()
     try:
+        file = params_file or config_folder() / 'nodes.yaml'
+        parameters = read_settings(file, 'teleop').of(SteeringParameters)
         with ExitStack() as stack:
             hands = None
             if gamepad:
-                file = layout or config_folder() / 'layouts' / 'two_sticks_four_buttons.yaml'
+                shipped = config_folder() / 'layouts' / 'two_sticks_four_buttons.yaml'
                 pad = LocalPad()
                 stack.callback(pad.close)
-                hands = (pad, Steering(load_layout(file), parameters))
+                hands = (pad, Steering(load_layout(layout or shipped), parameters))
             participant, topic = stack.enter_context(driving_node(namespace, console))
             Driver(participant, topic, parameters, hands, console).run()
     except DescriptionError as error:

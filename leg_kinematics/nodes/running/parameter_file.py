@@ -1,6 +1,6 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""ROS 2 parameter files, read without a node: whom they are for, and how the gait shall walk."""
+"""ROS 2 parameter files, read without a node: whom they are for, and what a node is told."""
 
 import re
 from collections.abc import Iterator, Mapping
@@ -10,7 +10,7 @@ import yaml
 
 from leg_kinematics.errors import CommandError, DescriptionError
 from leg_kinematics.gait import GaitParameters
-from leg_kinematics.nodes.running.catalogue import GAIT, NODES, OF_ROS
+from leg_kinematics.nodes.running.catalogue import NODES, OF_ROS
 from leg_kinematics.parameters import Settings, validate
 from leg_kinematics.robot import did_you_mean
 from leg_kinematics.robot.bounded_yaml import compose
@@ -18,12 +18,6 @@ from leg_kinematics.robot.text_file import read_text
 
 #: Below it stand the parameters of the node whose name leads to it.
 PARAMETERS = 'ros__parameters'
-
-#: Of the namespace of the node nothing is known, so that any will do.
-NODE = 'gait'
-
-#: Parameters that name files and have no default.
-FILES = ('robot', 'servo_maps')
 
 #: Stand for any node.
 WILDCARDS = ('*', '**')
@@ -78,11 +72,33 @@ def _nodes_in(node: yaml.Node) -> Iterator[yaml.ScalarNode]:
 def read_gait_parameters(file: Path) -> GaitParameters:
     """Read how to walk, as a gait node that is started with this file would.
 
+    Raises
+    ------
+    DescriptionError
+        As `read_settings`, or the values contradict each other.
+
+    """
+    parameters = read_settings(file, 'gait').of(GaitParameters)
+    try:
+        parameters.check()
+    except CommandError as error:
+        raise DescriptionError(str(error), file=file) from error
+    return parameters
+
+
+def read_settings(file: Path, node: str) -> Settings:
+    """Read the parameters of a node, as one that is started with this file would.
+
+    Of its namespace nothing is known, so that any will do. Files that it would need are not asked
+    for.
+
     Parameters
     ----------
     file
         As it follows `--params-file`: names of nodes, with wildcards (design.ros2.org, "ROS 2
         Parameter File"); where several fit, later ones in the file replace earlier ones.
+    node
+        Name of one of ours.
 
     Raises
     ------
@@ -98,22 +114,21 @@ def read_gait_parameters(file: Path) -> GaitParameters:
     if not blocks:
         raise DescriptionError(
             f"no ROS 2 parameter file: there is no '{PARAMETERS}'; expected such as\n"
-            f'/**/{NODE}:\n  {PARAMETERS}:\n    swing_time: 0.5',
+            f'/**/gait:\n  {PARAMETERS}:\n    swing_time: 0.5',
             file=file,
         )
     for name, block in blocks:
         if not isinstance(block, Mapping):
             raise DescriptionError(f"'{PARAMETERS}' of {name} must be a mapping", file=file)
-        if _fits(name):
+        if _fits(name, node):
             values |= {key: value for key, value in block.items() if key not in OF_ROS}
     # The files are those that the command names.
-    given = values | dict.fromkeys(FILES, str(file))
+    files = [each.name for each in NODES[node] if each.required]
+    given = values | dict.fromkeys(files, str(file))
     try:
-        parameters = Settings(validate(GAIT, given)).of(GaitParameters)
-        parameters.check()
+        return Settings(validate(NODES[node], given))
     except CommandError as error:
         raise DescriptionError(str(error), file=file) from error
-    return parameters
 
 
 def _blocks(content: object, name: str) -> Iterator[tuple[str, object]]:
@@ -126,7 +141,6 @@ def _blocks(content: object, name: str) -> Iterator[tuple[str, object]]:
                 yield from _blocks(value, f'{name}/{str(key).strip("/")}')
 
 
-def _fits(name: str) -> bool:
-    """Tell whether a name, with wildcards, is that of the gait node in some namespace."""
-    last = name.rpartition('/')[2]
-    return last in (NODE, *WILDCARDS)
+def _fits(name: str, node: str) -> bool:
+    """Tell whether a name, with wildcards, is that of a node in some namespace."""
+    return name.rpartition('/')[2] in (node, *WILDCARDS)

@@ -1,6 +1,6 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""A chain of one's own, for as long as a command runs: kinematics and bridge, without a gait."""
+"""A chain of one's own, for as long as a command runs."""
 
 import tempfile
 from collections.abc import Sequence
@@ -12,6 +12,7 @@ from typing import Self
 from leg_kinematics.errors import CommandError
 from leg_kinematics.nodes.taking_part.chain_processes import Chain, MockBoards
 
+#: What moves feet without a gait.
 NODES = ('kinematics', 'bridge')
 
 #: So many lines of a node that has ended are repeated.
@@ -19,7 +20,7 @@ LAST_LINES = 4
 
 
 class OwnChain:
-    """The nodes `kinematics` and `bridge` as processes, from entering until leaving.
+    """Nodes as processes, from entering until leaving.
 
     Parameters
     ----------
@@ -33,6 +34,8 @@ class OwnChain:
         Each as NAME=DRIVER:PORT; none for mocks.
     params_file
         Parameters of the nodes.
+    nodes
+        Which ones.
 
     Raises
     ------
@@ -49,6 +52,7 @@ class OwnChain:
         needed: Sequence[str],
         boards: Sequence[str],
         params_file: Path,
+        nodes: Sequence[str] = NODES,
     ) -> None:
         """Start nothing yet."""
         self._files = files
@@ -56,6 +60,7 @@ class OwnChain:
         self._needed = needed
         self._boards = boards
         self._params_file = params_file
+        self._nodes = nodes
         self._stack = ExitStack()
         self._chain: Chain | None = None
 
@@ -82,7 +87,7 @@ class OwnChain:
                     folder,
                     params_file=self._params_file,
                     parameters={'bridge': {'boards': boards}},
-                    at_once=NODES,
+                    at_once=self._nodes,
                 )
             )
             self._stack = stack.pop_all()

@@ -21,6 +21,7 @@ def gait_values(leg_names: Sequence[str], stage: Walking) -> dict[str, object]:
     if sample is not None:
         missed = zip(leg_names, sample.missed, strict=True)
         values |= {
+            'doing': str(sample.state),
             'phase': '' if sample.phase is None else f'{sample.phase:.3f}',
             'duty_factor': f'{sample.duty_factor:.4f}',
             'feet_down': sum(sample.standing),

@@ -1,83 +1,49 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""`leg-kinematics compare`: a recorded run beside what today's code makes of it."""
+"""What `leg-kinematics replay --compare` tells of a recorded run and today's code."""
 
 import json
 import sys
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 import click
 
 from leg_kinematics.commands.options.files import WrongFileError, make_output_folder
-from leg_kinematics.commands.recordings.bag_options import bag_argument, recorded_chain_option
-from leg_kinematics.errors import LegKinematicsError
 
 if TYPE_CHECKING:
-    from leg_kinematics.recording.comparison import Comparison, Difference
+    from leg_kinematics.recording.differences import Comparison, Difference
     from leg_kinematics.recording.run import Run
 
 
-@click.command(
-    epilog='Examples: leg-kinematics compare recording_20261130_101500;  '
-    'leg-kinematics compare recording_20261130_101500 --foot-tolerance 0.1'
-)
-@bag_argument
-@click.option(
-    '--foot-tolerance',
-    type=click.FloatRange(0.0),
-    default=0.01,
-    show_default=True,
-    help='Up to so many mm a foot is in the same place.',
-)
-@click.option(
-    '--joint-tolerance',
-    type=click.FloatRange(0.0),
-    default=0.0001,
-    show_default=True,
-    help='Up to so many rad an angle is the same.',
-)
-@recorded_chain_option
-@click.option(
-    '--output',
-    type=click.Path(file_okay=False, path_type=Path),
-    default='compare-output',
-    show_default=True,
-    help='Folder of the picture.',
-)
-@click.option('--json', 'as_json', is_flag=True, help='Print everything as JSON.')
-def compare(
-    *,
-    bag: Path,
-    foot_tolerance: float,
-    joint_tolerance: float,
-    namespace: str | None,
-    output: Path,
-    as_json: bool,
-) -> None:
-    """Hold a recorded run against what today's code makes of it.
+def compare_run(
+    run: 'Run', foot_tolerance: float, joint_tolerance: float, output: Path, *, as_json: bool
+) -> NoReturn:
+    """Tell what differs, draw it, and end the command: 0 where nothing does, 1 otherwise.
 
-    Gait and kinematics get what they got then, at the recorded instants, and nothing moves. Robot,
-    servo maps and parameters are those of the run. The first and the worst difference are told, so
-    that a robot that walked yesterday is a test of what is changed today.
+    Parameters
+    ----------
+    run
+        The recording.
+    foot_tolerance, joint_tolerance
+        Up to this a foot, m, and an angle, rad, are the same.
+    output
+        Folder of the picture.
+    as_json
+        Whether a script reads it.
 
-    A gait is compared from the first gait/stand of the recording on. The bridge is not compared.
+    Raises
+    ------
+    LegKinematicsError
+        It cannot be compared.
 
-    Exit codes: 0 all the same; 1 something differs; 2 it cannot be compared.
     """
-    try:
-        # Imported here: --help shall not wait for ROS 2.
-        from leg_kinematics.recording.bag.reader import read_whole  # noqa: PLC0415
-        from leg_kinematics.recording.comparison import compare as hold_against  # noqa: PLC0415
-        from leg_kinematics.recording.comparison_picture import draw_comparison  # noqa: PLC0415
-        from leg_kinematics.recording.run import Run  # noqa: PLC0415
+    # Imported here: --help shall not wait for ROS 2.
+    from leg_kinematics.recording.comparison import compare  # noqa: PLC0415
+    from leg_kinematics.recording.comparison_picture import draw_comparison  # noqa: PLC0415
 
-        reader, messages = read_whole(bag)
-        run = Run(messages, reader.attachments, namespace)
-        found = hold_against(run, foot_tolerance * 1e-3, joint_tolerance)
-    except LegKinematicsError as error:
-        raise WrongFileError(str(error)) from error
+    found = compare(run, foot_tolerance, joint_tolerance)
     make_output_folder(output)
     picture = output / 'comparison.png'
     draw_comparison(found, picture)

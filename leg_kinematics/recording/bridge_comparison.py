@@ -1,0 +1,316 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""A recorded bridge beside today's: joint targets in, joints out, through simulated boards.
+
+Pulses are not recorded. What is compared is `joint_states`, the angles from which the servo maps
+make them. Today's bridge ticks at the instants of their stamps, and between them where a tick was
+not told of.
+
+Where a stream was placed on the clock of the bridge depends on when its messages came there, which
+a recording knows only for itself. But the bridge told how far in the stream the joints had come,
+and by that each message begins when it did then. How streams are placed is not compared.
+"""
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from operator import itemgetter
+
+from sensor_msgs.msg import JointState
+from std_msgs.msg import Float64MultiArray
+from trajectory_msgs.msg import JointTrajectory
+
+from leg_kinematics.board import Boards, BoardSpec
+from leg_kinematics.board.parameters import BoardsParameters
+from leg_kinematics.board.simulated.line import SimulatedDriver, SimulatedLine
+from leg_kinematics.chain.calibrated_robot import CalibratedRobot
+from leg_kinematics.chain.driving import Driving, DrivingParameters
+from leg_kinematics.chain.lockstep import SERVO
+from leg_kinematics.chain.outputs import pulse_limits
+from leg_kinematics.chain.power import PowerState
+from leg_kinematics.chain.values import NANOSECONDS, JointTargets, RobotReport
+from leg_kinematics.errors import BagError, CommandError, LegKinematicsError
+from leg_kinematics.nodes.translation import messages
+from leg_kinematics.nodes.translation.cdr import message_of
+from leg_kinematics.parameters import Settings, parameters_of, validate
+from leg_kinematics.recording.differences import Collected, Comparison
+from leg_kinematics.recording.run import Run, stamp_of
+from leg_kinematics.solver import Trajectory, posture_angles
+
+#: The robot is brought up within this time, s.
+BROUGHT_UP_WITHIN = 120.0
+
+#: The bridge's own time begins there, s, since an instant of 0 may have a meaning of its own.
+BEGINNING = 1.0
+
+#: A report and joint states of one tick are sent within this, s.
+ONE_TICK = 0.004
+
+#: Joints that were found in motion are compared after this, s: until then they fall in.
+FALLING_IN = 1.0
+
+
+@dataclass(frozen=True)
+class _Told:
+    """What the bridge told in a tick.
+
+    Attributes
+    ----------
+    number
+        Of its joint states among all, from 0.
+    at
+        Instant of the tick, ns of the clock of the stamps: in whole ns a message that begins in a
+        tick does so in that tick, and not a rounding later.
+    report
+        What the robot did.
+    positions, velocities
+        Of the joints, rad and rad/s.
+
+    """
+
+    number: int
+    at: int
+    report: RobotReport
+    positions: tuple[float, ...]
+    velocities: tuple[float, ...]
+
+
+def compare_bridge(run: Run, calibrated: CalibratedRobot, tolerance: float) -> Comparison:
+    """Have today's bridge follow what it followed in a run.
+
+    Parameters
+    ----------
+    run
+        With the parameters of the bridge.
+    calibrated
+        The robot.
+    tolerance
+        Up to this an angle is the same, rad.
+
+    Raises
+    ------
+    LegKinematicsError
+        Its parameters are refused by today's code.
+
+    """
+    told = list(_told(run, calibrated.robot.joints))
+    spans = list(_followed(told))
+    collected = Collected('bridge', 'rad', tolerance, sum(map(_falling_in, spans)))
+    targets = list(_targets(run, calibrated.robot.joints, told))
+    for span in spans:
+        _follow(run, _Bridge(run, calibrated), span, targets, collected)
+    return collected.comparison()
+
+
+def _told(run: Run, joints: Sequence[str]) -> Iterator[_Told]:
+    """Put together what was told in one tick."""
+    reports = []
+    for each in run.of('bridge/state'):
+        try:
+            numbers = message_of(each.data, Float64MultiArray).data
+            reports.append((each.sent, messages.robot_report(numbers)))
+        except CommandError:
+            # It is no report; what it was, the recording says.
+            continue
+    sent = [at for at, _ in reports]
+    for number, each in enumerate(run.of('joint_states')):
+        index = bisect_right(sent, each.sent) - 1
+        message = message_of(each.data, JointState)
+        positions = messages.joint_positions(message, joints)
+        late = each.sent - sent[index] if index >= 0 else ONE_TICK * NANOSECONDS
+        if positions is None or late >= ONE_TICK * NANOSECONDS:
+            continue
+        velocities = dict(zip(message.name, message.velocity, strict=True))
+        yield _Told(
+            number,
+            stamp_of(each),
+            reports[index][1],
+            positions,
+            tuple(velocities[joint] for joint in joints),
+        )
+
+
+def _followed(told: Sequence[_Told]) -> Iterator[list[_Told]]:
+    """Give the spans in which a bridge followed, without a loss of power between."""
+    span: list[_Told] = []
+    for before, each in pairwise([None, *told]):
+        if each is None:
+            continue
+        report = each.report
+        same = before is not None and (
+            (before.report.session, before.report.losses) == (report.session, report.losses)
+        )
+        if span and not (same and report.state is PowerState.FOLLOWING and each.at > span[-1].at):
+            yield span
+            span = []
+        if report.state is PowerState.FOLLOWING:
+            span.append(each)
+    if span:
+        yield span
+
+
+def _targets(
+    run: Run, joints: Sequence[str], told: Sequence[_Told]
+) -> Iterator[tuple[int, int, JointTargets]]:
+    """Give when each message was heard, when it began, ns, and what it said."""
+    stamps, offsets = _progress(told)
+    for each in run.of('joint_trajectory'):
+        try:
+            targets = messages.joint_targets(message_of(each.data, JointTrajectory), joints)
+        except CommandError:
+            # The bridge refused it then, as it would today.
+            continue
+        start = each.received
+        if targets.stamp and offsets:
+            index = min(bisect_left(stamps, targets.stamp), len(stamps) - 1)
+            start = targets.stamp + offsets[index]
+        yield min(each.received, start), start, targets
+
+
+def _progress(told: Sequence[_Told]) -> tuple[list[int], list[int]]:
+    """Tell how much later than its stamp the joints came to an instant of the stream, ns."""
+    stamps: list[int] = []
+    offsets: list[int] = []
+    for each in told:
+        stamp = each.report.stamp
+        if stamp is not None and (not stamps or stamp > stamps[-1]):
+            stamps.append(stamp)
+            offsets.append(each.at - stamp)
+    return stamps, offsets
+
+
+class _Bridge:
+    """Today's bridge with the parameters of the run, and simulated boards."""
+
+    def __init__(self, run: Run, calibrated: CalibratedRobot) -> None:
+        robot, maps = calibrated.robot, calibrated.maps
+        declared = parameters_of(DrivingParameters)
+        known = run.parameters.get('bridge', {})
+        given = {each.name: known[each.name] for each in declared if each.name in known}
+        parameters = Settings(validate(declared, given)).of(DrivingParameters)
+        self.tick = 1.0 / float(known.get('rate', BoardsParameters().rate))
+        self._lines = {name: SimulatedLine(SERVO) for name in maps.boards}
+        self._boards = Boards(
+            [BoardSpec(name, 'simulated', name) for name in maps.boards],
+            pulse_limits(maps.maps),
+            BoardsParameters().silence,
+            new_driver=lambda port: SimulatedDriver(self._lines[port]),
+            threads=False,
+        )
+        self._driving = Driving(
+            robot,
+            maps.maps,
+            posture_angles(robot, calibrated.legs, 'resting'),
+            replace(parameters, enable_interval=0.0),
+            self._boards,
+            session=1,
+        )
+        self.joints = robot.joints
+        # Its own time, s, less that of the run.
+        self._instant = run.instant
+        self._ahead = 0.0
+
+    @property
+    def positions(self) -> tuple[float, ...]:
+        return self._driving.positions
+
+    def step(self, at: int) -> None:
+        """Tick at an instant of the run, ns."""
+        self._tick(self._instant(at) + self._ahead)
+
+    def _tick(self, now: float) -> None:
+        for line in self._lines.values():
+            line.advance(now)
+        self._boards.step()
+        self._driving.step(now)
+
+    def follow(self, targets: JointTargets, start: int) -> None:
+        """Take targets that begin at an instant of the run, ns."""
+        self._driving.follow(targets, self._instant(start) + self._ahead, at_once=True)
+
+    def bring_up(self, positions: tuple[float, ...], until: int) -> None:
+        """Have the joints at rest where they are to be at an instant of the run, ns.
+
+        Raises
+        ------
+        BagError
+            They do not come there.
+
+        """
+        driving, still = self._driving, (0.0,) * len(positions)
+        goal = JointTargets(0, Trajectory((0.0,), (positions,), (still,)))
+        driving.configure()
+        now = BEGINNING
+        while (
+            driving.state is not PowerState.FOLLOWING
+            or driving.positions != positions
+            or any(driving.velocities)
+        ):
+            if now > BROUGHT_UP_WITHIN:
+                raise BagError(
+                    "today's bridge cannot have the joints where they were at the beginning: "
+                    f'{driving.condition()}'
+                )
+            now += self.tick
+            if not driving.active and self._boards.status().found:
+                driving.activate()
+            if driving.state is PowerState.FOLLOWING:
+                driving.follow(goal, now, at_once=True)
+            self._tick(now)
+        self._ahead = now + self.tick - self._instant(until)
+
+
+def _follow(
+    run: Run,
+    bridge: _Bridge,
+    span: Sequence[_Told],
+    targets: Sequence[tuple[int, int, JointTargets]],
+    collected: Collected,
+) -> None:
+    """Follow a span, and compare its ticks."""
+    first = span[0]
+    bridge.bring_up(first.positions, first.at)
+    left_out = _falling_in(span)
+    joints = [(joint, 0) for joint in bridge.joints]
+    following = iter(
+        each
+        for each in sorted(targets, key=itemgetter(0))
+        if each[1] + each[2].trajectory.end * NANOSECONDS >= first.at
+    )
+    coming = next(following, None)
+    for index, (before, each) in enumerate(pairwise([first, *span])):
+        passed = each.at - before.at
+        count = max(1, round(passed / NANOSECONDS / bridge.tick))
+        for number in range(1, count + 1):
+            now = before.at + passed * number // count
+            while coming is not None and coming[0] <= now:
+                _take(run, bridge, coming, collected)
+                coming = next(following, None)
+            bridge.step(now)
+        if index < left_out:
+            continue
+        collected.add(
+            run.instant(each.at),
+            each.number,
+            joints,
+            [(angle,) for angle in each.positions],
+            [(angle,) for angle in bridge.positions],
+        )
+
+
+def _falling_in(span: Sequence[_Told]) -> int:
+    """Count the ticks until joints that were found in motion have fallen in."""
+    if not any(span[0].velocities):
+        return 0
+    return sum(each.at - span[0].at < FALLING_IN * NANOSECONDS for each in span)
+
+
+def _take(
+    run: Run, bridge: _Bridge, coming: tuple[int, int, JointTargets], collected: Collected
+) -> None:
+    _, start, targets = coming
+    try:
+        bridge.follow(targets, start)
+    except LegKinematicsError as error:
+        collected.refuse(run.instant(start), str(error))
