@@ -22,9 +22,9 @@ from scipy.spatial.transform import Rotation
 from leg_kinematics.calibration.foot_readings import Triple
 from leg_kinematics.calibration.readings_file import ReadingsFile
 from leg_kinematics.chain.calibrated_robot import CalibratedRobot
-from leg_kinematics.commands.calibration_session import joint_tasks
-from leg_kinematics.commands.mock_angles import read_angles
-from leg_kinematics.commands.mock_robot import TrueLeg, TrueRobot, truth_beside
+from leg_kinematics.commands.bench.calibration_session import joint_tasks
+from leg_kinematics.commands.bench.mock_angles import read_angles
+from leg_kinematics.commands.bench.mock_robot import TrueLeg, TrueRobot, truth_beside
 from leg_kinematics.photogrammetry.camera import project
 from leg_kinematics.photogrammetry.layout import BAR
 from leg_kinematics.photogrammetry.rigid import Pose
