@@ -13,6 +13,7 @@ from leg_kinematics.commands.drive import drive
 from leg_kinematics.commands.firmware import firmware
 from leg_kinematics.commands.inspect import inspect
 from leg_kinematics.commands.jog import jog
+from leg_kinematics.commands.key_folders import keys
 from leg_kinematics.commands.move import move
 from leg_kinematics.commands.parameters import parameters
 from leg_kinematics.commands.play import play
@@ -42,6 +43,7 @@ main.add_command(drive)
 main.add_command(firmware)
 main.add_command(inspect)
 main.add_command(jog)
+main.add_command(keys)
 main.add_command(move)
 main.add_command(play)
 main.add_command(record)

@@ -35,6 +35,10 @@ FASTEST, FARTHEST = 10.0, 3.2
 LARGEST = 2**53
 
 
+#: Texts that come from elsewhere are cut to so many characters.
+LONGEST_TEXT = 300
+
+
 def place(robot: str, what: str, driver: str = '*') -> str:
     """Key expression of what a driver says to a robot."""
     return f'leg_kinematics/{VERSION}/{robot}/{what}/{driver}'
@@ -234,6 +238,12 @@ class State:
             None if pose is None else _numbers('pose', pose, 3, LARGEST),
             None if twist is None else Twist(*_numbers('twist', twist, 3, LARGEST)),
         )
+
+
+def shown(text: str) -> str:
+    """Make a text one that may cross: printable, and not too long."""
+    text = ''.join(each if each.isprintable() else ' ' for each in text)
+    return text if len(text) <= LONGEST_TEXT else f'{text[: LONGEST_TEXT - 3]}...'
 
 
 def text_of_answer(answer: Answer) -> bytes:
