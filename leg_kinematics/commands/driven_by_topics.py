@@ -12,8 +12,8 @@ from leg_kinematics.chain.values import Answer
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import Twist
 from leg_kinematics.nodes.driver import STOP_EVERYBODY, DriverTopics
-from leg_kinematics.nodes.joining import LOOK_FOR
-from leg_kinematics.nodes.participant import Participant
+from leg_kinematics.nodes.taking_part.joining import LOOK_FOR
+from leg_kinematics.nodes.taking_part.participant import Participant
 from leg_kinematics.teleop.layout import Act
 from leg_kinematics.teleop.steering import Wanted
 

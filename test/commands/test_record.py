@@ -24,7 +24,7 @@ from std_msgs.msg import Float64MultiArray, String
 
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import RobotReport
-from leg_kinematics.nodes import messages, qos
+from leg_kinematics.nodes.translation import messages, qos
 from leg_kinematics.recording.bag.reader import read_whole
 from leg_kinematics.recording.bag.recovery import recover
 
