@@ -22,7 +22,7 @@ PYTHON ?= python3
 FLAVOUR := ros-$(SOURCED)
 VENV_OPTIONS := --system-site-packages
 INSTALL := $(PIP) -e '.[bag]'
-INSTALL_TESTS := $(PIP) -e '.[bag,photo,gamepad,test,bench,lint]'
+INSTALL_TESTS := $(PIP) -e '.[bag,photo,gamepad,remote,test,bench,lint]'
 else
 ifdef ROS_DISTRO
 $(warning ROS 2 $(ROS_DISTRO) is sourced, but python3 cannot import rclpy: taking the wheels instead)
@@ -36,8 +36,9 @@ PINS := -r constraints/run.txt -r constraints/$(WHEELS).txt
 # The package itself has no hash, and whatever it needs is there.
 SELF := $(PIP) --no-index --no-build-isolation -e
 INSTALL := $(HASHED) -r constraints/build.txt && $(HASHED) $(PINS) && $(SELF) '.[ros,bag]'
-INSTALL_TESTS := $(HASHED) $(PINS) -r constraints/test.txt -r constraints/gamepad.txt && \
-  $(SELF) '.[ros,bag,photo,gamepad,test,bench,lint]'
+INSTALL_TESTS := $(HASHED) $(PINS) -r constraints/test.txt \
+  $(addprefix -r constraints/,gamepad.txt remote.txt) && \
+  $(SELF) '.[ros,bag,photo,gamepad,remote,test,bench,lint]'
 endif
 
 # Says what .venv was made from, and in which folder, since it does not survive a move. Another
@@ -67,6 +68,7 @@ COMPUTING := $(addprefix test/,robot calibration solver gait design gait_cases s
   $(addprefix test/,firmware recording moves photogrammetry identification teleop) \
   $(addprefix test/board/,framed/test_frames.py simulated/test_simulated_board.py) \
   $(addprefix test/nodes/test_,messages.py streams.py parameter_file.py parameter_names.py) \
+  $(addprefix test/remote/test_,keys.py words.py holding.py) \
   $(addprefix test/commands/test_,beginners_mistakes.py params_file.py report_layout.py)
 
 # With REPORTS=DIR both runs leave a report there.

@@ -94,6 +94,8 @@ setup(
         ],
         # Part of it is under the MPL-2.0: for whoever asks for it.
         'gamepad': ['PySDL2', 'pysdl2-dll'],
+        # The link from another machine, and its keys; an extra, since rosdep has no key for Zenoh.
+        'remote': ['cryptography', 'eclipse-zenoh'],
         'bench': ['modern-robotics', 'pytest-benchmark'],
         'lint': ['mypy', 'ruff', 'types-PyYAML', 'types-jsonschema', 'types-pyserial'],
     },
@@ -106,6 +108,7 @@ setup(
             f'player_node = {NAME}.nodes.player_node:main',
             f'teleop_node = {NAME}.nodes.teleop_node:main',
             f'arbiter_node = {NAME}.nodes.arbiter_node:main',
+            f'remote_node = {NAME}.nodes.remote_node:main',
             f'legs_node = {NAME}.nodes.one_process:main',
             f'mock_board = {NAME}.board.simulated.mock:main',
         ],

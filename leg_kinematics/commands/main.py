@@ -11,6 +11,7 @@ from leg_kinematics.commands.boards.firmware import firmware
 from leg_kinematics.commands.check import check
 from leg_kinematics.commands.demo import demo
 from leg_kinematics.commands.driving.drive import drive
+from leg_kinematics.commands.driving.key_folders import keys
 from leg_kinematics.commands.feet.jog import jog
 from leg_kinematics.commands.feet.move import move
 from leg_kinematics.commands.feet.play import play
@@ -41,6 +42,7 @@ main.add_command(drive)
 main.add_command(firmware)
 main.add_command(inspect)
 main.add_command(jog)
+main.add_command(keys)
 main.add_command(move)
 main.add_command(play)
 main.add_command(record)

@@ -22,6 +22,9 @@ ORDERS: Mapping[Act, str] = {
     Act.RELEASE: RELEASE,
 }
 
+#: Service that stops whoever drives, of an arbiter.
+STOP_EVERYBODY = 'arbiter/stop'
+
 
 class DriverTopics:
     """Sends what is wanted, and calls what is ordered.
@@ -43,7 +46,14 @@ class DriverTopics:
         self._velocity = node.create_publisher(TwistStamped, velocity, qos.PUBLISHED)
         self._offset = node.create_publisher(PoseStamped, 'body_offset', qos.PUBLISHED)
         self._duty_factor = node.create_publisher(Float64, 'gait/duty_factor', qos.PUBLISHED)
-        self._orders = OrderCalls(node, [ORDERS[Act.STAND], ORDERS[Act.CROUCH]], tell)
+        self._orders = OrderCalls(
+            node, [ORDERS[Act.STAND], ORDERS[Act.CROUCH], STOP_EVERYBODY], tell
+        )
+
+    @property
+    def heard(self) -> bool:
+        """Whether anybody takes the velocity."""
+        return bool(self._velocity.get_subscription_count())
 
     def send(self, wanted: Wanted) -> None:
         """Send what is wanted now, if it is anything."""
@@ -62,6 +72,14 @@ class DriverTopics:
         """Call orders, and send the duty factor where it was changed."""
         for act in acts:
             if act in ORDERS:
-                self._orders.order(ORDERS[act])
+                self.call(ORDERS[act])
             else:
-                self._duty_factor.publish(Float64(data=duty_factor))
+                self.walk_by(duty_factor)
+
+    def call(self, service: str) -> None:
+        """Call the service of an order."""
+        self._orders.order(service)
+
+    def walk_by(self, duty_factor: float) -> None:
+        """Send another duty factor."""
+        self._duty_factor.publish(Float64(data=duty_factor))

@@ -8,6 +8,8 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import pytest
+
 if TYPE_CHECKING:
     from nav_msgs.msg import Odometry
 
@@ -57,6 +59,7 @@ def test_by_keys(start_chain: 'StartChain') -> None:
 VIRTUAL_PAD = Path(__file__).parents[1] / 'virtual_pad.py'
 
 
+@pytest.mark.soak
 def test_by_a_gamepad(start_chain: 'StartChain', tmp_path: Path) -> None:
     """It walks while the hold control is pressed; pulled out the robot stops, and that is shown.
 

@@ -111,7 +111,15 @@ def test_the_parameters_are_listed_for_scripts() -> None:
     done = CliRunner().invoke(main, ['parameters', '--json'])
     assert done.exit_code == 0
     listing = json.loads(done.stdout)
-    assert list(listing) == ['kinematics', 'gait', 'bridge', 'player', 'teleop', 'arbiter']
+    assert list(listing) == [
+        'kinematics',
+        'gait',
+        'bridge',
+        'player',
+        'teleop',
+        'arbiter',
+        'remote',
+    ]
     for node, declared in NODES.items():
         assert [each['name'] for each in listing[node]] == [each.name for each in declared]
     (lift,) = (each for each in listing['gait'] if each['name'] == 'lift')

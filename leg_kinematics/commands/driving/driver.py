@@ -2,23 +2,17 @@
 # SPDX-License-Identifier: Apache-2.0
 """Keys, gamepad, screen and robot together: driven until somebody leaves."""
 
-from collections.abc import Hashable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Hashable
 from time import monotonic
 
 from rich.console import Console
 from rich.live import Live
 
-from leg_kinematics.chain.values import Answer
+from leg_kinematics.commands.driving.driven import Driven
 from leg_kinematics.commands.driving.driving_screen import Scene, screen
 from leg_kinematics.commands.driving.local_pad import LocalPad
 from leg_kinematics.commands.terminal.full_screen import full_screen
 from leg_kinematics.commands.terminal.key_names import split_keys
-from leg_kinematics.errors import CommandError
-from leg_kinematics.gait import Twist
-from leg_kinematics.nodes.driver import DriverTopics
-from leg_kinematics.nodes.taking_part.joining import LOOK_FOR
-from leg_kinematics.nodes.taking_part.participant import Participant
 from leg_kinematics.teleop.key_steering import (
     COMMON_KEYS,
     KEYS,
@@ -35,39 +29,7 @@ INTERVAL = 0.02
 #: The screen is drawn no more often, s.
 DRAW_EVERY = 0.1
 
-#: An arbiter is seen soon after the gait, s.
-ARBITER_WITHIN = 1.0
-
-#: Topic that the arbiter takes from here.
-THROUGH_ARBITER = 'drive/cmd_vel'
-
-STOP_ORDER = 'arbiter/stop'
-
 Hands = tuple[LocalPad, Steering]
-
-
-@contextmanager
-def driving_node(namespace: str, console: Console) -> Iterator[tuple[Participant, str]]:
-    """Take part in the chain of a namespace; give the topic on which it takes velocities from here.
-
-    Raises
-    ------
-    CommandError
-        No gait listens there.
-
-    """
-    with Participant('drive', namespace, triggers=(STOP_ORDER,)) as participant:
-        node = participant.node
-        with console.status('looking for a gait'):
-            if not participant.happens(lambda: bool(node.count_subscribers('cmd_vel')), LOOK_FOR):
-                raise CommandError(
-                    f'nobody takes cmd_vel in namespace {namespace}: start the chain first, such '
-                    'as by leg-kinematics run, or give its --namespace'
-                )
-            arbitrated = participant.happens(
-                lambda: bool(node.count_subscribers(THROUGH_ARBITER)), ARBITER_WITHIN
-            )
-        yield participant, THROUGH_ARBITER if arbitrated else 'cmd_vel'
 
 
 class Driver:
@@ -75,10 +37,8 @@ class Driver:
 
     Parameters
     ----------
-    participant
-        In the namespace of the chain.
-    topic
-        Where velocities go.
+    drive
+        Makes the robots; takes who is told what came of an order.
     parameters
         Of the keys.
     hands
@@ -90,23 +50,20 @@ class Driver:
 
     def __init__(
         self,
-        participant: Participant,
-        topic: str,
+        drive: Callable[[Callable[[str], None]], Driven],
         parameters: SteeringParameters,
         hands: Hands | None,
         console: Console,
     ) -> None:
         """Send nothing yet."""
-        self._participant = participant
-        self._topic = topic
         self._keys = KeySteering(parameters)
         self._hands = hands
         self._console = console
-        self._topics = DriverTopics(participant.node, topic, self._tell)
         self._words = ''
         self._pending = ''
         self._drawn: Hashable = None
         self._drawn_at = 0.0
+        self._driven = drive(self._tell)
 
     def run(self) -> None:
         """Drive until somebody leaves; then the robot stands still.
@@ -116,19 +73,21 @@ class Driver:
         with full_screen(self._console) as (interrupted, keys, live):
             staying = True
             while staying and not interrupted.yes and keys.there:
-                until = monotonic() + INTERVAL
-                self._participant.happens(lambda until=until: monotonic() >= until)  # type: ignore[misc]
+                self._driven.work(INTERVAL)
                 staying = self._press(keys.pressed())
-                self._topics.send(self._wanted())
+                wanted, held = self._wanted()
+                if ended := self._driven.send(wanted, held=held):
+                    self._interrupt(ended)
                 self._draw(live)
-        self._topics.drive(Twist())
-        # It is on its way before the node leaves.
-        self._participant.happens(lambda: False, INTERVAL)
+        self._driven.leave()
 
     def _press(self, typed: str) -> bool:
         """Take what was typed; tell whether to stay."""
         names, self._pending = split_keys(self._pending + typed)
         for name in names:
+            if name in self._choices:
+                self._choose(self._choices.index(name))
+                continue
             key = key_of(name)
             if key is None or (self._hands is not None and key not in COMMON_KEYS):
                 self._words = f'{name!r} is no key here'
@@ -140,37 +99,49 @@ class Driver:
             if key is LEAVE:
                 return False
             if key is STOP:
-                self._stop()
+                self._driven.stop()
+                self._words = 'stopped'
             if act is not None:
-                self._topics.order([act], 0.0)
+                self._driven.order([act], 0.0)
         return True
 
-    def _stop(self) -> None:
-        """Stop this driver, and whoever else drives through an arbiter."""
-        self._topics.drive(Twist())
-        self._words = 'stopped'
-        if self._topic == THROUGH_ARBITER:
-            self._participant.order(STOP_ORDER)
+    @property
+    def _choices(self) -> str:
+        """Keys that choose a robot, where there is a choice."""
+        return '123456789'[: len(self._driven.choices)] if len(self._driven.choices) > 1 else ''
+
+    def _choose(self, index: int) -> None:
+        self._interrupt('another robot was chosen')
+        self._driven.choose(index)
+
+    def _interrupt(self, why: str) -> None:
+        """Stop, until the control that is held is let go."""
+        self._words = f'stopped: {why}'
+        self._keys.interrupt()
+        self._stop_hands(why)
 
     def _stop_hands(self, why: str) -> None:
         if self._hands is not None:
             self._hands[1].stop(why)
 
-    def _wanted(self) -> Wanted:
+    def _wanted(self) -> tuple[Wanted, bool]:
+        """Say what is wanted, and whether the hold control is pressed."""
         now = monotonic()
         if self._hands is None:
-            return self._keys.step(now)
+            wanted = self._keys.step(now)
+            return wanted, bool(wanted.twist)
         pad, steering = self._hands
         before = pad.name
         read = pad.read()
         if read is not None:
-            self._topics.order(steering.take(read, now), steering.duty_factor)
+            self._driven.order(steering.take(read, now), steering.duty_factor)
         elif before:
             steering.lose(f'{before} was pulled out')
-        return steering.step(now)
+        wanted = steering.step(now)
+        return wanted, steering.driving
 
-    def _tell(self, name: str, answer: Answer) -> None:
-        self._words = f'{name}: {answer.words}'
+    def _tell(self, words: str) -> None:
+        self._words = words
 
     # ---- the screen
 
@@ -178,7 +149,6 @@ class Driver:
         now = monotonic()
         if now - self._drawn_at < DRAW_EVERY:
             return
-        states = self._participant.states
         if self._hands is None:
             state = self._keys.in_words(now)
             pace = 'fast' if self._keys.fast else 'slow'
@@ -187,15 +157,13 @@ class Driver:
             state = f'{pad.name}: {steering.condition()}'.removeprefix(': ')
             pace = ''
         scene = Scene(
-            namespace=self._participant.node.get_namespace(),
-            topic=self._topic,
+            title=self._driven.title,
             state=state,
             pace=pace,
             words=self._words,
-            nodes=tuple(
-                (name, states[name]) for name in ('gait', 'bridge', 'arbiter') if name in states
-            ),
+            nodes=tuple(self._driven.states),
             keys=KEYS if self._hands is None else COMMON_KEYS,
+            choices=tuple(zip(self._choices, self._driven.choices, strict=False)),
         )
         size = self._console.size
         if (scene, size) == self._drawn:

@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """What is on the screen while a robot is driven; whole at 60 columns."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rich.console import Group, RenderableType
@@ -25,8 +26,8 @@ class Scene:
 
     Attributes
     ----------
-    namespace, topic
-        Of the robot, and where velocities go.
+    title
+        Which robot, and by which way.
     state
         What the driver does, in few words.
     pace
@@ -37,39 +38,45 @@ class Scene:
         Names of nodes, with what they say.
     keys
         That can be pressed.
+    choices
+        Keys that choose a robot, with its name.
 
     """
 
-    namespace: str
-    topic: str
+    title: str
     state: str
     pace: str
     words: str
     nodes: tuple[tuple[str, str], ...]
     keys: tuple[Key, ...]
+    choices: tuple[tuple[str, str], ...]
 
 
 def screen(scene: Scene, width: int) -> RenderableType:
     """Draw everything, in so many columns."""
     title = Text.assemble(
-        ('driving ', ''), (scene.namespace, 'bold'), f' on {scene.topic}',
+        ('driving ', ''),
+        (scene.title, 'bold'),
         f', {scene.pace} range' if scene.pace else '',
-    )  # fmt: skip
+    )
     parts: list[RenderableType] = [title, Text(scene.state, style='bold green')]
     if scene.words:
         parts.append(Text(scene.words, style='bold'))
     parts.append(Text())
     parts += [Text(f'{name}: {words}') for name, words in scene.nodes]
-    parts += [Text(), _keys(scene.keys, width)]
+    texts = [(key.names[0], key.words) for key in scene.keys] + [
+        (key, f'drive {name}') for key, name in scene.choices
+    ]
+    parts += [Text(), _keys(texts, width)]
     if scene.pace:
         parts += [Text(), Text(BY_KEYS, style='dim')]
     return Group(*parts)
 
 
-def _keys(keys: tuple[Key, ...], width: int) -> RenderableType:
+def _keys(keys: Sequence[tuple[str, str]], width: int) -> RenderableType:
     columns = max(1, width // KEY_WIDTH)
     table = Table.grid(padding=(0, 1, 0, 0))
-    texts = [Text.assemble((key.names[0], 'bold'), f' {key.words}') for key in keys]
+    texts = [Text.assemble((key, 'bold'), f' {words}') for key, words in keys]
     for start in range(0, len(texts), columns):
         table.add_row(*texts[start : start + columns])
     return table

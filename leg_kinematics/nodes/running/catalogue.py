@@ -13,6 +13,7 @@ from leg_kinematics.board.parameters import BoardsParameters
 from leg_kinematics.chain.driving import DrivingParameters
 from leg_kinematics.chain.solving import LineParameters, SolvingParameters
 from leg_kinematics.chain.walking import WalkingParameters
+from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import GaitParameters
 from leg_kinematics.moves.moving import MovingParameters
 from leg_kinematics.nodes.translation.frames import BodyFrame, Frames
@@ -89,6 +90,30 @@ class TeleopNodeParameters:
     layout: str = text('File of the layout of the pad')
 
 
+def _address(value: str) -> str:
+    """Read where to listen: an address, in brackets where it has colons, and a port."""
+    address, _, port = value.rpartition(':')
+    colons = ':' in address
+    brackets = address.startswith('[') and address.endswith(']')
+    if not address or colons is not brackets or not port.isdecimal() or not 0 < int(port) < 65536:
+        raise CommandError(
+            f"'listen' must be ADDRESS:PORT, such as 0.0.0.0:7447 or [::]:7447 (got {value!r})"
+        )
+    return value
+
+
+@dataclass(frozen=True, slots=True)
+class RemoteNodeParameters:
+    """Who may drive from other machines, and where they find the robot."""
+
+    key: str = text('Folder with the key of this robot, made by leg-kinematics keys')
+    listen: str = text(
+        'Where drivers find the robot, as ADDRESS:PORT; 0.0.0.0 is every address of this computer',
+        '0.0.0.0:7447',
+        _address,
+    )
+
+
 KINEMATICS = parameters_of(RobotParameters, NodeParameters, SolvingParameters, BodyFrame)
 
 GAIT = parameters_of(
@@ -124,6 +149,8 @@ TELEOP = parameters_of(NodeParameters, TeleopNodeParameters, SteeringParameters,
 
 ARBITER = parameters_of(NodeParameters, ArbitrationParameters, OrderParameters)
 
+REMOTE = parameters_of(NodeParameters, RemoteNodeParameters)
+
 NODES: Mapping[str, tuple[Parameter, ...]] = {
     'kinematics': KINEMATICS,
     'gait': GAIT,
@@ -131,4 +158,5 @@ NODES: Mapping[str, tuple[Parameter, ...]] = {
     'player': PLAYER,
     'teleop': TELEOP,
     'arbiter': ARBITER,
+    'remote': REMOTE,
 }
