@@ -68,6 +68,7 @@ setup(
             'ros-rcl-interfaces',
             'ros-rclpy',
             'ros-rmw-fastrtps-cpp',
+            'ros-rosgraph-msgs',
             'ros-sensor-msgs',
             'ros-std-msgs',
             'ros-std-srvs',

@@ -111,6 +111,10 @@ class Replaying:
         answer = self.replay.play(self.life.now)
         assert answer.success, answer.words
 
+    def expect(self, state: ReplayState) -> None:
+        """See that it does this now."""
+        assert self.replay.state is state
+
     def step(self) -> None:
         """Go on by a tick, and see that the joints keep their limits."""
         life, replay = self.life, self.replay
@@ -181,10 +185,10 @@ def test_the_way_is_the_same_at_any_speed(run: Run, bracken: CalibratedRobot, sp
     replaying.replay.pause('to look')
     for _ in range(80):
         replaying.step()
-    assert replaying.replay.state is ReplayState.PAUSED
+    replaying.expect(ReplayState.PAUSED)
     replaying.play()
     replaying.run_to_end()
-    assert replaying.replay.state is ReplayState.FINISHED
+    replaying.expect(ReplayState.FINISHED)
     sent = [each for step in replaying.sent for each in step if isinstance(each, Twist)]
     made = way_of(sent, replaying.life.tick)
     velocities = replaying.contents.velocities
@@ -391,15 +395,37 @@ def test_a_bridge_that_holds_pauses_it(run: Run, bracken: CalibratedRobot, topic
     replaying.play()
     replaying.run_until(lambda: replaying.replay.place > 5.2)
     replaying.life.driving.deactivate()
+    since = replaying.life.now
     replaying.run_until(lambda: replaying.replay.state is ReplayState.PAUSED)
+    assert replaying.life.now - since == pytest.approx(1.0, abs=0.05)
     assert 'holding' in replaying.replay.reason
     replaying.life.driving.activate()
     for _ in range(100):
         replaying.step()
-    assert replaying.replay.state is ReplayState.PAUSED
+    replaying.expect(ReplayState.PAUSED)
     replaying.play()
     replaying.run_to_end()
-    assert replaying.replay.state is ReplayState.FINISHED
+    replaying.expect(ReplayState.FINISHED)
+
+
+@pytest.mark.parametrize('topic', ['cmd_vel', *TARGETS])
+def test_a_line_that_is_lost_for_a_moment_is_waited_for(
+    run: Run, bracken: CalibratedRobot, topic: str
+) -> None:
+    """The joints are led to where it goes on; nothing of the way is left out."""
+    replaying = Replaying(bracken, run, (topic,), span=(4.6, 6.5))
+    replaying.power(stand=topic == 'cmd_vel')
+    replaying.play()
+    replaying.run_until(lambda: replaying.replay.place > 5.2)
+    line = replaying.life.lines['main']
+    line.plugged = False
+    replaying.run_until(lambda: replaying.life.driving.state is PowerState.LOST)
+    line.plugged = True
+    replaying.run_to_end()
+    replaying.expect(ReplayState.FINISHED)
+    if topic != 'cmd_vel':
+        end, _ = contents_of(run, ('joint_trajectory',), 4.6, 6.5).stretches[-1].state(6.5)
+        assert replaying.poses[-1] == pytest.approx(end, abs=1e-6)
 
 
 def test_a_bridge_that_is_not_heard_ends_it(run: Run, bracken: CalibratedRobot) -> None:
