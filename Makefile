@@ -62,7 +62,7 @@ demo: $(STAMP)  ## walk the example robot against the mock board, with pictures
 	$(RUN)/leg-kinematics demo
 
 # These tests only compute, and share the processors. The others watch processes and lines in real
-# time: mostly they wait, so two files at a time do not disturb each other.
+# time: mostly they wait, so three files at a time do not disturb each other.
 COMPUTING := $(addprefix test/,robot calibration solver gait design gait_cases stages lockstep fuzz) \
   $(addprefix test/,firmware recording moves photogrammetry identification teleop) \
   $(addprefix test/board/,framed/test_frames.py simulated/test_simulated_board.py) \
@@ -75,7 +75,7 @@ report = $(if $(REPORTS),--junit-xml=$(REPORTS)/$(1).xml)
 .PHONY: test
 test: lint  ## everything that must pass
 	$(RUN)/python -m pytest -n auto --dist loadgroup $(COMPUTING) $(call report,computing) $(PYTEST_OPTIONS)
-	$(RUN)/python -m pytest -n 2 --dist loadfile $(addprefix --ignore=,$(COMPUTING)) \
+	$(RUN)/python -m pytest -n 3 --dist loadfile $(addprefix --ignore=,$(COMPUTING)) \
 	  $(call report,others) $(PYTEST_OPTIONS)
 
 .PHONY: lint

@@ -20,7 +20,7 @@ FOUND_WITHIN = 5.0
 RELEASED_WITHIN = 3.0
 
 #: A board that has heard nothing for so long acts by itself, s.
-SILENCE = 0.5
+SILENCE = 1.5
 
 #: Between two looks at the boards, s.
 TICK = 0.02
