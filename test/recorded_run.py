@@ -16,7 +16,7 @@ from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import NANOSECONDS
 from leg_kinematics.chain.walking import WalkingParameters
 from leg_kinematics.gait import GaitParameters, Twist
-from leg_kinematics.nodes import messages
+from leg_kinematics.nodes.translation import messages
 from leg_kinematics.recording.bag.contents import Attachment, Channel, Message
 from leg_kinematics.recording.bag.definitions import definition_of, type_hash_of
 from leg_kinematics.recording.bag.writer import BagWriter

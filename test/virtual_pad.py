@@ -14,7 +14,7 @@ from pathlib import Path
 from time import sleep
 from typing import Any
 
-from leg_kinematics.commands.local_pad import load_sdl
+from leg_kinematics.commands.driving.local_pad import load_sdl
 from leg_kinematics.commands.main import main
 from leg_kinematics.teleop.pad import BUTTONS, STICKS, TRIGGERS
 

@@ -28,9 +28,9 @@ from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.chain.driving import DrivingParameters
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.gait import Twist
-from leg_kinematics.nodes.messages import seconds_of
-from leg_kinematics.nodes.operator import READY, Operator
-from leg_kinematics.nodes.participant import PATIENCE, RECORDED, NoAnswerError
+from leg_kinematics.nodes.taking_part.operator import READY, Operator
+from leg_kinematics.nodes.taking_part.participant import PATIENCE, RECORDED, NoAnswerError
+from leg_kinematics.nodes.translation.messages import seconds_of
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver.motion.tracker import SILENT_AFTER
 

@@ -18,7 +18,7 @@ from rich.table import Table
 
 from leg_kinematics.board import read_log
 from leg_kinematics.calibration import ServoMaps, load_servo_maps
-from leg_kinematics.commands.files import (
+from leg_kinematics.commands.options.files import (
     InputFile,
     WrongFileError,
     config_folder,
@@ -28,7 +28,7 @@ from leg_kinematics.commands.files import (
 from leg_kinematics.design.design import Design
 from leg_kinematics.design.tour import Tour, plan_tour
 from leg_kinematics.errors import LegKinematicsError
-from leg_kinematics.nodes.chain_processes import NODES, Chain, MockBoards
+from leg_kinematics.nodes.taking_part.chain_processes import NODES, Chain, MockBoards
 from leg_kinematics.robot import load_robot
 
 #: Of the planned way; a part of it is lost to starting and to turning round.
@@ -204,7 +204,7 @@ def _walk(
             stack.enter_context(mocks)
             stack.enter_context(chain)
             # Imported here: --help shall not wait for ROS 2, and the nodes start meanwhile.
-            from leg_kinematics.nodes.operator import Operator  # noqa: PLC0415
+            from leg_kinematics.nodes.taking_part.operator import Operator  # noqa: PLC0415
 
             operator = Operator(
                 namespace, lambda doing: progress.update(task, description=doing or 'starting')

@@ -27,17 +27,17 @@ from leg_kinematics.chain.outputs import pulse_limits
 from leg_kinematics.chain.ticks import Ticks
 from leg_kinematics.chain.values import JointTargets
 from leg_kinematics.errors import LegKinematicsError
-from leg_kinematics.nodes import qos
-from leg_kinematics.nodes.catalogue import BRIDGE, BridgeNodeParameters, OrderParameters
 from leg_kinematics.nodes.caution import CAUTION
-from leg_kinematics.nodes.diagnostics import Diagnostics
 from leg_kinematics.nodes.orders import offer_order
-from leg_kinematics.nodes.process import run
 from leg_kinematics.nodes.robot_broadcaster import RobotBroadcaster
+from leg_kinematics.nodes.running.catalogue import BRIDGE, BridgeNodeParameters, OrderParameters
+from leg_kinematics.nodes.running.process import run
+from leg_kinematics.nodes.running.start import start
 from leg_kinematics.nodes.senders import Senders
-from leg_kinematics.nodes.start import start
-from leg_kinematics.nodes.status_values import bridge_values, identity_in_words
-from leg_kinematics.nodes.streams import JointTrajectories
+from leg_kinematics.nodes.translation import qos
+from leg_kinematics.nodes.translation.diagnostics import Diagnostics
+from leg_kinematics.nodes.translation.status_values import bridge_values, identity_in_words
+from leg_kinematics.nodes.translation.streams import JointTrajectories
 from leg_kinematics.solver import posture_angles
 
 SUCCESS = TransitionCallbackReturn.SUCCESS

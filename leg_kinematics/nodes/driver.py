@@ -10,8 +10,8 @@ from std_msgs.msg import Float64
 
 from leg_kinematics.chain.values import Answer
 from leg_kinematics.gait import Twist
-from leg_kinematics.nodes import messages, qos
 from leg_kinematics.nodes.order_calls import RELEASE, OrderCalls
+from leg_kinematics.nodes.translation import messages, qos
 from leg_kinematics.teleop.layout import Act
 from leg_kinematics.teleop.steering import Wanted
 

@@ -22,9 +22,13 @@ from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
 from leg_kinematics.chain.values import NANOSECONDS, FootTargets, JointTargets, RobotReport
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import Twist
-from leg_kinematics.nodes import messages, qos
-from leg_kinematics.nodes.cdr import HEADER, ORDER
-from leg_kinematics.nodes.streams import FootTrajectories, JointTrajectories, RobotReports
+from leg_kinematics.nodes.translation import messages, qos
+from leg_kinematics.nodes.translation.cdr import HEADER, ORDER
+from leg_kinematics.nodes.translation.streams import (
+    FootTrajectories,
+    JointTrajectories,
+    RobotReports,
+)
 
 #: Topic of an arbiter for who drives by himself: whoever drives by hand comes first.
 THROUGH_ARBITER = 'nav/cmd_vel'

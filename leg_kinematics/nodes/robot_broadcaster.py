@@ -10,9 +10,9 @@ from trajectory_msgs.msg import JointTrajectory
 from leg_kinematics.chain.driving import Driving
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import NANOSECONDS
-from leg_kinematics.nodes import messages, qos
-from leg_kinematics.nodes.stamps import Stamps
-from leg_kinematics.nodes.streams import JointStates, RobotReports
+from leg_kinematics.nodes.translation import messages, qos
+from leg_kinematics.nodes.translation.stamps import Stamps
+from leg_kinematics.nodes.translation.streams import JointStates, RobotReports
 
 #: Between two reports of the joints and of the robot, s, or a tick where that is longer.
 REPORT_INTERVAL = 0.02

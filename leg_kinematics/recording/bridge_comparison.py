@@ -31,8 +31,8 @@ from leg_kinematics.chain.outputs import pulse_limits
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import NANOSECONDS, JointTargets, RobotReport
 from leg_kinematics.errors import BagError, CommandError, LegKinematicsError
-from leg_kinematics.nodes import messages
-from leg_kinematics.nodes.cdr import message_of
+from leg_kinematics.nodes.translation import messages
+from leg_kinematics.nodes.translation.cdr import message_of
 from leg_kinematics.parameters import Settings, parameters_of, validate
 from leg_kinematics.recording.differences import Collected, Comparison
 from leg_kinematics.recording.run import Run, stamp_of

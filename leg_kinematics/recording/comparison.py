@@ -38,8 +38,8 @@ from leg_kinematics.chain.walking import Walking, WalkingParameters
 from leg_kinematics.errors import BagError, CommandError, LegKinematicsError
 from leg_kinematics.gait import GaitParameters
 from leg_kinematics.gait.envelope import Envelope, Envelopes
-from leg_kinematics.nodes import messages
-from leg_kinematics.nodes.catalogue import GAIT, KINEMATICS
+from leg_kinematics.nodes.running.catalogue import GAIT, KINEMATICS
+from leg_kinematics.nodes.translation import messages
 from leg_kinematics.parameters import Parameter, Settings, validate
 from leg_kinematics.recording.bridge_comparison import compare_bridge
 from leg_kinematics.recording.differences import Collected, Comparison

@@ -14,8 +14,8 @@ from std_msgs.msg import Float64MultiArray
 
 from leg_kinematics.chain.values import NANOSECONDS, RobotReport
 from leg_kinematics.errors import BagError, CommandError
-from leg_kinematics.nodes.cdr import message_of
-from leg_kinematics.nodes.messages import robot_report
+from leg_kinematics.nodes.translation.cdr import message_of
+from leg_kinematics.nodes.translation.messages import robot_report
 from leg_kinematics.recording.bag.contents import Attachment, Message
 
 #: A topic by which a chain is recognised.

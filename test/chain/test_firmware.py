@@ -22,8 +22,8 @@ from leg_kinematics.board.framed import frames
 from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.gait import Twist
-from leg_kinematics.nodes.operator import READY, Operator
-from leg_kinematics.nodes.participant import NoAnswerError
+from leg_kinematics.nodes.taking_part.operator import READY, Operator
+from leg_kinematics.nodes.taking_part.participant import NoAnswerError
 from leg_kinematics.recording.walk import Walk, foot_errors
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver, posture_angles

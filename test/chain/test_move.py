@@ -22,7 +22,7 @@ from leg_kinematics.board import read_log
 from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.moves.places import Frame, LegFrames
-from leg_kinematics.nodes.chain_processes import MockProcess
+from leg_kinematics.nodes.taking_part.chain_processes import MockProcess
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import LegSolver
 

@@ -15,8 +15,8 @@ import serial
 
 from leg_kinematics.board import read_log
 from leg_kinematics.chain.power import PowerState
-from leg_kinematics.nodes.chain_processes import NODES, MockProcess
-from leg_kinematics.nodes.operator import READY
+from leg_kinematics.nodes.taking_part.chain_processes import NODES, MockProcess
+from leg_kinematics.nodes.taking_part.operator import READY
 
 if TYPE_CHECKING:
     from test.chain.conftest import Scene, StartChain

@@ -27,9 +27,9 @@ from leg_kinematics.board import Record
 from leg_kinematics.calibration import ServoMap, load_servo_maps
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.gait import Twist
-from leg_kinematics.nodes.chain_processes import Chain
-from leg_kinematics.nodes.messages import seconds_of
-from leg_kinematics.nodes.operator import READY
+from leg_kinematics.nodes.taking_part.chain_processes import Chain
+from leg_kinematics.nodes.taking_part.operator import READY
+from leg_kinematics.nodes.translation.messages import seconds_of
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver, leg_solvers, posture_angles
 from leg_kinematics.solver.motion.tracker import SILENT_AFTER

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from leg_kinematics.commands.local_pad import LocalPad, load_sdl
+from leg_kinematics.commands.driving.local_pad import LocalPad, load_sdl
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import Twist
 from leg_kinematics.teleop.layout import load_layout

@@ -14,7 +14,7 @@ from leg_kinematics.calibration.foot_readings import (
     LegStand,
     PhotographTaken,
 )
-from leg_kinematics.commands.photographed import PhotographFolder, markers_in, no_markers
+from leg_kinematics.commands.bench.photographed import PhotographFolder, markers_in, no_markers
 from leg_kinematics.errors import CommandError
 from leg_kinematics.photogrammetry import feet
 from leg_kinematics.photogrammetry.feet import FootPlace, PhotographNote, PhotoResult

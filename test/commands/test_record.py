@@ -27,8 +27,8 @@ from std_msgs.msg import Float64MultiArray, String
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import RobotReport
 from leg_kinematics.gait import Twist
-from leg_kinematics.nodes import messages, qos
-from leg_kinematics.nodes.operator import READY, Operator
+from leg_kinematics.nodes.taking_part.operator import READY, Operator
+from leg_kinematics.nodes.translation import messages, qos
 from leg_kinematics.recording.bag.reader import read_whole
 from leg_kinematics.recording.bag.recovery import recover
 

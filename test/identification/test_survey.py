@@ -38,8 +38,8 @@ from leg_kinematics.calibration.measured import Approach, Reading
 from leg_kinematics.calibration.question import Finish
 from leg_kinematics.calibration.readings_file import ReadingsFile
 from leg_kinematics.chain.values import Answer
-from leg_kinematics.commands.calibration_session import joint_tasks
-from leg_kinematics.commands.mock_robot import TrueRobot
+from leg_kinematics.commands.bench.calibration_session import joint_tasks
+from leg_kinematics.commands.bench.mock_robot import TrueRobot
 from leg_kinematics.identification.leg_bench import LegBench
 from leg_kinematics.identification.room import Room
 from leg_kinematics.identification.stations import By, Round

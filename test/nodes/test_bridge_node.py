@@ -28,10 +28,11 @@ from leg_kinematics.board.simulated.memory import Memory
 from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import JointTargets
-from leg_kinematics.nodes import bridge_node, messages, qos
+from leg_kinematics.nodes import bridge_node
 from leg_kinematics.nodes.bridge_node import BridgeNode
-from leg_kinematics.nodes.chain_processes import MockProcess
-from leg_kinematics.nodes.parameters import as_overrides
+from leg_kinematics.nodes.running.parameters import as_overrides
+from leg_kinematics.nodes.taking_part.chain_processes import MockProcess
+from leg_kinematics.nodes.translation import messages, qos
 from leg_kinematics.parameters import Value
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver, Trajectory, posture_angles

@@ -25,10 +25,10 @@ from visualization_msgs.msg import MarkerArray
 
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import JointLimits, RobotReport
-from leg_kinematics.nodes import messages, qos
 from leg_kinematics.nodes.gait_node import GaitNode
-from leg_kinematics.nodes.parameters import as_overrides
-from leg_kinematics.nodes.transforms import HAS_TF
+from leg_kinematics.nodes.running.parameters import as_overrides
+from leg_kinematics.nodes.translation import messages, qos
+from leg_kinematics.nodes.translation.transforms import HAS_TF
 from leg_kinematics.parameters import Value
 from leg_kinematics.robot import Robot
 

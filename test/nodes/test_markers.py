@@ -11,7 +11,7 @@ from rclpy.serialization import deserialize_message, serialize_message
 from visualization_msgs.msg import Marker, MarkerArray
 
 from leg_kinematics.gait import GaitSample, GaitState, Offset, Pose, Twist
-from leg_kinematics.nodes.markers import GREEN, ORANGE, RED, gait_markers
+from leg_kinematics.nodes.translation.markers import GREEN, ORANGE, RED, gait_markers
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver, centre_of_mass
 

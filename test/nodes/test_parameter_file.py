@@ -8,7 +8,7 @@ import pytest
 
 from leg_kinematics.errors import DescriptionError
 from leg_kinematics.gait import GaitParameters
-from leg_kinematics.nodes.parameter_file import read_gait_parameters, read_settings
+from leg_kinematics.nodes.running.parameter_file import read_gait_parameters, read_settings
 from leg_kinematics.teleop.steering import SteeringParameters
 
 NODES = Path(__file__).parents[2] / 'config' / 'nodes.yaml'

@@ -14,9 +14,9 @@ from leg_kinematics.chain.calibrated_robot import CalibratedRobot
 from leg_kinematics.chain.values import JointLimits
 from leg_kinematics.chain.walking import WalkingParameters
 from leg_kinematics.errors import BagError, CommandError, LegKinematicsError
-from leg_kinematics.nodes import messages
-from leg_kinematics.nodes.catalogue import VelocityType
-from leg_kinematics.nodes.cdr import message_of
+from leg_kinematics.nodes.running.catalogue import VelocityType
+from leg_kinematics.nodes.translation import messages
+from leg_kinematics.nodes.translation.cdr import message_of
 from leg_kinematics.recording.bag.contents import Message
 from leg_kinematics.recording.replaying.contents import (
     OF_FEET,
