@@ -395,7 +395,9 @@ def test_a_bridge_that_holds_pauses_it(run: Run, bracken: CalibratedRobot, topic
     replaying.play()
     replaying.run_until(lambda: replaying.replay.place > 5.2)
     replaying.life.driving.deactivate()
+    since = replaying.life.now
     replaying.run_until(lambda: replaying.replay.state is ReplayState.PAUSED)
+    assert replaying.life.now - since == pytest.approx(1.0, abs=0.05)
     assert 'holding' in replaying.replay.reason
     replaying.life.driving.activate()
     for _ in range(100):
@@ -404,6 +406,26 @@ def test_a_bridge_that_holds_pauses_it(run: Run, bracken: CalibratedRobot, topic
     replaying.play()
     replaying.run_to_end()
     replaying.expect(ReplayState.FINISHED)
+
+
+@pytest.mark.parametrize('topic', ['cmd_vel', *TARGETS])
+def test_a_line_that_is_lost_for_a_moment_is_waited_for(
+    run: Run, bracken: CalibratedRobot, topic: str
+) -> None:
+    """The joints are led to where it goes on; nothing of the way is left out."""
+    replaying = Replaying(bracken, run, (topic,), span=(4.6, 6.5))
+    replaying.power(stand=topic == 'cmd_vel')
+    replaying.play()
+    replaying.run_until(lambda: replaying.replay.place > 5.2)
+    line = replaying.life.lines['main']
+    line.plugged = False
+    replaying.run_until(lambda: replaying.life.driving.state is PowerState.LOST)
+    line.plugged = True
+    replaying.run_to_end()
+    replaying.expect(ReplayState.FINISHED)
+    if topic != 'cmd_vel':
+        end, _ = contents_of(run, ('joint_trajectory',), 4.6, 6.5).stretches[-1].state(6.5)
+        assert replaying.poses[-1] == pytest.approx(end, abs=1e-6)
 
 
 def test_a_bridge_that_is_not_heard_ends_it(run: Run, bracken: CalibratedRobot) -> None:

@@ -80,6 +80,7 @@ class RecordingSession:
         self._limits = (max_bytes, max_seconds)
         self._tell = tell
         self._attached: dict[str, Attachment] = {}
+        self._told_of: set[str] = set()
         self._waiting = 0
         self._incidents = Incidents()
         self._reports = RobotReports()
@@ -249,7 +250,9 @@ class RecordingSession:
     def _attach(self) -> None:
         """Attach what the nodes have told of themselves, once it is known."""
         parameters = self.recorder.parameters
-        if parameters and PARAMETERS not in self._attached and parameters.keys() >= {'gait'}:
+        if parameters.keys() != self._told_of:
+            # Of several attachments of a name the last counts.
+            self._told_of = set(parameters)
             told = {f'/**/{name}': {'ros__parameters': v} for name, v in parameters.items()}
             self._attach_text(PARAMETERS, yaml.safe_dump(told, sort_keys=False))
         for parameter, name in FILES.items():

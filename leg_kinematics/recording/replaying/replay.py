@@ -41,6 +41,10 @@ STOP_TOLD_FOR = 0.5
 #: A bridge that is not heard for so long is gone, s.
 SILENT_AFTER = 1.0
 
+#: A bridge that does not follow for a moment, without a loss of power, is waited for so long, s: on
+#: a busy machine a line is lost and found again.
+HESITATES_FOR = 1.0
+
 #: A longer time between two steps means that the machine was held up: what was told ahead is over,
 #: and the joints have come to rest at its end, s.
 HELD_UP_AFTER = 0.06
@@ -149,6 +153,7 @@ class Replay:
         self._heard_at = -inf
         self._known: tuple[int, int] | None = None
         self._held_up = False
+        self._not_following_since: float | None = None
         self._coming_since = -inf
         self._coming_stamp: int | None = None
         self._told_until = -inf
@@ -245,9 +250,20 @@ class Replay:
             return
         if self._known is not None and (report.session, report.losses) != self._known:
             self.break_off('the robot has lost its power, or has another bridge')
-        elif report.state is not PowerState.FOLLOWING and self.state is not ReplayState.READY:
-            self._rest(ReplayState.PAUSED, self.trouble(now))
+            return
+        if self.state in GOING_ON:
+            self._look_at_power(report.state, now)
         self._held_up = report.lag > (0.5 * LAGGING if self._held_up else LAGGING)
+
+    def _look_at_power(self, power: PowerState, now: float) -> None:
+        follows = power is PowerState.FOLLOWING
+        if not follows and self._not_following_since is None:
+            self._not_following_since = now
+            self._head.rate = 0.0
+        elif follows and self._not_following_since is not None:
+            # Its joints may be elsewhere in the meantime.
+            self._not_following_since = None
+            self._come(now)
 
     # ---- time
 
@@ -262,6 +278,8 @@ class Replay:
         if self.drives and now - self._heard_at > SILENT_AFTER:
             self.break_off('nothing is heard from the bridge any more')
             return []
+        if self._not_following_since is not None:
+            return self._wait(now)
         if passed > HELD_UP_AFTER:
             self._catch_up()
         elif self.state is ReplayState.PLAYING:
@@ -274,6 +292,15 @@ class Replay:
         elif self.state is ReplayState.PLAYING and self._head.at_end:
             self._go_to_next(now)
         return sent
+
+    def _wait(self, now: float) -> list[Sent]:
+        """Wait for a bridge that does not follow, until somebody has to look after it."""
+        since = self._not_following_since
+        if self._ending is not None:
+            self._rest(self._ending, self.reason)
+        elif since is not None and now - since > HESITATES_FOR:
+            self._rest(ReplayState.PAUSED, self.trouble(now))
+        return [Twist()] if self._contents.velocities is not None else []
 
     @property
     def _running(self) -> bool:
@@ -290,6 +317,7 @@ class Replay:
         if self._contents.velocities is not None and self.state in GOING_ON:
             self._told_until = self._now + STOP_TOLD_FOR
         self.state, self.reason, self._ending = state, reason, None
+        self._not_following_since = None
         self._head.rate = 0.0
 
     def _come(self, now: float) -> None:
