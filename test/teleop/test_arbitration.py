@@ -132,6 +132,6 @@ def test_wrong_senders_are_refused(entries: list[str], words: str) -> None:
 
 
 def test_without_entries_there_are_four() -> None:
-    """Pad before keys before who drives from elsewhere before navigation."""
+    """Pad before keys before who drives from another machine before navigation."""
     topics = [each.topic for each in read_senders([])]
     assert topics == [PAD, 'drive/cmd_vel', 'remote/cmd_vel', NAV]
