@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 from rich.console import Console
 
-from leg_kinematics.commands.chain_options import namespace_of
+from leg_kinematics.commands.chain_options import namespace_of, network_option
 from leg_kinematics.commands.files import InputFile, WrongFileError, config_folder
 from leg_kinematics.commands.local_pad import LocalPad
 from leg_kinematics.errors import DescriptionError, LegKinematicsError
@@ -34,6 +34,7 @@ from leg_kinematics.teleop.steering import Steering, SteeringParameters
     type=InputFile(),
     help='What its controls do. Default: the example two_sticks_four_buttons.yaml.',
 )
+@network_option
 def drive(*, namespace: str, gamepad: bool, layout: Path | None) -> None:
     """Drive a robot whose chain runs, by keys or by a gamepad.
 
