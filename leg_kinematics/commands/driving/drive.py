@@ -15,7 +15,7 @@ from rich.console import Console
 from leg_kinematics.commands.driving.driven import Driven
 from leg_kinematics.commands.driving.driver import Driver
 from leg_kinematics.commands.driving.local_pad import LocalPad
-from leg_kinematics.commands.options.chain_options import namespace_of
+from leg_kinematics.commands.options.chain_options import namespace_of, network_option
 from leg_kinematics.commands.options.files import InputFile, WrongFileError, config_folder
 from leg_kinematics.errors import CommandError, DescriptionError, LegKinematicsError
 from leg_kinematics.nodes.running.parameter_file import read_settings
@@ -60,6 +60,7 @@ from leg_kinematics.teleop.steering import Steering, SteeringParameters
     type=click.Path(exists=True, file_okay=False, path_type=Path),
     help='Folder of the key of the driver, for --robot: see leg-kinematics keys.',
 )
+@network_option
 @click.pass_context
 def drive(
     context: click.Context,

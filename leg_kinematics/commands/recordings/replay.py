@@ -8,7 +8,7 @@ from typing import NoReturn
 import click
 from click.core import ParameterSource
 
-from leg_kinematics.commands.options.chain_options import optional_namespace_of
+from leg_kinematics.commands.options.chain_options import network_option, optional_namespace_of
 from leg_kinematics.commands.options.files import WrongFileError
 from leg_kinematics.commands.recordings.bag_options import bag_argument, recorded_chain_option
 from leg_kinematics.commands.terminal.confirm import yes_option
@@ -77,6 +77,7 @@ OF_REPLAY = ('topics', 'speed', 'start', 'end', 'loop', 'stamps', 'clock', 'into
     help='With --compare: folder of the picture.',
 )
 @recorded_chain_option
+@network_option
 @yes_option
 @click.option('--json', 'as_json', is_flag=True, help='Print the result as JSON.')
 def replay(
