@@ -23,7 +23,7 @@ interface Mode {
 
 const MODES: readonly Mode[] = [
   { name: 'Walk', ways: ['forward', 'back', 'turn left', 'turn right'], of: (x, y) => ({ forward: y, turn: -x }) },
-  { name: 'Sideways', ways: ['forward', 'back', 'left', 'right'], of: (x, y) => ({ forward: y, left: -x }) },
+  { name: 'Side', ways: ['forward', 'back', 'left', 'right'], of: (x, y) => ({ forward: y, left: -x }) },
   { name: 'Tilt', ways: ['nose down', 'nose up', 'left down', 'right down'], of: (x, y) => ({ lean: true, pitch: y, roll: x }) },
   { name: 'Shift', ways: ['forward', 'back', 'left', 'right'], of: (x, y) => ({ lean: true, forward: y, left: -x }) },
   { name: 'Lift', ways: ['up', 'down', 'twist left', 'twist right'], of: (x, y) => ({ lean: true, up: y, turn: -x }) },
@@ -40,8 +40,8 @@ export class Drive {
   private readonly words = byId('drive-words');
   private readonly stickWords = byId('stick-words');
   private readonly arm = byId<HTMLButtonElement>('arm');
-  private readonly fast = byId<HTMLInputElement>('fast');
-  private readonly buttons = ['level', 'stand', 'crouch'].map((id) => byId<HTMLButtonElement>(id));
+  private readonly fast = byId<HTMLButtonElement>('fast');
+  private readonly buttons = ['level', 'stand', 'crouch', 'fast'].map((id) => byId<HTMLButtonElement>(id));
   private readonly hold: Hold;
   private readonly pressed = new Set<string>();
   private mode = MODES[0] as Mode;
@@ -62,6 +62,7 @@ export class Drive {
     byId('release').addEventListener('click', () => this.order('release'));
     byId('stand').addEventListener('click', () => this.order('stand'));
     byId('crouch').addEventListener('click', () => this.order('crouch'));
+    this.fast.addEventListener('click', () => this.fast.setAttribute('aria-pressed', String(!this.isFast)));
     this.listenToLevel();
     this.show();
   }
@@ -94,6 +95,10 @@ export class Drive {
     return this.control?.armed === true;
   }
 
+  private get isFast(): boolean {
+    return this.fast.getAttribute('aria-pressed') === 'true';
+  }
+
   private show(): void {
     const offered = this.control?.offered === true;
     byId('drive').hidden = byId('release').hidden = !offered;
@@ -101,7 +106,6 @@ export class Drive {
     this.arm.setAttribute('aria-pressed', String(this.armed));
     write(this.arm, this.armed ? 'Disarm' : 'Arm');
     this.stick.setAttribute('aria-disabled', String(!this.armed));
-    byId('drive-controls').classList.toggle('off', !this.armed);
     for (const button of this.buttons) button.disabled = !this.armed;
   }
 
@@ -150,12 +154,11 @@ export class Drive {
   /** Begins or goes on with a deflection, x to the right and y upwards. */
   private deflect(x: number, y: number, sideways = 0): void {
     const way = this.mode.of(x, y);
-    const deflection = { ...way, ...(sideways === 0 ? {} : { left: sideways }), fast: this.fast.checked };
+    const deflection = { ...way, ...(sideways === 0 ? {} : { left: sideways }), fast: this.isFast };
     if (this.hold.held) this.hold.change(deflection);
     else this.hold.start(deflection);
     this.knob.classList.remove('back');
     this.knob.style.transform = `translate(${90 * x}%, ${-90 * y}%)`;
-    this.stick.classList.remove('dead');
     this.stick.classList.add('held');
     write(this.stickWords, this.inWords(x, y, sideways));
   }
@@ -176,7 +179,6 @@ export class Drive {
     this.knob.classList.add('back');
     this.knob.style.transform = '';
     this.stick.classList.remove('held');
-    this.stick.classList.toggle('dead', false);
     write(this.stickWords, `Stopped: ${spoken(why)}.`);
   }
 

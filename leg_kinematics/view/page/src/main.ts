@@ -42,6 +42,8 @@ startTheme(() => {
   view.paint();
   stance.paint();
 });
+showPower(null);
+tellAbsence();
 requestAnimationFrame(draw);
 
 function take(message: ToPage): void {
@@ -122,7 +124,8 @@ function draw(now: number): void {
 /** Says so where nothing of what is shown is true any more. */
 function tellAbsence(): void {
   const connected = byId('link').dataset['link'] === 'connected';
-  const words = !connected ? 'Nothing is heard: what is shown is what was heard last.'
+  const words = !connected && legs.length === 0 ? 'Nothing is heard yet.'
+    : !connected ? 'Nothing is heard: what is shown is what was heard last.'
     : legs.length === 0 ? 'No robot is heard. Start its chain; it appears here by itself.'
     : latest !== null && latest.angles === null ? 'The robot is not heard: its joints are where they were heard last.'
     : '';

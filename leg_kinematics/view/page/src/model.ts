@@ -18,7 +18,8 @@ export class Model {
   /** How far the robot reaches around `base_link`, m, however it stands. */
   readonly reach: number;
   private readonly turning: readonly Turning[];
-  private readonly trunk = new MeshLambertMaterial();
+  /** One looks through it, at the centre of mass and at the feet behind it. */
+  private readonly trunk = new MeshLambertMaterial({ transparent: true, opacity: 0.55 });
   private readonly limb = new MeshLambertMaterial();
   private readonly told = new MeshLambertMaterial();
   private readonly geometries = new Map<string, BufferGeometry>();

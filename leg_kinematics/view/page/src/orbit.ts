@@ -6,7 +6,7 @@ import { PerspectiveCamera, Vector3 } from 'three';
 
 const LOWEST = 0.08;
 const HIGHEST = Math.PI / 2 - 0.02;
-const START = { azimuth: -0.62, height: 0.62, distance: 2.15 };
+const START = { azimuth: -0.62, height: 0.72, distance: 2.05 };
 
 export class Orbit {
   readonly camera = new PerspectiveCamera(38, 1, 0.01, 100);

@@ -6,7 +6,7 @@ import {
   AmbientLight, Color, DirectionalLight, Group, HemisphereLight, Mesh, MeshBasicMaterial,
   Quaternion, RingGeometry, Scene, SphereGeometry, Vector3, WebGLRenderer,
 } from 'three';
-import { byId, make } from './dom';
+import { byId, make, write } from './dom';
 import { Ground } from './ground';
 import { FRAMES_A_SECOND, type Frame, type Robot, type Velocity } from './messages';
 import { Model } from './model';
@@ -18,8 +18,14 @@ import { spoken } from './units';
 /** Seconds of walking that an arrow shows. */
 const ARROW_SECONDS = 1.2;
 
+/** How far back paths go, s. */
+const PATH_SECONDS = 3;
+
 /** A leg of which something was told stands out for this long, ms. */
 const MARKED_FOR = 4000;
+
+/** In a picture narrower than this legs are named by their initials, px. */
+const BRIEF_BELOW = 520;
 
 /** Frames farther apart than this are no path, s. */
 const LONGEST_STEP = 0.5;
@@ -54,7 +60,7 @@ class Shown {
     const legs = robot.legs.length;
     this.model = new Model(robot);
     const size = this.model.reach;
-    this.paths = new Paths(legs, 3 * FRAMES_A_SECOND);
+    this.paths = new Paths(legs, PATH_SECONDS * FRAMES_A_SECOND, size * 0.009);
     this.support = new Flat(Math.max(1, legs), 0.22);
     this.edge = new Flat(2 * legs + 2);
     const ring = new RingGeometry(size * 0.032, size * 0.045, 24);
@@ -64,7 +70,7 @@ class Shown {
     this.targets = robot.legs.map(() => new Mesh(ring, this.materials.target));
     this.contacts = robot.legs.map(() => new Mesh(disc, this.materials.contact));
     this.mass = new Mesh(ball, this.materials.mass);
-    this.labels = robot.legs.map(({ name }) => make('span', '', spoken(name)));
+    this.labels = robot.legs.map(() => make('span', ''));
     this.footPlaces = robot.legs.map(() => new Vector3());
     this.corners = robot.legs.map(() => new Vector3());
     this.inBase.add(
@@ -82,7 +88,7 @@ class Shown {
     this.margin.mesh.material.color.set(colour('ink'));
     this.wanted.mesh.material.color.set(colour('orange'));
     this.walked.mesh.material.color.set(colour('green'));
-    this.paths.lines.material.color.set(colour('purple'));
+    this.paths.mesh.material.color.set(colour('purple'));
     this.materials.target.color.set(colour('orange'));
     this.materials.contact.color.set(colour('ink'));
     this.materials.mass.color.set(colour('ink'));
@@ -94,8 +100,8 @@ class Shown {
       mesh.geometry.dispose();
       mesh.material.dispose();
     }
-    this.paths.lines.geometry.dispose();
-    this.paths.lines.material.dispose();
+    this.paths.mesh.geometry.dispose();
+    this.paths.mesh.material.dispose();
     for (const each of [...this.geometries, ...Object.values(this.materials)]) each.dispose();
     for (const label of this.labels) label.remove();
   }
@@ -117,6 +123,7 @@ export class View {
   private readonly point = new Vector3();
   private readonly one = new Vector3();
   private readonly other = new Vector3();
+  private readonly towards = new Vector3();
   private readonly marked = new WeakMap<HTMLElement, number>();
   private shown: Shown | null = null;
   private latest: Frame | null = null;
@@ -136,11 +143,11 @@ export class View {
   /** Shows another robot from now on. */
   show(robot: Robot): void {
     if (this.shown !== null) {
-      this.scene.remove(this.shown.model.base, this.shown.paths.lines);
+      this.scene.remove(this.shown.model.base, this.shown.paths.mesh);
       this.shown.dispose();
     }
     this.shown = new Shown(robot);
-    this.scene.add(this.shown.model.base, this.shown.paths.lines);
+    this.scene.add(this.shown.model.base, this.shown.paths.mesh);
     this.names.replaceChildren(...this.shown.labels);
     this.latest = null;
     this.dirty = true;
@@ -192,10 +199,10 @@ export class View {
     const { shown, latest } = this;
     if (shown !== null && latest !== null) {
       this.drawBalance(latest, shown);
-      this.drawVelocity(shown.wanted, latest.wanted, shown.model.reach * 0.02, 0.004, shown);
-      this.drawVelocity(shown.walked, latest.walked, shown.model.reach * 0.05, 0, shown);
+      this.drawVelocity(shown.wanted, latest.wanted, shown.model.reach * 0.014, 0.004, shown);
+      this.drawVelocity(shown.walked, latest.walked, shown.model.reach * 0.034, 0, shown);
       this.placeMarks(latest, shown);
-      shown.paths.done();
+      shown.paths.done(this.towards.subVectors(this.orbit.camera.position, this.orbit.target));
       this.orbit.target.copy(shown.model.base.position);
       this.drawn = latest.at;
     }
@@ -277,8 +284,7 @@ export class View {
         // Along the ground's normal down to the polygon, and from there to its nearest edge.
         const below = one.copy(mass.position);
         below.addScaledVector(normal, other.subVectors(corner(0), below).dot(normal));
-        const towards = this.camera();
-        margin.band(mass.position, below, width / 2, towards);
+        margin.band(mass.position, below, width / 2, this.camera());
         let nearest: Vector3 | null = null;
         for (let index = 0; count > 1 && index < count; index++) {
           const candidate = nearestOf(corner(index), corner(index + 1), below);
@@ -294,7 +300,7 @@ export class View {
 
   /** From the robot to the camera, in `base_link`. */
   private camera(): Vector3 {
-    return new Vector3().subVectors(this.orbit.camera.position, this.orbit.target).applyQuaternion(this.turnOfBase);
+    return this.towards.subVectors(this.orbit.camera.position, this.orbit.target).applyQuaternion(this.turnOfBase);
   }
 
   /** An arrow above the body for where it goes, and an arc for how it turns. */
@@ -311,7 +317,7 @@ export class View {
         flat.head(to, way, width * 2.2, UP);
       }
       if (Math.abs(velocity.turn) > 5e-3) {
-        const radius = size * 0.34;
+        const radius = size * 0.55;
         const end = Math.min(2.8, Math.max(-2.8, velocity.turn * ARROW_SECONDS));
         const at = (part: number): Vector3 =>
           new Vector3(radius * Math.cos(end * part), radius * Math.sin(end * part), height);
@@ -330,7 +336,7 @@ export class View {
       target.visible = place !== undefined;
       if (place === undefined) return;
       target.position.set(...place);
-      target.quaternion.setFromUnitVectors(UP, this.other.copy(this.camera()).normalize());
+      target.quaternion.setFromUnitVectors(UP, this.camera().normalize());
     });
     contacts.forEach((contact, leg) => {
       contact.visible = frame.angles !== null && frame.standing?.[leg] === true;
@@ -341,8 +347,11 @@ export class View {
   }
 
   /** Names of the legs beside their feet. */
-  private placeLabels({ labels, footPlaces }: Shown): void {
+  private placeLabels({ robot, labels, footPlaces }: Shown): void {
+    const brief = this.size.width < BRIEF_BELOW;
     labels.forEach((label, leg) => {
+      const name = spoken(robot.legs[leg]?.name ?? '');
+      write(label, brief ? name.replace(/(\w)\w*\s?/g, '$1').toUpperCase() : name);
       const { x, y, z } = this.one.copy(footPlaces[leg] as Vector3).project(this.orbit.camera);
       label.hidden = z > 1;
       const left = Math.round(((x + 1) / 2) * this.size.width);
