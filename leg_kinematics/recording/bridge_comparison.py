@@ -3,18 +3,20 @@
 """A recorded bridge beside today's: joint targets in, joints out, through simulated boards.
 
 Pulses are not recorded. What is compared is `joint_states`, the angles from which the servo maps
-make them. Today's bridge ticks at the instants of their stamps, and between them where a tick was
-not told of.
+make them. Today's bridge ticks at the instants of their stamps, and between them, where the bridge
+ticks without telling.
 
 Where a stream was placed on the clock of the bridge depends on when its messages came there, which
 a recording knows only for itself. But the bridge told how far in the stream the joints had come,
-and by that each message begins when it did then. How streams are placed is not compared.
+and by that each message begins when it did then. How streams are placed is not compared, and
+neither are ticks in which the joints did not go on in the stream as time did: then the bridge
+waited for its boards or made up for that, and how late boards were is not recorded.
 """
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from operator import itemgetter
 
 from sensor_msgs.msg import JointState
@@ -31,6 +33,7 @@ from leg_kinematics.chain.outputs import pulse_limits
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import NANOSECONDS, JointTargets, RobotReport
 from leg_kinematics.errors import BagError, CommandError, LegKinematicsError
+from leg_kinematics.nodes.robot_broadcaster import ticks_a_report
 from leg_kinematics.nodes.translation import messages
 from leg_kinematics.nodes.translation.cdr import message_of
 from leg_kinematics.parameters import Settings, parameters_of, validate
@@ -46,6 +49,13 @@ BEGINNING = 1.0
 
 #: A report and joint states of one tick are sent within this, s.
 ONE_TICK = 0.004
+
+#: Joints go on in their stream as time does within this share: the bridge plays 1 % faster or
+#: slower when the clock of a stream has changed.
+AS_TIME_DOES = 0.02
+
+#: Ticks that were told of into which such a time reaches.
+REACHES = 3
 
 #: Joints that were found in motion are compared after this, s: until then they fall in.
 FALLING_IN = 1.0
@@ -96,10 +106,11 @@ def compare_bridge(run: Run, calibrated: CalibratedRobot, tolerance: float) -> C
     """
     told = list(_told(run, calibrated.robot.joints))
     spans = list(_followed(told))
-    collected = Collected('bridge', 'rad', tolerance, sum(map(_falling_in, spans)))
-    targets = list(_targets(run, calibrated.robot.joints, told))
-    for span in spans:
-        _follow(run, _Bridge(run, calibrated), span, targets, collected)
+    targets = sorted(_targets(run, calibrated.robot.joints, told), key=itemgetter(0))
+    left_out = [_not_compared(span, targets) for span in spans]
+    collected = Collected('bridge', 'rad', tolerance, sum(map(len, left_out)))
+    for span, ticks in zip(spans, left_out, strict=True):
+        _follow(_Bridge(run, calibrated), span, targets, collected, ticks)
     return collected.comparison()
 
 
@@ -190,6 +201,7 @@ class _Bridge:
         given = {each.name: known[each.name] for each in declared if each.name in known}
         parameters = Settings(validate(declared, given)).of(DrivingParameters)
         self.tick = 1.0 / float(known.get('rate', BoardsParameters().rate))
+        self.ticks_a_report = ticks_a_report(self.tick)
         self._lines = {name: SimulatedLine(SERVO) for name in maps.boards}
         self._boards = Boards(
             [BoardSpec(name, 'simulated', name) for name in maps.boards],
@@ -207,8 +219,8 @@ class _Bridge:
             session=1,
         )
         self.joints = robot.joints
+        self.instant = run.instant
         # Its own time, s, less that of the run.
-        self._instant = run.instant
         self._ahead = 0.0
 
     @property
@@ -217,7 +229,7 @@ class _Bridge:
 
     def step(self, at: int) -> None:
         """Tick at an instant of the run, ns."""
-        self._tick(self._instant(at) + self._ahead)
+        self._tick(self.instant(at) + self._ahead)
 
     def _tick(self, now: float) -> None:
         for line in self._lines.values():
@@ -227,7 +239,7 @@ class _Bridge:
 
     def follow(self, targets: JointTargets, start: int) -> None:
         """Take targets that begin at an instant of the run, ns."""
-        self._driving.follow(targets, self._instant(start) + self._ahead, at_once=True)
+        self._driving.follow(targets, self.instant(start) + self._ahead, at_once=True)
 
     def bring_up(self, positions: tuple[float, ...], until: int) -> None:
         """Have the joints at rest where they are to be at an instant of the run, ns.
@@ -258,40 +270,35 @@ class _Bridge:
             if driving.state is PowerState.FOLLOWING:
                 driving.follow(goal, now, at_once=True)
             self._tick(now)
-        self._ahead = now + self.tick - self._instant(until)
+        self._ahead = now + self.tick - self.instant(until)
 
 
 def _follow(
-    run: Run,
     bridge: _Bridge,
     span: Sequence[_Told],
     targets: Sequence[tuple[int, int, JointTargets]],
     collected: Collected,
+    left_out: frozenset[int],
 ) -> None:
-    """Follow a span, and compare its ticks."""
+    """Follow a span, and compare its ticks but for those that are left out."""
     first = span[0]
     bridge.bring_up(first.positions, first.at)
-    left_out = _falling_in(span)
     joints = [(joint, 0) for joint in bridge.joints]
     following = iter(
-        each
-        for each in sorted(targets, key=itemgetter(0))
-        if each[1] + each[2].trajectory.end * NANOSECONDS >= first.at
+        each for each in targets if each[1] + each[2].trajectory.end * NANOSECONDS >= first.at
     )
     coming = next(following, None)
+    direct = [start for _, start, each in targets if not each.trajectory.end]
     for index, (before, each) in enumerate(pairwise([first, *span])):
-        passed = each.at - before.at
-        count = max(1, round(passed / NANOSECONDS / bridge.tick))
-        for number in range(1, count + 1):
-            now = before.at + passed * number // count
+        for now in _ticks(before.at, each.at, bridge.ticks_a_report, direct):
             while coming is not None and coming[0] <= now:
-                _take(run, bridge, coming, collected)
+                _take(bridge, coming, collected)
                 coming = next(following, None)
             bridge.step(now)
-        if index < left_out:
+        if index in left_out:
             continue
         collected.add(
-            run.instant(each.at),
+            bridge.instant(each.at),
             each.number,
             joints,
             [(angle,) for angle in each.positions],
@@ -299,18 +306,47 @@ def _follow(
         )
 
 
-def _falling_in(span: Sequence[_Told]) -> int:
-    """Count the ticks until joints that were found in motion have fallen in."""
-    if not any(span[0].velocities):
-        return 0
-    return sum(each.at - span[0].at < FALLING_IN * NANOSECONDS for each in span)
+def _not_compared(
+    span: Sequence[_Told], targets: Sequence[tuple[int, int, JointTargets]]
+) -> frozenset[int]:
+    """Name the ticks that cannot be compared, by their places in a span.
+
+    These are those of joints that were found in motion until they have fallen in, and those in
+    which the bridge waited or made up for it, with the next ones, into which that reaches.
+    """
+    heard = [at for at, _, _ in targets]
+    newest = list(accumulate((each.stamp for _, _, each in targets), max))
+    found = set()
+    if any(span[0].velocities):
+        found |= {i for i, t in enumerate(span) if t.at - span[0].at < FALLING_IN * NANOSECONDS}
+    for index, (before, each) in enumerate(pairwise(span), start=1):
+        stamps = (before.report.stamp, each.report.stamp)
+        if stamps[0] is None or stamps[1] is None:
+            continue
+        passed = each.at - before.at
+        uneven = abs(stamps[1] - stamps[0] - passed) > AS_TIME_DOES * passed
+        known = bisect_right(heard, each.at)
+        goes_on = known > 0 and newest[known - 1] > stamps[1]
+        if uneven and (goes_on or any(before.velocities) or any(each.velocities)):
+            found |= set(range(index, min(index + REACHES, len(span))))
+    return frozenset(found)
 
 
-def _take(
-    run: Run, bridge: _Bridge, coming: tuple[int, int, JointTargets], collected: Collected
-) -> None:
+def _ticks(before: int, at: int, count: int, direct: Sequence[int]) -> list[int]:
+    """Give the ticks after one that was told of, to the next one that was, ns.
+
+    Where the stages are in one process their messages are single points, each of a tick. Otherwise
+    when the bridge ticked between is not known.
+    """
+    between = direct[bisect_right(direct, before) : bisect_left(direct, at)]
+    if len(between) == count - 1:
+        return [*between, at]
+    return [before + (at - before) * number // count for number in range(1, count + 1)]
+
+
+def _take(bridge: _Bridge, coming: tuple[int, int, JointTargets], collected: Collected) -> None:
     _, start, targets = coming
     try:
         bridge.follow(targets, start)
     except LegKinematicsError as error:
-        collected.refuse(run.instant(start), str(error))
+        collected.refuse(bridge.instant(start), str(error))

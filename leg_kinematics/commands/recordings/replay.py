@@ -65,7 +65,7 @@ OF_REPLAY = ('topics', 'speed', 'start', 'end', 'loop', 'stamps', 'clock', 'into
 @click.option(
     '--joint-tolerance',
     type=click.FloatRange(0.0),
-    default=0.0001,
+    default=0.0005,
     show_default=True,
     help='With --compare: up to so many rad an angle is the same.',
 )
