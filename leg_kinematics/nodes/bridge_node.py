@@ -10,12 +10,11 @@ import secrets
 import sys
 from collections.abc import Callable, Sequence
 from time import monotonic
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rclpy.event_handler import SubscriptionEventCallbacks
 from rclpy.lifecycle import LifecycleNode, LifecycleState, TransitionCallbackReturn
 from rclpy.parameter import Parameter as RosParameter
-from rclpy.subscription import MessageInfo
 from std_msgs.msg import Bool
 from trajectory_msgs.msg import JointTrajectory
 
@@ -40,6 +39,10 @@ from leg_kinematics.nodes.translation.diagnostics import Diagnostics
 from leg_kinematics.nodes.translation.status_values import bridge_values, identity_in_words
 from leg_kinematics.nodes.translation.streams import JointTrajectories
 from leg_kinematics.solver import posture_angles
+
+if TYPE_CHECKING:
+    # Jazzy has it under another name.
+    from rclpy.subscription import MessageInfo
 
 SUCCESS = TransitionCallbackReturn.SUCCESS
 FAILURE = TransitionCallbackReturn.FAILURE
@@ -202,7 +205,7 @@ class BridgeNode(LifecycleNode):
     def _follow(self, targets: JointTargets) -> None:
         self.driving.follow(targets, monotonic())
 
-    def _on_emergency_stop(self, message: Bool, info: MessageInfo) -> None:
+    def _on_emergency_stop(self, message: Bool, info: 'MessageInfo') -> None:
         sender = bytes((info.get('publisher_gid') or {}).get('data', b''))
         offers = self.get_publishers_info_by_topic(self.resolve_topic_name('emergency_stop'))
         stops, before = self._emergency_stops, self._emergency_stops.count

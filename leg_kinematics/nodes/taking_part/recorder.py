@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from importlib import import_module
 from time import monotonic
 from types import TracebackType
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 import rclpy
 import yaml
@@ -17,13 +17,17 @@ from rclpy.context import Context
 from rclpy.duration import Duration
 from rclpy.parameter import parameter_value_to_python
 from rclpy.qos import DurabilityPolicy, HistoryPolicy, QoSProfile, ReliabilityPolicy
-from rclpy.subscription import MessageInfo, Subscription
+from rclpy.subscription import Subscription
 from rclpy.task import Future
 from rclpy.topic_endpoint_info import TopicEndpointInfo
 
 from leg_kinematics.nodes.running.catalogue import NODES
 from leg_kinematics.nodes.running.executor import LeanExecutor
 from leg_kinematics.nodes.running.transport import prefer_sockets
+
+if TYPE_CHECKING:
+    # Jazzy has it under another name.
+    from rclpy.subscription import MessageInfo
 
 #: Topics of a chain, and those by which it is driven, in its namespace.
 TOPICS = frozenset(
@@ -202,7 +206,7 @@ class Recorder:
         heard = self.topics.setdefault(topic, Heard(kind))
         heard.lasting = quality.durability is DurabilityPolicy.TRANSIENT_LOCAL
 
-        def on_message(data: bytes, info: MessageInfo) -> None:
+        def on_message(data: bytes, info: 'MessageInfo') -> None:
             self._on_message(topic, heard, data, info)
 
         subscription = self._node.create_subscription(
@@ -210,7 +214,7 @@ class Recorder:
         )
         self._subscriptions[topic] = (quality, subscription)
 
-    def _on_message(self, topic: str, heard: Heard, data: bytes, info: MessageInfo) -> None:
+    def _on_message(self, topic: str, heard: Heard, data: bytes, info: 'MessageInfo') -> None:
         number = info.get('publication_sequence_number') or 0
         sender = bytes((info.get('publisher_gid') or {}).get('data', b''))
         last = heard.last_of.get(sender)
