@@ -328,7 +328,7 @@ def _undecided(equations: Equations, values: Floats, covariance: Floats, used: U
             continue
         kept = int(beside[0])
         if not _decided(equations, values, covariance, used, (int(out), kept)):
-            found[[out, kept]] = True
+            found[out] = found[kept] = True
     return found
 
 

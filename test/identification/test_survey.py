@@ -151,7 +151,8 @@ class Session:
         )
         self.refuses = ''
         self.deepest = inf
-        self.answers, self.poses = 0, before.poses if before else 0
+        self.answers = 0
+        self.poses: int = before.poses if before else 0
         self.watched.bench.open()
         self.watched.run(1.0)
 
