@@ -189,14 +189,14 @@ class PhotographedRobot:
             coming.rename(self.photographs / names[-1])
         return names
 
-    def landed(self) -> tuple[Floats, Floats]:
-        """Return where feet are meant by the files as they are now, and where they land, m.
+    def off_mm(self) -> tuple[float, float]:
+        """Return how far from where they are meant feet land by the files as they are now, mm.
 
-        After the best motion of all feet together, in the middle of slack and dead band; shape
-        (n, 3) each.
+        In the median and at 95 %, around where feet stand, in the middle of slack and dead band; to
+        each other (after their best motion as a whole), and of one leg alone in the body.
         """
         calibrated = CalibratedRobot.load(self.robot, self.maps)
-        meant, true = [], []
+        meant, landed = [], []
         for leg, foot in zip(calibrated.legs, calibrated.robot.standing.feet, strict=True):
             for off in AROUND:
                 point = (foot[0] + off[0], foot[1] + off[1], foot[2] + off[2])
@@ -206,14 +206,12 @@ class PhotographedRobot:
                     for each in (calibrated.maps.by_joint[joint],)
                 ]
                 meant.append(point)
-                true.append(stood(self.truth.legs[leg.name], angles).tip)
-        return np.array(meant), aligned(np.array(true), np.array(meant))
-
-    def off_mm(self) -> tuple[float, float]:
-        """Return how far from where they should feet land, in the median and at 95 %, mm."""
-        meant, true = self.landed()
-        off = 1e3 * np.linalg.norm(true - meant, axis=1)
-        return float(np.median(off)), float(np.percentile(off, 95.0))
+                landed.append(stood(self.truth.legs[leg.name], angles).tip)
+        goal, points = np.array(meant), np.array(landed)
+        if len(self.legs) > 1:
+            points = aligned(points, goal)
+        apart = 1e3 * np.linalg.norm(points - goal, axis=1)
+        return float(np.median(apart)), float(np.percentile(apart, 95.0))
 
     def _stood(self, leg: str) -> Stood:
         angles = self.on_chip.angles()

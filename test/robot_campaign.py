@@ -30,18 +30,17 @@ from leg_kinematics.robot import Robot, load_robot
 from leg_kinematics.solver import leg_solvers
 
 if TYPE_CHECKING:
-    from test.unknown_robot import Ground, Measurer, UnknownRobot, aligned
+    from test.unknown_robot import FINE, Ground, Measurer, UnknownRobot, aligned
 else:
-    from unknown_robot import Ground, Measurer, UnknownRobot, aligned
+    from unknown_robot import FINE, Ground, Measurer, UnknownRobot, aligned
 
 BRACKEN = load_robot(Path(__file__).parents[1] / 'config/robots/bracken.yaml')
 
 #: Smaller typing errors are as a ruler and a protractor may be misread: m and rad.
 TELLING = {'foot': 2e-3, 'reading': radians(5.0)}
 
-#: Steps in which a foot is lowered, m, and how far a joint has come until it is known from which
-#: side, µs.
-FINE, COME_US = 0.5e-3, 30.0
+#: So far a joint has come when it is known from which side, µs.
+COME_US = 30.0
 
 #: At so many stands of each leg the feet are compared, between ground and this height, m.
 COMPARED, UP_TO = 30, 0.080

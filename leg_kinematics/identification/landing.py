@@ -28,6 +28,10 @@ STRIDE = (-0.030, 0.0, 0.030)
 RAISED = (0.0, 0.030)
 
 
+#: Two points can be turned about the line through them.
+FEWEST_OF_A_TURN = 3
+
+
 @dataclass(frozen=True)
 class Landing:
     """Feet of the legs that were measured, where a walk has them.
@@ -165,7 +169,7 @@ def _spreads(found: Identified, stands: Sequence[LegStand]) -> tuple[Floats, Flo
 def aligned(points: Floats, onto: Floats, trusted: NDArray[np.bool_] | None = None) -> Floats:
     """Move points as a whole so that those of them that are trusted are nearest to others.
 
-    One point alone tells no turn, and none at all nothing.
+    One or two points tell no turn, and none at all nothing.
 
     Parameters
     ----------
@@ -179,7 +183,7 @@ def aligned(points: Floats, onto: Floats, trusted: NDArray[np.bool_] | None = No
     if not np.any(rows):
         return points
     middle, onto_middle = points[rows].mean(axis=0), onto[rows].mean(axis=0)
-    if np.count_nonzero(rows) == 1:
+    if np.count_nonzero(rows) < FEWEST_OF_A_TURN:
         shifted: Floats = points - middle + onto_middle
         return shifted
     turn, _ = Rotation.align_vectors(onto[rows] - onto_middle, points[rows] - middle)

@@ -132,10 +132,9 @@ def judge_pulses(chip: 'ChipProcess', bounds: dict[int, tuple[float, float]]) ->
 
 
 def test_one_leg_by_photographs(chip_process: 'ChipProcess', tmp_path: Path) -> None:
-    """Two poses, two photographs each: all that is asked, up to the files; it is not worse then.
+    """One pose, two photographs: all that is asked, up to the files; feet land nearer then.
 
-    So few poses tell little, and each foot should touch the ground as well; more is in the long
-    test.
+    So few tell little, and each foot should touch the ground as well; more is in the long test.
     """
     scene = PhotographedRobot(chip_process, tmp_path, 'bench_leg', BESIDE, middle=(0.14, 0.0))
     bounds = scene.bounds_us
@@ -143,16 +142,15 @@ def test_one_leg_by_photographs(chip_process: 'ChipProcess', tmp_path: Path) -> 
     with at_a_terminal(arguments(scene, chip_process, tmp_path / 'out'), 110, 60) as terminal:
         session = Session(terminal, scene)
         session.begin('0 0 0')
-        session.poses(2)
+        session.poses(1)
         session.answer('d', 'result', 'feet land')
         session.answer('\r', 'on the ground')
         session.answer('d', 'result', 'feet land')
         session.answer('\r', 'Summary', 'write description and servo maps')
         said = session.written()
     assert f'Written: {scene.robot} and {scene.maps}; the former files are' in said
-    assert 'positions are foretold' in said
     after, _ = scene.off_mm()
-    assert after < before
+    assert after < 0.7 * before
     judge_pulses(chip_process, bounds)
 
 

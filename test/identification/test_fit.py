@@ -126,7 +126,7 @@ def test_another_optimiser_from_other_starts_ends_there_too(seed: int) -> None:
     priors = [(0.0, 10.0)] * 2 + [(0.0, bend) for bend in tolerances.bend]
     priors = 3 * [*priors, (tolerances.lag, tolerances.lag_spread)]
     priors += [(link.length, 1.2e-3) for link in leg.links]
-    priors += [(0.0, 1e-3)] * 3 + [(0.0, radians(1.2))] * 3
+    priors += [(0.0, 0.6e-3)] * 3 + [(0.0, radians(1.2))] * 3
     priors += [(0.0, 20e-3)] * 3 + [(0.0, radians(3.0))] * 3
     means, spreads = np.array(priors).T
 
