@@ -79,9 +79,10 @@ class ReplayTopics:
     driving
         Topic of what is driven, such as `cmd_vel`; empty where nothing is.
     others
-        What else is sent, by the full names of its topics in the recording.
+        What is sent as it is, by the full names of its topics in the recording.
     restamped
-        Whether stamps are of now, and not of the recording.
+        Whether stamps are of now, and not of the recording; otherwise what drives is sent as it is,
+        too.
     hear
         Takes what the bridge reports.
 
@@ -105,7 +106,7 @@ class ReplayTopics:
         self._other_heard_at = -inf
         self._clock: Publisher[Clock] | None = None
         self.topic = driving
-        if driving == 'cmd_vel' and node.count_subscribers(THROUGH_ARBITER):
+        if driving == 'cmd_vel' and restamped and node.count_subscribers(THROUGH_ARBITER):
             self.topic = THROUGH_ARBITER
         self._driven: Publisher[Any] | None = None
         self._unstamped = False
@@ -129,7 +130,8 @@ class ReplayTopics:
             taken = {each.topic_type for each in node.get_subscriptions_info_by_topic(self._full)}
             self._unstamped = taken == {'geometry_msgs/msg/Twist'}
             kind = TwistMessage if self._unstamped else TwistStamped
-        self._driven = node.create_publisher(kind, self.topic, qos.PUBLISHED)
+        if self._restamped:
+            self._driven = node.create_publisher(kind, self.topic, qos.PUBLISHED)
         node.create_subscription(kind, self.topic, self._on_driven, qos.PUBLISHED, raw=True)
         node.create_subscription(
             Float64MultiArray, 'bridge/state', self._on_report, qos.STREAM, raw=True
@@ -153,13 +155,15 @@ class ReplayTopics:
 
     @property
     def heard(self) -> bool:
-        """Whether somebody takes what is driven."""
-        return self._driven is None or self._driven.get_subscription_count() > 1
+        """Whether somebody besides us takes what is driven."""
+        return self._node.count_subscribers(self.topic) > 1
 
     def sent_by_others(self) -> list[str]:
-        """Name topics that are replayed and that somebody else sends, with who does."""
+        """Name topics besides what is driven that somebody else sends as well, with who does."""
         found = []
         for publisher, _ in self._others.values():
+            if self.topic and publisher.topic_name == self._full:
+                continue
             names = self._senders_of(publisher.topic_name)
             if names:
                 found.append(f'{publisher.topic_name} (by {", ".join(names)})')
@@ -224,6 +228,6 @@ class ReplayTopics:
         if has_header and self._restamped and data[:4] == HEADER:
             now = divmod(self._node.get_clock().now().nanoseconds, NANOSECONDS)
             data = data[: STAMP.start] + pack(f'{ORDER}iI', *now) + data[STAMP.stop :]
-        if publisher is self._driven or publisher.topic_name == self._full:
+        if self.topic and publisher.topic_name == self._full:
             self._own.append(data[STAMP])
         publisher.publish(data)

@@ -11,6 +11,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from nav_msgs.msg import Odometry
+from rclpy.serialization import deserialize_message
 from rosgraph_msgs.msg import Clock
 
 from leg_kinematics.gait import Twist
@@ -66,6 +68,12 @@ class Replayed:
         return result
 
 
+def place_of(odometry: bytes) -> tuple[float, float]:
+    """Give where the robot is, m."""
+    position = deserialize_message(odometry, Odometry).pose.pose.position
+    return position.x, position.y
+
+
 def test_into_a_chain_that_runs(start_chain: 'StartChain', bag: Path) -> None:
     """It raises nothing, walks the way of the recording, and gives way to who else drives.
 
@@ -81,15 +89,12 @@ def test_into_a_chain_that_runs(start_chain: 'StartChain', bag: Path) -> None:
     assert 'gait sends foot_targets as well: call gait/hand_over first' in told['reason']
     clock: list[int] = []
     operator.node.create_subscription(Clock, '/clock', lambda m: clock.append(m.clock.sec), 10)
-    before = operator.odometry_heard()[-1].pose.pose.position
+    before = place_of(operator.odometry[-1])
     replayed = Replayed(scene, bag, [*WALKS, '--loop', '--clock'])
-
-    def way() -> float:
-        now = operator.odometry_heard()[-1].pose.pose.position
-        return dist((now.x, now.y), (before.x, before.y))
-
-    # Less than a round is 95 mm long.
-    operator.spin(lambda: way() > 0.1, 'more than one round', PATIENCE)
+    # A round is at most 95 mm long.
+    operator.spin(
+        lambda: dist(place_of(operator.odometry[-1]), before) > 0.1, 'another round', PATIENCE
+    )
     operator.drive(Twist(), 0.5, 'standing in the way')
     told = replayed.answer(1)
     assert (told['state'], told['driven']) == ('stopped', 'cmd_vel')

@@ -237,3 +237,23 @@ def test_a_recording_that_was_not_closed_is_no_run(bag: Path, tmp_path: Path) ->
         done = CliRunner().invoke(main, [*command, str(cut), '--output', str(tmp_path)])
         assert done.exit_code == 2
         assert 'leg-kinematics recover' in done.stderr
+
+
+@pytest.mark.parametrize(
+    ('arguments', 'words'),
+    [
+        (['--compare', '--speed', '2'], '--speed has no meaning with --compare'),
+        (['--compare', 'cmd_vel'], 'TOPIC has no meaning with --compare'),
+        (['--foot-tolerance', '1'], '--foot-tolerance needs --compare'),
+        (['--from', '5', '--to', '3'], 'nothing is between 5 and 3 s: the recording takes 7.8 s'),
+        (['--speed', 'nan'], 'nan is no number'),
+        (['--speed', '11'], '0.1<=x<=10'),
+        (['weeds'], 'the recording has no weeds; it has bridge/limits'),
+        (['emergency_stop'], 'presses no emergency stop'),
+    ],
+)
+def test_a_wrong_command_line_is_refused(bag: Path, arguments: list[str], words: str) -> None:
+    """With the reason, and exit code 2; nothing is looked for."""
+    done = CliRunner().invoke(main, ['replay', str(bag), *arguments])
+    assert done.exit_code == 2
+    assert words in ' '.join(done.stderr.split())

@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """`leg-kinematics replay`: a recorded run again, by a chain that runs or beside today's code."""
 
+from math import isfinite
 from pathlib import Path
 from typing import NoReturn
 
@@ -19,6 +20,13 @@ OF_COMPARISON = ('foot_tolerance', 'joint_tolerance', 'output')
 OF_REPLAY = ('topics', 'speed', 'start', 'end', 'loop', 'stamps', 'clock', 'into', 'yes')
 
 
+def _finite(_: click.Context, parameter: click.Parameter, value: float | None) -> float | None:
+    """Refuse what is no number, such as nan, which no range does."""
+    if value is not None and not isfinite(value):
+        raise click.BadParameter(f'{value} is no number of seconds or times', param=parameter)
+    return value
+
+
 @click.command(
     epilog='Examples: leg-kinematics replay recording_20261130_101500;  '
     'leg-kinematics replay recording_20261130_101500 joint_trajectory --from 12 --to 20 '
@@ -31,10 +39,23 @@ OF_REPLAY = ('topics', 'speed', 'start', 'end', 'loop', 'stamps', 'clock', 'into
     type=click.FloatRange(0.1, 10.0),
     default=1.0,
     show_default=True,
+    callback=_finite,
     help='How many times as fast as then.',
 )
-@click.option('--from', 'start', type=click.FloatRange(0.0), help='Begin so many s into the run.')
-@click.option('--to', 'end', type=click.FloatRange(0.0), help='End so many s into the run.')
+@click.option(
+    '--from',
+    'start',
+    type=click.FloatRange(0.0),
+    callback=_finite,
+    help='Begin so many s into the run.',
+)
+@click.option(
+    '--to',
+    'end',
+    type=click.FloatRange(0.0),
+    callback=_finite,
+    help='End so many s into the run.',
+)
 @click.option('--loop', is_flag=True, help='Over and over, until it is stopped.')
 @click.option(
     '--stamps',
@@ -157,7 +178,8 @@ def _refuse_options(names: tuple[str, ...], *, comparing: bool) -> None:
         typed = context.get_parameter_source(name) is ParameterSource.COMMANDLINE
         if name in names and typed and context.params[name]:
             what = 'has no meaning with --compare' if comparing else 'needs --compare'
-            raise click.UsageError(f'{parameter.human_readable_name} {what}')
+            option = isinstance(parameter, click.Option)
+            raise click.UsageError(f'{parameter.opts[0] if option else "TOPIC"} {what}')
 
 
 def _span(start: float | None, end: float | None, seconds: float) -> tuple[float, float]:

@@ -28,6 +28,7 @@ from leg_kinematics.commands.terminal.signals import signals_noted
 from leg_kinematics.errors import CommandError, LegKinematicsError
 from leg_kinematics.nodes.replay_topics import HEARD_LATELY, ReplayedTopic, ReplayTopics
 from leg_kinematics.nodes.taking_part.joining import RunningChain, find_chain
+from leg_kinematics.nodes.taking_part.operator import READY
 from leg_kinematics.nodes.taking_part.own_chain import OwnChain
 from leg_kinematics.nodes.taking_part.participant import PATIENCE, Participant
 from leg_kinematics.nodes.translation import messages, qos
@@ -52,6 +53,11 @@ HELP = 'space pauses and goes on, q stops'
 
 #: Joints that are farther from where targets begin are told of, and a person is asked, rad.
 FAR = 0.1
+
+ON_THEIR_OWN = (
+    'The joints go there at the catch-up speed of the bridge, each on its own, and not along '
+    'lines: feet on the ground are dragged.'
+)
 
 #: What a gait does that takes velocities.
 LED = ('standing', 'walking')
@@ -252,7 +258,7 @@ class _Session:
             participant.enable_legs()
             if velocity:
                 participant.doing = 'standing up'
-                participant.wait_for('gait', 'waiting for gait/stand')
+                participant.wait_for('gait', READY)
                 participant.call('gait/stand')
                 participant.wait_for('gait', 'standing')
         return chain
@@ -318,7 +324,8 @@ class _Session:
         if not participant.happens(lambda: topics.heard, PATIENCE):
             raise CommandError(f'nobody takes {topics.topic} in namespace {self.namespace}')
         if who := topics.other_driver(time_ns()):
-            cure = 'call gait/hand_over first' if topics.topic != 'cmd_vel' else 'end him first'
+            velocity = self._request.contents.kind is Kind.VELOCITY
+            cure = 'end him first' if velocity else 'call gait/hand_over first'
             raise CommandError(f'{who}: {cure}')
         participant.happens(lambda: not replay.trouble(monotonic()), HEARD_LATELY)
         if words := replay.trouble(monotonic()):
@@ -336,7 +343,14 @@ class _Session:
     def _ask_about_the_way(self, robot: CalibratedRobot) -> None:
         """Tell of a way that the joints have to go before targets begin."""
         contents = self._request.contents
-        if not contents.stretches[0].targets or self._own is not None:
+        if self._own is not None or contents.kind is Kind.VELOCITY:
+            return
+        if not self._request.restamped:
+            confirm(
+                f'Every message is sent as it was, whatever the pose. {ON_THEIR_OWN}',
+                'Shall the robot follow?',
+                yes=self._request.yes,
+            )
             return
         first = joints_at_start(contents, robot)
         self._participant.spin(lambda: bool(self._positions), 'joint_states')
@@ -349,8 +363,7 @@ class _Session:
             joint = max(ways, key=ways.__getitem__)
             confirm(
                 f'The joints are not where the replay begins: {joint} is {ways[joint]:.2f} rad '
-                'away. They go there at the catch-up speed of the bridge, each on its own, and not '
-                'along lines: feet on the ground are dragged.',
+                f'away. {ON_THEIR_OWN}',
                 'Shall they go there?',
                 yes=self._request.yes,
             )
