@@ -16,7 +16,8 @@ SHARE = Path('share') / NAME
 
 def files_of(folder: str) -> list[tuple[str, list[str]]]:
     """Return the files of a folder and its subfolders as `data_files` under ``share``."""
-    files = sorted(path for path in Path(folder).rglob('*') if path.suffix in {'.py', '.yaml'})
+    kinds = {'.md', '.py', '.xml', '.yaml'}
+    files = sorted(path for path in Path(folder).rglob('*') if path.suffix in kinds)
     return [(str(SHARE / path.parent), [str(path)]) for path in files]
 
 

@@ -23,10 +23,19 @@ import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis.internal.conjecture import providers
 
-pytest_plugins = ['cable', 'simulated_chip', 'simulated_firmata', 'walk_record', 'witness']
+pytest_plugins = [
+    'cable',
+    'namespaces',
+    'simulated_chip',
+    'simulated_firmata',
+    'walk_record',
+    'witness',
+]
 
 # Above 101 the ports of a domain meet the ephemeral ports of Linux (ROS 2, "The ROS_DOMAIN_ID").
 DOMAINS = range(1, 102)
+
+THIS_MACHINE = Path(__file__).parents[1] / 'config' / 'network' / 'this_machine.xml'
 
 _session = pytest.StashKey[ExitStack]()
 
@@ -49,7 +58,7 @@ def pytest_configure(config: pytest.Config) -> None:
     stack = config.stash[_session] = ExitStack()
     os.environ['ROS_DOMAIN_ID'] = str(_claim_domain(stack))
     # Not by ROS_AUTOMATIC_DISCOVERY_RANGE: on LOCALHOST Fast DDS shares memory, which stalls.
-    os.environ['FASTDDS_DEFAULT_PROFILES_FILE'] = str(Path(__file__).with_name('loopback.xml'))
+    os.environ['FASTDDS_DEFAULT_PROFILES_FILE'] = str(THIS_MACHINE)
     os.environ['ROS_LOG_DIR'] = stack.enter_context(tempfile.TemporaryDirectory())
 
 

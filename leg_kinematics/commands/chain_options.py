@@ -3,7 +3,8 @@
 """What the commands that move feet have in common: in which chain, and on which boards."""
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from functools import wraps
 from pathlib import Path
@@ -15,7 +16,7 @@ from leg_kinematics.board import boards_not_given
 from leg_kinematics.chain.calibrated_robot import CalibratedRobot
 from leg_kinematics.commands.confirm import yes_option
 from leg_kinematics.commands.files import InputFile, WrongFileError, config_folder
-from leg_kinematics.errors import BoardError, LegKinematicsError
+from leg_kinematics.errors import BoardError, CommandError, LegKinematicsError
 from leg_kinematics.nodes.parameter_file import check_node_names
 
 #: What ROS 2 takes as a namespace; the slash in front may be left out.
@@ -37,6 +38,52 @@ def optional_namespace_of(
 ) -> str | None:
     """Do the same where it may be left out."""
     return None if name is None else namespace_of(context, parameter, name)
+
+
+network_given = click.option(
+    '--network',
+    metavar='INTERFACE|ADDRESS|environment',
+    help='Reach other machines, and be reached: by this interface of this machine, such as '
+    'wlan0, or the one of this IPv4 address, which is waited for; or as the environment says, '
+    'as every ROS 2 node does. ANYBODY there can drive the robot, unless DDS security is '
+    'enforced. Default: keep to this machine.',
+)
+
+
+@contextmanager
+def kept_to(network: str | None) -> Iterator[None]:
+    """Keep to this machine, or to the network that was given.
+
+    Raises
+    ------
+    click.BadParameter
+        That cannot be.
+
+    """
+    # Imported here: --help shall not wait for ROS 2.
+    from leg_kinematics.nodes.network import reaching  # noqa: PLC0415
+
+    with ExitStack() as stack:
+        profile = config_folder() / 'network' / 'this_machine.xml'
+        try:
+            stack.enter_context(
+                reaching(network, profile, lambda words: click.echo(words, err=True))
+            )
+        except CommandError as error:
+            raise click.BadParameter(str(error), param_hint='--network') from error
+        yield
+
+
+def network_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Have a command, and what it starts, keep to this machine or to the network it is given."""
+
+    @network_given
+    @wraps(command)
+    def with_network(*, network: str | None, **others: Any) -> Any:  # noqa: ANN401
+        with kept_to(network):
+            return command(**others)
+
+    return with_network
 
 
 def check_boards(given: Sequence[str], needed: Sequence[str]) -> None:
@@ -163,6 +210,7 @@ def chain_options(command: Callable[..., Any]) -> Callable[..., Any]:
         is_flag=True,
         help='Stop all pulses at the end: the robot sinks. Default: hold.',
     )
+    @network_option
     @yes_option
     @wraps(command)
     def with_options(

@@ -18,6 +18,7 @@ from rich.table import Table
 
 from leg_kinematics.board import read_log
 from leg_kinematics.calibration import ServoMaps, load_servo_maps
+from leg_kinematics.commands.chain_options import network_option
 from leg_kinematics.commands.files import (
     InputFile,
     WrongFileError,
@@ -126,6 +127,7 @@ class Summary:
     type=click.Path(path_type=Path),
     help='Parameters of the nodes, as `run` takes them. Default: their default values.',
 )
+@network_option
 @click.option('--json', 'as_json', is_flag=True, help='Print the summary for a script to read.')
 def demo(
     *,

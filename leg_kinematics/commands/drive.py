@@ -12,7 +12,7 @@ import click
 from click.core import ParameterSource
 from rich.console import Console
 
-from leg_kinematics.commands.chain_options import namespace_of
+from leg_kinematics.commands.chain_options import kept_to, namespace_of, network_given
 from leg_kinematics.commands.driven import Driven
 from leg_kinematics.commands.driver import Driver
 from leg_kinematics.commands.files import InputFile, WrongFileError, config_folder
@@ -40,6 +40,7 @@ from leg_kinematics.teleop.steering import Steering, SteeringParameters
     type=InputFile(),
     help='What its controls do. Default: the example two_sticks_four_buttons.yaml.',
 )
+@network_given
 @click.option(
     '--robot',
     'robots',
@@ -60,6 +61,7 @@ def drive(
     namespace: str,
     gamepad: bool,
     layout: Path | None,
+    network: str | None,
     robots: tuple[str, ...],
     key: Path | None,
 ) -> None:
@@ -86,8 +88,13 @@ def drive(
         raise click.UsageError('--layout says what the controls of a gamepad do: add --gamepad')
     if bool(robots) is not (key is not None):
         raise click.UsageError('--robot and --key belong together: give both, or none of them')
-    if robots and context.get_parameter_source('namespace') is not ParameterSource.DEFAULT:
-        raise click.UsageError('--robot names a robot by its link, and --namespace one by ROS 2')
+    by_ros = [
+        f'--{name}'
+        for name in ('namespace', 'network')
+        if context.get_parameter_source(name) is not ParameterSource.DEFAULT
+    ]
+    if robots and by_ros:
+        raise click.UsageError(f'--robot names a robot by its link, and {by_ros[0]} one by ROS 2')
     parameters = SteeringParameters()
     console = Console()
     try:
@@ -98,7 +105,7 @@ def drive(
                 pad = LocalPad()
                 stack.callback(pad.close)
                 hands = (pad, Steering(load_layout(file), parameters))
-            way = stack.enter_context(_way(namespace, robots, key, console))
+            way = stack.enter_context(_way(namespace, network, robots, key, console))
             Driver(way, parameters, hands, console).run()
     except DescriptionError as error:
         raise WrongFileError(str(error)) from error
@@ -111,7 +118,11 @@ def drive(
 
 @contextmanager
 def _way(
-    namespace: str, robots: Sequence[str], key: Path | None, console: Console
+    namespace: str,
+    network: str | None,
+    robots: Sequence[str],
+    key: Path | None,
+    console: Console,
 ) -> Iterator[Callable[[Callable[[str], None]], Driven]]:
     """Give what makes the robots; it takes who is told what came of an order.
 
@@ -134,5 +145,5 @@ def _way(
         driving_node,
     )
 
-    with driving_node(namespace, console) as (participant, topic):
+    with kept_to(network), driving_node(namespace, console) as (participant, topic):
         yield partial(DrivenByTopics, participant, topic)

@@ -43,7 +43,8 @@ def driving_node(namespace: str, console: Console) -> Iterator[tuple[Participant
             if not participant.happens(lambda: bool(node.count_subscribers('cmd_vel')), LOOK_FOR):
                 raise CommandError(
                     f'nobody takes cmd_vel in namespace {namespace}: start the chain first, such '
-                    'as by leg-kinematics run, or give its --namespace'
+                    'as by leg-kinematics run, or give its --namespace, or the --network on which '
+                    'it is reached on another machine'
                 )
             arbitrated = participant.happens(
                 lambda: bool(node.count_subscribers(THROUGH_ARBITER)), ARBITER_WITHIN

@@ -13,7 +13,7 @@ from rich.console import Console
 from rich.live import Live
 from rich.table import Table
 
-from leg_kinematics.commands.chain_options import namespace_of
+from leg_kinematics.commands.chain_options import namespace_of, network_option
 from leg_kinematics.commands.keys import Keys
 from leg_kinematics.commands.signals import signals_noted
 from leg_kinematics.errors import LegKinematicsError
@@ -62,6 +62,7 @@ MEGABYTE = 1_000_000
     callback=namespace_of,
     help='Of the robot on the network.',
 )
+@network_option
 @click.option('--json', 'as_json', is_flag=True, help='Print the result as JSON at the end.')
 def record(
     *,

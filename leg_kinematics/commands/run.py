@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 
 from leg_kinematics.calibration import load_servo_maps
-from leg_kinematics.commands.chain_options import check_boards, namespace_of
+from leg_kinematics.commands.chain_options import check_boards, namespace_of, network_option
 from leg_kinematics.commands.confirm import confirm, yes_option
 from leg_kinematics.commands.files import InputFile, WrongFileError, config_folder
 from leg_kinematics.errors import BoardError, LegKinematicsError
@@ -61,6 +61,7 @@ from leg_kinematics.robot import load_robot
     is_flag=True,
     help='Configure and activate the bridge: powers servos, after a question if they are real.',
 )
+@network_option
 @yes_option
 def run(
     *,

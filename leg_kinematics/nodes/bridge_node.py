@@ -31,6 +31,7 @@ from leg_kinematics.nodes.caution import CAUTION
 from leg_kinematics.nodes.diagnostics import Diagnostics
 from leg_kinematics.nodes.orders import offer_order
 from leg_kinematics.nodes.process import run
+from leg_kinematics.nodes.reach import tell_reach
 from leg_kinematics.nodes.robot_broadcaster import RobotBroadcaster
 from leg_kinematics.nodes.senders import Senders
 from leg_kinematics.nodes.start import start
@@ -85,8 +86,11 @@ class BridgeNode(LifecycleNode):
         self._found = False
         self._ticks = Ticks(tick)
         self._shortcomings = boards.shortcomings
+        reach = tell_reach(self)
         self._diagnostics = Diagnostics(
-            self, robot.name, lambda: bridge_values(stage, self._ticks, self._shortcomings)
+            self,
+            robot.name,
+            lambda: {'reach': reach, **bridge_values(stage, self._ticks, self._shortcomings)},
         )
         self._senders = Senders(self, 'joint_trajectory', 'JointTrajectory')
         self._broadcaster = RobotBroadcaster(self, stage, tick)
