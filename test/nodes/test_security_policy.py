@@ -93,7 +93,7 @@ def done_by(node: Node, name: str) -> Allowed:
 @pytest.fixture
 def done(ros: None, tmp_path: Path) -> Iterator[dict[str, Allowed]]:  # noqa: ARG001
     """Make every node, and give what each does."""
-    values: Mapping[str, dict[str, Any]] = {
+    values: dict[str, dict[str, Any]] = {
         'bridge': {'boards': ['main=framed:/dev/null']},
         'player': {'sequence': str(CONFIG / 'sequences' / 'nod.yaml')},
         'teleop': {'layout': str(CONFIG / 'layouts' / 'two_sticks_four_buttons.yaml')},
@@ -202,6 +202,8 @@ def test_enforced_without_keys_nothing_starts(
         (tmp_path / 'enclaves').mkdir()
         for name in ENCLAVE:
             (tmp_path / 'enclaves' / name).write_text('worthless\n', encoding='ascii')
+    working = tmp_path / 'working'
+    working.mkdir()
     ended = subprocess.run(
         [sys.executable, '-c', 'from leg_kinematics.commands.main import main; main()', command],
         env=os.environ
@@ -210,6 +212,7 @@ def test_enforced_without_keys_nothing_starts(
             'ROS_SECURITY_STRATEGY': 'Enforce',
             'ROS_SECURITY_KEYSTORE': str(tmp_path),
         },
+        cwd=working,
         capture_output=True,
         text=True,
         timeout=60,
@@ -218,3 +221,4 @@ def test_enforced_without_keys_nothing_starts(
     assert ended.returncode == 2
     assert 'ROS 2 does not' in ended.stderr
     assert 'Traceback' not in ended.stderr
+    assert not list(working.iterdir())
