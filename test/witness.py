@@ -547,20 +547,25 @@ class _Judge:
         assert not jumps, f'told to jump at {record.time}: {", ".join(jumps)}'
 
 
-@pytest.fixture(scope='session')
-def assert_no_jump(
-    bracken: Robot, servo_maps: ServoMaps
-) -> Callable[[Operator, Sequence[Record]], None]:
+def jump_check(robot: Robot, maps: ServoMaps) -> Callable[[Operator, Sequence[Record]], None]:
     """Return a check that no joint with its pulses on was ever told to jump.
 
     Over the span from one pose whose instant is known to the next each joint keeps its limit of
     speed, and from span to span that of acceleration.
     """
-    judge = _Judge(bracken, servo_maps)
+    judge = _Judge(robot, maps)
 
     def check(operator: Operator, records: Sequence[Record]) -> None:
         assert isinstance(operator, Witness)
         poses = [record for record in records if record.event == 'pose']
-        judge.check(poses, _Meant(operator, servo_maps))
+        judge.check(poses, _Meant(operator, maps))
 
     return check
+
+
+@pytest.fixture(scope='session')
+def assert_no_jump(
+    bracken: Robot, servo_maps: ServoMaps
+) -> Callable[[Operator, Sequence[Record]], None]:
+    """Give `jump_check` of the example robot."""
+    return jump_check(bracken, servo_maps)

@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """What somebody who drives sends to the chain: velocity, lean, duty factor and orders."""
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from geometry_msgs.msg import PoseStamped, TwistStamped
 from rclpy.node import Node
@@ -37,18 +37,24 @@ class DriverTopics:
         Topic of the velocity.
     tell
         Takes the name of an order and its answer.
+    more_orders
+        Services of more orders than those of a pad.
 
     """
 
-    def __init__(self, node: Node, velocity: str, tell: Callable[[str, Answer], None]) -> None:
+    def __init__(
+        self,
+        node: Node,
+        velocity: str,
+        tell: Callable[[str, Answer], None],
+        more_orders: Sequence[str] = (),
+    ) -> None:
         """Send nothing yet."""
         self._node = node
         self._velocity = node.create_publisher(TwistStamped, velocity, qos.PUBLISHED)
         self._offset = node.create_publisher(PoseStamped, 'body_offset', qos.PUBLISHED)
         self._duty_factor = node.create_publisher(Float64, 'gait/duty_factor', qos.PUBLISHED)
-        self._orders = OrderCalls(
-            node, [ORDERS[Act.STAND], ORDERS[Act.CROUCH], STOP_EVERYBODY], tell
-        )
+        self._orders = OrderCalls(node, [*ORDERS.values(), *more_orders], tell)
 
     @property
     def heard(self) -> bool:

@@ -70,7 +70,7 @@ class RemoteNode(Node):
         self._link: RobotLink | None = None
         self._trouble = ''
         self.holding = Holding(start_of_beats())
-        self._driver = DriverTopics(self, VELOCITY, self._tell)
+        self._driver = DriverTopics(self, VELOCITY, self._tell, [STOP_EVERYBODY])
         self._asked: dict[str, list[Callable[[Answer], None]]] = {}
         self._duty_factor: float | None = None
         self._nodes: dict[str, str] = {}

@@ -15,7 +15,7 @@ from rich.console import Console
 from leg_kinematics.commands.driving.driven import Driven
 from leg_kinematics.commands.driving.driver import Driver
 from leg_kinematics.commands.driving.local_pad import LocalPad
-from leg_kinematics.commands.options.chain_options import namespace_of, network_option
+from leg_kinematics.commands.options.chain_options import kept_to, namespace_of, network_given
 from leg_kinematics.commands.options.files import InputFile, WrongFileError, config_folder
 from leg_kinematics.errors import CommandError, DescriptionError, LegKinematicsError
 from leg_kinematics.nodes.running.parameter_file import read_settings
@@ -47,6 +47,7 @@ from leg_kinematics.teleop.steering import Steering, SteeringParameters
     help='How fast the ranges are, and the rest that `teleop` takes. Default: the example '
     'nodes.yaml.',
 )
+@network_given
 @click.option(
     '--robot',
     'robots',
@@ -69,6 +70,7 @@ def drive(
     gamepad: bool,
     layout: Path | None,
     params_file: Path | None,
+    network: str | None,
     robots: tuple[str, ...],
     key: Path | None,
 ) -> None:
@@ -95,8 +97,13 @@ def drive(
         raise click.UsageError('--layout says what the controls of a gamepad do: add --gamepad')
     if bool(robots) is not (key is not None):
         raise click.UsageError('--robot and --key belong together: give both, or none of them')
-    if robots and context.get_parameter_source('namespace') is not ParameterSource.DEFAULT:
-        raise click.UsageError('--robot names a robot by its link, and --namespace one by ROS 2')
+    by_ros = [
+        f'--{name}'
+        for name in ('namespace', 'network')
+        if context.get_parameter_source(name) is not ParameterSource.DEFAULT
+    ]
+    if robots and by_ros:
+        raise click.UsageError(f'--robot names a robot by its link, and {by_ros[0]} one by ROS 2')
     console = Console()
     try:
         file = params_file or config_folder() / 'nodes.yaml'
@@ -108,7 +115,7 @@ def drive(
                 pad = LocalPad()
                 stack.callback(pad.close)
                 hands = (pad, Steering(load_layout(layout or shipped), parameters))
-            way = stack.enter_context(_way(namespace, robots, key, console))
+            way = stack.enter_context(_way(namespace, network, robots, key, console))
             Driver(way, parameters, hands, console).run()
     except DescriptionError as error:
         raise WrongFileError(str(error)) from error
@@ -121,7 +128,11 @@ def drive(
 
 @contextmanager
 def _way(
-    namespace: str, robots: Sequence[str], key: Path | None, console: Console
+    namespace: str,
+    network: str | None,
+    robots: Sequence[str],
+    key: Path | None,
+    console: Console,
 ) -> Iterator[Callable[[Callable[[str], None]], Driven]]:
     """Give what makes the robots; it takes who is told what came of an order.
 
@@ -144,5 +155,5 @@ def _way(
         driving_node,
     )
 
-    with driving_node(namespace, console) as (participant, topic):
+    with kept_to(network), driving_node(namespace, console) as (participant, topic):
         yield partial(DrivenByTopics, participant, topic)

@@ -91,8 +91,9 @@ class DrivenByLink:
         def told(robot: str, order: str, answer: Answer) -> None:
             tell(f'{robot}, {order}: {answer.words}')
 
-        link = DriverLink(key, {identities[name]: addresses[name] for name in addresses})
-        self._all = RemoteRobots(link, key.identity, identities, told)
+        self._link = DriverLink(key, {identities[name]: addresses[name] for name in addresses})
+        self._all = RemoteRobots(self._link, key.identity, identities, told)
+        self._identities = identities
         self._own = key.identity
         self._addresses = dict(addresses)
         self._duty_factor: float | None = None
@@ -112,10 +113,10 @@ class DrivenByLink:
     def states(self) -> Sequence[tuple[str, str]]:
         """What the robot says that is driven, and in one line each what the others do."""
         now = time.monotonic()
-        told: list[tuple[str, str]] = []
+        told = [('link', misfit) for misfit in self._all.misfits]
         state = self._robot.state(now)
         if state is None:
-            told.append(('link', f'nothing is heard from {self._chosen}'))
+            told.append(('link', self._why_silent()))
         else:
             told.append(('driver', state.driver or 'nobody'))
             told += state.nodes.items()
@@ -128,6 +129,15 @@ class DrivenByLink:
                 words = 'nothing is heard' if other is None else other.nodes.get('gait', 'no gait')
                 told.append((name, words))
         return told
+
+    def _why_silent(self) -> str:
+        """Say as much as is known of why nothing is heard from the robot that is driven."""
+        words, linked = f'nothing is heard from {self._chosen}', self._link.linked
+        if self._identities[self._chosen] in linked:
+            return f'{words}, though it is linked: does its register list {self._own}?'
+        if others := set(linked) - set(self._identities.values()):
+            return f'{words}; linked is {", ".join(others)}, which is another'
+        return words
 
     def choose(self, index: int) -> None:
         """Drive another robot; the one before stands still."""

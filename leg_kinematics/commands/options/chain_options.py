@@ -3,8 +3,8 @@
 """What the commands that move feet have in common: in which chain, and on which boards."""
 
 import re
-from collections.abc import Callable, Sequence
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from functools import wraps
 from pathlib import Path
@@ -40,30 +40,47 @@ def optional_namespace_of(
     return None if name is None else namespace_of(context, parameter, name)
 
 
+network_given = click.option(
+    '--network',
+    metavar='INTERFACE|ADDRESS|environment',
+    help='Reach other machines, and be reached: by this interface of this machine, such as '
+    'wlan0, or the one of this IPv4 address, which is waited for; or as the environment says, '
+    'as every ROS 2 node does. ANYBODY there can drive the robot, unless DDS security is '
+    'enforced. Default: keep to this machine.',
+)
+
+
+@contextmanager
+def kept_to(network: str | None) -> Iterator[None]:
+    """Keep to this machine, or to the network that was given.
+
+    Raises
+    ------
+    click.BadParameter
+        That cannot be.
+
+    """
+    # Imported here: --help shall not wait for ROS 2.
+    from leg_kinematics.nodes.running.network import reaching  # noqa: PLC0415
+
+    with ExitStack() as stack:
+        profile = config_folder() / 'network' / 'this_machine.xml'
+        try:
+            stack.enter_context(
+                reaching(network, profile, lambda words: click.echo(words, err=True))
+            )
+        except CommandError as error:
+            raise click.BadParameter(str(error), param_hint='--network') from error
+        yield
+
+
 def network_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """Have a command, and what it starts, keep to this machine or to the network it is given."""
 
-    @click.option(
-        '--network',
-        metavar='INTERFACE|ADDRESS|environment',
-        help='Reach other machines, and be reached: by this interface of this machine, such as '
-        'wlan0, or the one of this IPv4 address, which is waited for; or as the environment says, '
-        'as every ROS 2 node does. ANYBODY there can drive the robot, unless DDS security is '
-        'enforced. Default: keep to this machine.',
-    )
+    @network_given
     @wraps(command)
     def with_network(*, network: str | None, **others: Any) -> Any:  # noqa: ANN401
-        # Imported here: --help shall not wait for ROS 2.
-        from leg_kinematics.nodes.running.network import reaching  # noqa: PLC0415
-
-        with ExitStack() as stack:
-            profile = config_folder() / 'network' / 'this_machine.xml'
-            try:
-                stack.enter_context(
-                    reaching(network, profile, lambda words: click.echo(words, err=True))
-                )
-            except CommandError as error:
-                raise click.BadParameter(str(error), param_hint='--network') from error
+        with kept_to(network):
             return command(**others)
 
     return with_network

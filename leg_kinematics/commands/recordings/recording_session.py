@@ -4,6 +4,7 @@
 
 import os
 from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
 from time import localtime, strftime, time_ns
 
@@ -87,7 +88,7 @@ class RecordingSession:
         self.saved: list[Path] = []
         self.failed = False
         self.unsaved = 0
-        self._writer = self._new_writer() if last is None else None
+        self._writer: BagWriter | None = None
         self._ring = None if last is None else Ring(last + AFTERWARDS, self._lasts)
         self._due: int | None = None
         self._reason = ''
@@ -95,6 +96,11 @@ class RecordingSession:
         self._next_flush, self._next_sync = now, now
         self.recorder = Recorder(namespace, named, self._hear)
         self._state_topic = self.recorder.full_name('bridge/state')
+        if last is None:
+            with ExitStack() as stack:
+                stack.push(self.recorder)
+                self._writer = self._new_writer()
+                stack.pop_all()
 
     @property
     def size(self) -> int:

@@ -12,18 +12,15 @@ from contextlib import contextmanager
 from threading import Thread
 
 import rclpy
-from rclpy.impl.implementation_singleton import rclpy_implementation
 from rclpy.node import Node
 from rclpy.signals import SignalHandlerOptions
 from rclpy.task import Future
 
-from leg_kinematics.errors import LegKinematicsError
+from leg_kinematics.errors import CommandError, LegKinematicsError
 from leg_kinematics.nodes.running.executor import LeanExecutor
-from leg_kinematics.nodes.running.transport import prefer_sockets
+from leg_kinematics.nodes.running.transport import RCLError, prefer_sockets
 
 EXIT_ERROR = 2
-
-RCLError = rclpy_implementation.RCLError
 
 
 def run(make: Callable[[], Iterable[Node]], arguments: Sequence[str] | None = None) -> int:
@@ -52,14 +49,17 @@ def run(make: Callable[[], Iterable[Node]], arguments: Sequence[str] | None = No
                 signal_handler_options=SignalHandlerOptions.NO,
             )
         except RCLError as error:
-            sys.stderr.write(f'the ROS arguments are wrong: {error}\n')
+            sys.stderr.write(f'ROS 2 does not start, or its arguments are wrong: {error}\n')
             return EXIT_ERROR
         executor = LeanExecutor()
         nodes: list[Node] = []
         try:
-            for node in make():
-                nodes.append(node)
-                executor.add_node(node)
+            try:
+                for node in make():
+                    nodes.append(node)
+                    executor.add_node(node)
+            except RCLError as error:
+                raise CommandError(f'ROS 2 does not make the node: {error}') from error
             # What is there now stays: looking through it again took up to four ticks at a time.
             gc.collect()
             gc.freeze()

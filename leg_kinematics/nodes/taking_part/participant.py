@@ -3,6 +3,7 @@
 """A node for a while, beside a running chain: listens, calls, waits for what shall happen."""
 
 from collections.abc import Callable, Sequence
+from functools import cached_property
 from math import inf
 from time import monotonic
 from types import TracebackType
@@ -13,7 +14,6 @@ from diagnostic_msgs.msg import DiagnosticArray
 from lifecycle_msgs.msg import Transition
 from lifecycle_msgs.srv import ChangeState
 from rclpy.client import Client
-from rclpy.context import Context
 from rclpy.executors import SingleThreadedExecutor
 from rclpy.qos import QoSProfile
 from rclpy.task import Future
@@ -23,7 +23,7 @@ from std_srvs.srv import Trigger
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import RobotReport
 from leg_kinematics.errors import LegKinematicsError
-from leg_kinematics.nodes.running.transport import prefer_sockets
+from leg_kinematics.nodes.running.transport import join_graph
 from leg_kinematics.nodes.translation.messages import robot_report
 
 #: Deep enough that no message is lost while the node does something else.
@@ -80,10 +80,7 @@ class Participant:
         triggers: Sequence[str] = ('bridge/release', 'bridge/rearm'),
     ) -> None:
         """Join the graph."""
-        prefer_sockets()
-        self._context = Context()
-        rclpy.init(context=self._context)
-        self.node = rclpy.create_node(name, namespace=namespace, context=self._context)
+        self._context, self.node = join_graph(name, namespace)
         self._executor = SingleThreadedExecutor(context=self._context)
         self._executor.add_node(self.node)
         self._progress = progress
@@ -92,9 +89,6 @@ class Participant:
         self.values: dict[str, dict[str, str]] = {}
         self.report: RobotReport | None = None
         self._trigger = {each: self._client(Trigger, each) for each in triggers}
-        self._change: Client[ChangeState.Request, ChangeState.Response] = self._client(
-            ChangeState, 'bridge/change_state'
-        )
         self.node.create_subscription(
             DiagnosticArray, '/diagnostics', self._on_diagnostics, RECORDED
         )
@@ -102,6 +96,11 @@ class Participant:
 
     def _client(self, kind: type[Any], name: str) -> 'Client[Any, Any]':
         return self.node.create_client(kind, name)
+
+    @cached_property
+    def _change(self) -> 'Client[ChangeState.Request, ChangeState.Response]':
+        """Made by whoever powers servos, which DDS security need not allow the others."""
+        return self._client(ChangeState, 'bridge/change_state')
 
     def __enter__(self) -> Self:
         """Be there."""

@@ -13,7 +13,6 @@ import rclpy
 import yaml
 from rcl_interfaces.srv import GetParameters
 from rclpy.client import Client
-from rclpy.context import Context
 from rclpy.duration import Duration
 from rclpy.parameter import parameter_value_to_python
 from rclpy.qos import DurabilityPolicy, HistoryPolicy, QoSProfile, ReliabilityPolicy
@@ -23,7 +22,7 @@ from rclpy.topic_endpoint_info import TopicEndpointInfo
 
 from leg_kinematics.nodes.running.catalogue import NODES
 from leg_kinematics.nodes.running.executor import LeanExecutor
-from leg_kinematics.nodes.running.transport import prefer_sockets
+from leg_kinematics.nodes.running.transport import join_graph
 
 if TYPE_CHECKING:
     # Jazzy has it under another name.
@@ -115,10 +114,7 @@ class Recorder:
 
     def __init__(self, namespace: str, named: Sequence[str], hear: Hear) -> None:
         """Join the graph."""
-        prefer_sockets()
-        self._context = Context()
-        rclpy.init(context=self._context)
-        self._node = rclpy.create_node('recorder', namespace=namespace, context=self._context)
+        self._context, self._node = join_graph('recorder', namespace)
         self._executor = LeanExecutor(context=self._context)
         self._executor.add_node(self._node)
         self._hear = hear
