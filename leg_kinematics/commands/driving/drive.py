@@ -61,7 +61,6 @@ from leg_kinematics.teleop.steering import Steering, SteeringParameters
     type=click.Path(exists=True, file_okay=False, path_type=Path),
     help='Folder of the key of the driver, for --robot: see leg-kinematics keys.',
 )
-@network_option
 @click.pass_context
 def drive(
     context: click.Context,
