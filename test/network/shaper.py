@@ -108,13 +108,14 @@ def _hand_on(one: int, other: int) -> None:
     chance = random.Random(1)
     numbers = count()
     waiting: list[tuple[float, int, int, bytes]] = []
-    loss, delay, jitter, cut = 0.0, 0.0, 0.0, False
+    loss, delay, jitter, cut = 0.0, 0.0, 0.0, 0.0
+    orders = sys.stdin.fileno()
     across = {one: other, other: one}
     while True:
         patience = max(0.0, waiting[0][0] - monotonic()) if waiting else None
-        ready, _, _ = select.select([one, other, sys.stdin], [], [], patience)
+        ready, _, _ = select.select([one, other, orders], [], [], patience)
         for end in ready:
-            if end is sys.stdin:
+            if end == orders:
                 line = sys.stdin.readline()
                 if not line:
                     return
