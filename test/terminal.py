@@ -28,6 +28,9 @@ LEFT = '\x1b[?1049l'
 
 PATIENCE = 40.0
 
+#: So often it is looked whether something goes on still, s.
+GLANCE = 0.05
+
 
 class Terminal:
     """A command in a terminal of so many columns and rows, with somebody who reads and types.
@@ -89,6 +92,13 @@ class Terminal:
             ready, _, _ = select.select([self._keyboard], [], [], max(0.0, end - monotonic()))
             assert ready, f'not within {patience:g} s; the screen:\n' + '\n'.join(self.lines)
             self.said += os.read(self._keyboard, 65536).decode(errors='replace')
+
+    def read_while(self, goes_on: Callable[[], bool]) -> None:
+        """Read what comes while something goes on: a command whose screen nobody reads stands."""
+        while goes_on():
+            ready, _, _ = select.select([self._keyboard], [], [], GLANCE)
+            if ready:
+                self.said += os.read(self._keyboard, 65536).decode(errors='replace')
 
     def read_until_shown(self, *patterns: str) -> None:
         """Read until the screen shows all of these, each within a line."""

@@ -7,6 +7,7 @@ what is judged is where feet land by the files that were written. Bounds are our
 """
 
 import re
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from time import monotonic
 from typing import TYPE_CHECKING
@@ -44,13 +45,18 @@ class Session:
         In which the survey runs.
     scene
         The robot.
+    photographer
+        Takes the photographs, while the screen is read.
 
     """
 
-    def __init__(self, terminal: Terminal, scene: PhotographedRobot) -> None:
+    def __init__(
+        self, terminal: Terminal, scene: PhotographedRobot, photographer: ThreadPoolExecutor
+    ) -> None:
         """Answer nothing yet."""
         self.terminal = terminal
         self.scene = scene
+        self.photographer = photographer
         self.answers = 0
 
     @property
@@ -82,10 +88,16 @@ class Session:
         for pose in range(count):
             self.see(f' {pose} photographed')
             self.terminal.read_until(lambda: 'on their way' not in self.shown, PATIENCE)
-            names = self.scene.photograph(pose + 1)
+            names = self.photograph(pose + 1)
             self.see(*names)
             self.terminal.read_until(lambda: 'still coming' not in self.shown)
             self.answer('\r', f'taken: pose {pose + 1}, {len(names)} photographs')
+
+    def photograph(self, pose: int) -> list[str]:
+        """Photograph a pose from all around, and look at the screen meanwhile."""
+        taken = self.photographer.submit(self.scene.photograph, pose)
+        self.terminal.read_while(lambda: not taken.done())
+        return taken.result()
 
     def touch(self, leg: str, times: int) -> None:
         """Lower a foot so many times until it touches the ground."""
@@ -139,8 +151,11 @@ def test_one_leg_by_photographs(chip_process: 'ChipProcess', tmp_path: Path) -> 
     scene = PhotographedRobot(chip_process, tmp_path, 'bench_leg', BESIDE, middle=(0.14, 0.0))
     bounds = scene.bounds_us
     before, _ = scene.off_mm()
-    with at_a_terminal(arguments(scene, chip_process, tmp_path / 'out'), 110, 60) as terminal:
-        session = Session(terminal, scene)
+    with (
+        ThreadPoolExecutor(1) as photographer,
+        at_a_terminal(arguments(scene, chip_process, tmp_path / 'out'), 110, 60) as terminal,
+    ):
+        session = Session(terminal, scene, photographer)
         session.begin('0 0 0')
         session.poses(1)
         session.answer('d', 'result', 'feet land')
@@ -173,8 +188,11 @@ def test_six_legs_by_photographs(chip_process: 'ChipProcess', tmp_path: Path) ->
     bounds = scene.bounds_us
     before = scene.off_mm()
     begun = monotonic()
-    with at_a_terminal(arguments(scene, chip_process, tmp_path / 'out'), 150, 75) as terminal:
-        session = Session(terminal, scene)
+    with (
+        ThreadPoolExecutor(1) as photographer,
+        at_a_terminal(arguments(scene, chip_process, tmp_path / 'out'), 150, 75) as terminal,
+    ):
+        session = Session(terminal, scene, photographer)
         session.begin('-18 0 10')
         session.poses(12)
         session.see('result', 'feet land')
