@@ -33,7 +33,6 @@ LAYOUT = Layout(
 LET_GO = Pad(dict.fromkeys(AXES, 0.0), frozenset())
 
 
-
 @dataclass
 class _Page:
     """What is known of a page.
@@ -81,6 +80,11 @@ class Driving:
         self._steering = Steering(LAYOUT, self._parameters)
         self._why = ''
         self.refused = 0
+
+    @property
+    def armed(self) -> bool:
+        """Whether a page drives."""
+        return self._driver is not None
 
     # ---- pages
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from pathlib import Path
 from types import NoneType, UnionType
-from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
+from typing import Any, Literal, Union, cast, get_args, get_origin, get_type_hints
 
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.view import messages
@@ -45,7 +45,7 @@ def _interface(message: type[Any]) -> str:
     return '\n'.join([f'export interface {message.__name__} {{', *lines, '}', ''])
 
 
-def _type(hint: Any) -> str:  # noqa: ANN401
+def _type(hint: Any) -> str:  # noqa: ANN401, PLR0911
     """Write one type; KeyError where it is of a kind that no message has had so far."""
     origin, parts = get_origin(hint), get_args(hint)
     if origin in {Union, UnionType}:
@@ -60,7 +60,7 @@ def _type(hint: Any) -> str:  # noqa: ANN401
     if origin is Mapping:
         return f'Readonly<Record<{", ".join(map(_type, parts))}>>'
     if hint is PowerState or is_dataclass(hint):
-        return str(hint.__name__)
+        return str(cast('type', hint).__name__)
     if issubclass(hint, enum.Enum):
         return ' | '.join(map(_literal, hint))
     return _PLAIN[hint]
