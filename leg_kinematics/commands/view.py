@@ -33,8 +33,8 @@ LAN_CAUTION = (
 )
 
 CONTROL_CAUTION = (
-    'Pages can arm and drive this robot. It stops when its driver lets go, and within half a second '
-    'when its page is lost; keep the switch of the battery in reach all the same.'
+    'Pages can arm and drive this robot. It stops when its driver lets go, and within half a '
+    'second when its page is lost; keep the switch of the battery in reach all the same.'
 )
 
 

@@ -38,7 +38,7 @@ from leg_kinematics.view.messages import (
 )
 from leg_kinematics.view.watching import LATELY, Known, Moving, Watching
 
-#: Targets come ahead of the robot by their preview; so many are kept to find the one it has come to.
+#: Targets come ahead of the robot by their preview; so many are kept to find those it has come to.
 KEPT_TARGETS = 64
 
 #: Nodes in the order of the chain, then whatever else speaks.
@@ -184,7 +184,15 @@ class Hearing:
         for name, known in self._topics.items():
             rate = max(0, known.count - known.counted) / span if 0.0 < span < 60.0 else 0.0
             silent = None if known.at == -float('inf') else round(at - known.at, 2)
-            topics.append(TopicStatus(name, round(rate, 1), known.latency, known.lost, silent))
+            topics.append(
+                TopicStatus(
+                    name,
+                    round(rate, 1),
+                    known.latency and round(known.latency, 6),
+                    known.lost,
+                    silent,
+                )
+            )
             if counting:
                 known.counted = known.count
         if counting:
@@ -257,7 +265,12 @@ class Hearing:
             values = {value.key: value.value for value in status.values}
             level = _level(status)
             now = NodeStatus(
-                name, level, values.get('state', status.message), status.message, values, at
+                name,
+                level,
+                values.get('state', status.message),
+                status.message,
+                values,
+                round(at, 3),
             )
             before = self._nodes.get(name)
             self._nodes[name] = now

@@ -213,7 +213,7 @@ class Server:
 
     def application(self) -> web.Application:
         """Make what answers requests."""
-        app = web.Application(middlewares=[web.middleware(self._guard)], client_max_size=1024)
+        app = web.Application(middlewares=[self._guard], client_max_size=1024)
         app.router.add_get('/', self._hand_out)
         app.router.add_get('/socket', self._talk)
         app.router.add_get('/{name}', self._hand_out)
@@ -284,6 +284,7 @@ class Server:
 
     # ---- requests
 
+    @web.middleware
     async def _guard(
         self,
         request: web.Request,
