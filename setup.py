@@ -33,6 +33,7 @@ setup(
     package_data={
         '': ['*.json', '*.md', 'py.typed'],
         f'{NAME}.board.framed.firmware': ['NOTICE', '*.hex', '*.c', '*.h', '*.mk'],
+        f'{NAME}.view': ['built/*'],
     },
     data_files=[
         ('share/ament_index/resource_index/packages', [f'resource/{NAME}']),
@@ -91,6 +92,8 @@ setup(
         ],
         # Part of it is under the MPL-2.0: for whoever asks for it.
         'gamepad': ['PySDL2', 'pysdl2-dll'],
+        # The page: a server of web pages and websockets, and QR codes in a terminal.
+        'view': ['aiohttp', 'segno'],
         'bench': ['modern-robotics', 'pytest-benchmark'],
         'lint': ['mypy', 'ruff', 'types-PyYAML', 'types-jsonschema', 'types-pyserial'],
     },
