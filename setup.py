@@ -33,6 +33,7 @@ setup(
     package_data={
         '': ['*.json', '*.md', 'py.typed'],
         f'{NAME}.board.framed.firmware': ['NOTICE', '*.hex', '*.c', '*.h', '*.mk'],
+        f'{NAME}.view': ['built/*'],
     },
     data_files=[
         ('share/ament_index/resource_index/packages', [f'resource/{NAME}']),
@@ -83,6 +84,7 @@ setup(
             'mpmath',
             'mujoco',
             'pin',
+            'playwright',
             'pypdfium2',
             'pytest<9',
             'pytest-timeout',
