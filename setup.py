@@ -84,6 +84,7 @@ setup(
             'mpmath',
             'mujoco',
             'pin',
+            'playwright',
             'pypdfium2',
             'pytest<9',
             'pytest-timeout',
