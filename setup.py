@@ -34,6 +34,7 @@ setup(
     package_data={
         '': ['*.json', '*.md', 'py.typed'],
         f'{NAME}.board.framed.firmware': ['NOTICE', '*.hex', '*.c', '*.h', '*.mk'],
+        f'{NAME}.view': ['built/*'],
     },
     data_files=[
         ('share/ament_index/resource_index/packages', [f'resource/{NAME}']),
@@ -85,6 +86,7 @@ setup(
             'mpmath',
             'mujoco',
             'pin',
+            'playwright',
             'pypdfium2',
             'pytest<9',
             'pytest-timeout',
@@ -95,6 +97,8 @@ setup(
         'gamepad': ['PySDL2', 'pysdl2-dll'],
         # The link from another machine, and its keys; an extra, since rosdep has no key for Zenoh.
         'remote': ['cryptography', 'eclipse-zenoh'],
+        # The page: a server of web pages and websockets, and QR codes in a terminal.
+        'view': ['aiohttp', 'segno'],
         'bench': ['modern-robotics', 'pytest-benchmark'],
         'lint': ['mypy', 'ruff', 'types-PyYAML', 'types-jsonschema', 'types-pyserial'],
     },

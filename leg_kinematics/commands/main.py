@@ -22,6 +22,7 @@ from leg_kinematics.commands.recordings.recover import recover
 from leg_kinematics.commands.recordings.replay import replay
 from leg_kinematics.commands.run import run
 from leg_kinematics.commands.urdf import urdf
+from leg_kinematics.commands.view import view
 
 
 @click.group(
@@ -51,3 +52,4 @@ main.add_command(replay)
 main.add_command(run)
 main.add_command(parameters)
 main.add_command(urdf)
+main.add_command(view)

@@ -529,7 +529,7 @@ class Hello:
 
 @dataclass(frozen=True)
 class Arm:
-    """Sent by a page that wants to drive; refused while another one does.
+    """The page wants to drive; refused while another one does.
 
     Attributes
     ----------
@@ -543,7 +543,7 @@ class Arm:
 
 @dataclass(frozen=True)
 class Disarm:
-    """Sent by a page that drives no more.
+    """The page drives no more.
 
     Attributes
     ----------

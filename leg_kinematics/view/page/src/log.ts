@@ -12,7 +12,7 @@ export function showEvents(events: readonly Event[]): void {
   const list = byId('event-list');
   for (const { at, who, level, words } of events) {
     const text = make('span', '', make('b', '', who), ` ${words}`);
-    list.prepend(make('li', `level-${level}`, glyph(level), make('time', '', `${digits(at, 1)} s`), text));
+    list.prepend(make('div', `event level-${level}`, glyph(level), make('time', '', `${digits(at, 1)} s`), text));
   }
   while (list.childElementCount > KEPT) list.lastElementChild?.remove();
 }

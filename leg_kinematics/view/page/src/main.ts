@@ -29,6 +29,8 @@ const joints = new Joints();
 const motion = new Motion();
 const legs: string[] = [];
 let latest: Frame | null = null;
+let moved: Frame | null = null;
+let refused = '';
 let written = 0;
 let described = 0;
 let frames = 0;
@@ -68,6 +70,8 @@ function link(state: Link, words: string): void {
   if (state !== 'connected' || element.dataset['link'] !== 'connected') {
     element.dataset['link'] = state;
     write(byId('link-words'), words);
+    if (state === 'refused') refused = words;
+    else if (state === 'connected') refused = '';
     if (state === 'connected') forgetEvents();
     else {
       drive.lost();
@@ -109,7 +113,8 @@ function draw(now: number): void {
   view.draw();
   stance.draw();
   if (latest === null) return;
-  joints.move(latest);
+  if (latest !== moved) joints.move(latest);
+  moved = latest;
   if (now - written < WRITTEN_EVERY) return;
   written = now;
   showPower(byId('link').dataset['link'] === 'connected' ? latest.power : null);
@@ -124,7 +129,8 @@ function draw(now: number): void {
 /** Says so where nothing of what is shown is true any more. */
 function tellAbsence(): void {
   const connected = byId('link').dataset['link'] === 'connected';
-  const words = !connected && legs.length === 0 ? 'Nothing is heard yet.'
+  const words = refused !== '' ? refused
+    : !connected && legs.length === 0 ? 'Nothing is heard yet.'
     : !connected ? 'Nothing is heard: what is shown is what was heard last.'
     : legs.length === 0 ? 'No robot is heard. Start its chain; it appears here by itself.'
     : latest !== null && latest.angles === null ? 'The robot is not heard: its joints are where they were heard last.'
@@ -139,6 +145,6 @@ Object.assign(window, {
     feet: () => view.feet(),
     footTargets: () => view.footTargets(),
     base: () => view.base(),
-    drawn: () => ({ at: view.drawn, pictures: view.pictures, frames }),
+    drawn: () => ({ at: view.drawn, pictures: view.pictures, frames, geometries: view.geometries }),
   },
 });

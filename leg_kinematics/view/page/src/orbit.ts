@@ -41,7 +41,7 @@ export class Orbit {
   place(reach: number): void {
     const { camera, target } = this;
     // A narrow picture needs more distance for the same robot.
-    const far = reach * this.distance * Math.max(1, 1.15 / camera.aspect) * 1.45;
+    const far = reach * this.distance * Math.max(1, 0.95 / camera.aspect) * 1.45;
     camera.position.set(
       target.x + far * Math.cos(this.height) * Math.cos(this.azimuth),
       target.y + far * Math.cos(this.height) * Math.sin(this.azimuth),

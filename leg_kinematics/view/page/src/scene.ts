@@ -212,6 +212,11 @@ export class View {
     this.pictures += 1;
   }
 
+  /** Shapes that the graphics card keeps. */
+  get geometries(): number {
+    return this.renderer.info.memory.geometries;
+  }
+
   /** Tells where the scene has the feet, by leg, in `base_link`, m. */
   feet(): Record<string, number[]> {
     return this.inBase((shown, leg) => shown.model.feet[leg]?.getWorldPosition(new Vector3()));
