@@ -134,7 +134,9 @@ class MockBoards:
         self._temporary.cleanup()
 
 
-def end(process: 'subprocess.Popen[str]', number: int = signal.SIGINT) -> int:
+def end(
+    process: 'subprocess.Popen[str] | subprocess.Popen[bytes]', number: int = signal.SIGINT
+) -> int:
     """Signal a process, continue it if it is stopped, and wait for its exit code."""
     process.send_signal(number)
     process.send_signal(signal.SIGCONT)
