@@ -72,7 +72,7 @@ def view(
     servo_maps: Path | None,
     browser: bool,
 ) -> None:
-    """Show the robot on a page in a browser: a chain that runs, or the recording BAG.
+    """Show a robot that runs, or the recording BAG, in a browser.
 
     The page is for this computer alone unless --lan names one of its addresses. Its address, with
     a token that is new each time, is printed; Ctrl-C ends it. Looking disturbs nothing. A chain may

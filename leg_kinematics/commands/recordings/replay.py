@@ -120,7 +120,7 @@ def replay(
     yes: bool,
     as_json: bool,
 ) -> None:
-    """Have a chain do again what it did in a recorded run, or compare.
+    """Have a chain do a recorded run again, or compare.
 
     TOPIC is what is replayed: cmd_vel with body_offset and gait/duty_factor where none is named;
     or foot_targets, or joint_trajectory; and any other that was recorded. The robot goes the way
