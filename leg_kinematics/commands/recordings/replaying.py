@@ -426,10 +426,15 @@ class _Session:
                 for key in keys.pressed():
                     self._press(key, replay)
                 if replay.state is ReplayState.PAUSED and told is not replay.state:
-                    self._console.print(f'Paused: {replay.reason}.', style='yellow')
+                    self._tell_pause(replay)
                 told = replay.state
                 if told is ReplayState.PAUSED and not keys.there:
                     replay.stop(replay.reason)
+
+    def _tell_pause(self, replay: Replay) -> None:
+        said = self._participant.states.get('bridge', '')
+        words = f'; the bridge says: {said}' if replay.trouble(monotonic()) and said else ''
+        self._console.print(f'Paused: {replay.reason}{words}.', style='yellow', highlight=False)
 
     def _press(self, key: str, replay: Replay) -> None:
         if key == 'q':
