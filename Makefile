@@ -21,8 +21,8 @@ ifneq ($(SOURCED),)
 PYTHON ?= python3
 FLAVOUR := ros-$(SOURCED)
 VENV_OPTIONS := --system-site-packages
-INSTALL := $(PIP) -e '.[bag]'
-INSTALL_TESTS := $(PIP) -e '.[bag,photo,gamepad,test,bench,lint]'
+INSTALL := $(PIP) -e '.[bag,view]'
+INSTALL_TESTS := $(PIP) -e '.[bag,view,photo,gamepad,test,bench,lint]'
 else
 ifdef ROS_DISTRO
 $(warning ROS 2 $(ROS_DISTRO) is sourced, but python3 cannot import rclpy: taking the wheels instead)
@@ -32,12 +32,12 @@ WHEELS ?= kilted
 FLAVOUR := wheels-of-$(WHEELS)
 VENV_OPTIONS :=
 HASHED := $(PIP) --require-hashes --no-build-isolation
-PINS := -r constraints/run.txt -r constraints/$(WHEELS).txt
+PINS := -r constraints/run.txt -r constraints/view.txt -r constraints/$(WHEELS).txt
 # The package itself has no hash, and whatever it needs is there.
 SELF := $(PIP) --no-index --no-build-isolation -e
-INSTALL := $(HASHED) -r constraints/build.txt && $(HASHED) $(PINS) && $(SELF) '.[ros,bag]'
+INSTALL := $(HASHED) -r constraints/build.txt && $(HASHED) $(PINS) && $(SELF) '.[ros,bag,view]'
 INSTALL_TESTS := $(HASHED) $(PINS) -r constraints/test.txt -r constraints/gamepad.txt && \
-  $(SELF) '.[ros,bag,photo,gamepad,test,bench,lint]'
+  $(SELF) '.[ros,bag,view,photo,gamepad,test,bench,lint]'
 endif
 
 # Says what .venv was made from, and in which folder, since it does not survive a move. Another

@@ -93,6 +93,8 @@ setup(
         ],
         # Part of it is under the MPL-2.0: for whoever asks for it.
         'gamepad': ['PySDL2', 'pysdl2-dll'],
+        # The page: a server of web pages and websockets, and QR codes in a terminal.
+        'view': ['aiohttp', 'segno'],
         'bench': ['modern-robotics', 'pytest-benchmark'],
         'lint': ['mypy', 'ruff', 'types-PyYAML', 'types-jsonschema', 'types-pyserial'],
     },

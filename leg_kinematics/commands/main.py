@@ -21,6 +21,7 @@ from leg_kinematics.commands.recover import recover
 from leg_kinematics.commands.run import run
 from leg_kinematics.commands.survey import survey
 from leg_kinematics.commands.urdf import urdf
+from leg_kinematics.commands.view import view
 
 
 @click.group(
@@ -49,3 +50,4 @@ main.add_command(recover)
 main.add_command(run)
 main.add_command(parameters)
 main.add_command(urdf)
+main.add_command(view)

@@ -134,3 +134,10 @@ def message_of(data: bytes, kind: type[Any]) -> Any:  # noqa: ANN401
         return deserialize_message(data, kind)
     except (rclpy_implementation.RMWError, ValueError) as error:
         raise CommandError(f'{len(data)} bytes are no {kind.__name__}: {error}') from error
+
+
+def stamp_in(data: bytes) -> int:
+    """Give the stamp in the header of a message, ns."""
+    order = '<' if data[1] == 1 else '>'
+    seconds, nanoseconds = struct.unpack_from(f'{order}iI', data, len(HEADER))
+    return int(seconds) * 1_000_000_000 + int(nanoseconds)

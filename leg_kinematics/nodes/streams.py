@@ -11,12 +11,14 @@ from itertools import chain
 from math import isfinite
 from typing import Any
 
+from nav_msgs.msg import Odometry
 from rclpy.serialization import serialize_message
 from sensor_msgs.msg import JointState, MultiDOFJointState
 from std_msgs.msg import Float64MultiArray
 from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
 
 from leg_kinematics.chain.power import PowerState
+from leg_kinematics.chain.solving import check_finite
 from leg_kinematics.chain.values import NANOSECONDS, FootTargets, JointTargets, Odom, RobotReport
 from leg_kinematics.gait import BodyMotion, Covariance
 from leg_kinematics.nodes import messages
@@ -218,6 +220,10 @@ class JointStates:
         """Return the message of positions, rad, and velocities, rad/s, stamped in ns."""
         return self._layout.write((*_split(stamp), *positions, *velocities))
 
+    def plain(self, data: bytes) -> bool:
+        """Tell whether a message has positions and velocities of all joints, and no efforts."""
+        return self._layout.read(data) is not None
+
     def read(self, data: bytes) -> tuple[int, tuple[float, ...] | None]:
         """Return stamp, ns, and positions; None unless every joint has a finite one.
 
@@ -307,7 +313,7 @@ class RobotReports:
 
 
 class OdometryMessages:
-    """`odom`, which is only written."""
+    """`odom`."""
 
     def __init__(self, frames: Frames = FRAMES) -> None:
         """Find the places of the numbers."""
@@ -342,6 +348,31 @@ class OdometryMessages:
                 *messages.six_by_six(odom.rate_trust),
             )
         )
+
+    def read(self, data: bytes) -> tuple[Vector, tuple[float, float, float, float], Vector, Vector]:
+        """Return position, m, quaternion x, y, z, w, linear velocity, m/s, and angular, rad/s.
+
+        Raises
+        ------
+        CommandError
+            The bytes are no such message, or a number is not finite.
+
+        """
+        numbers = self._layout.read(data)
+        if numbers is None:
+            message = message_of(data, Odometry)
+            pose, twist = message.pose.pose, message.twist.twist
+            parts = ((pose.position, 'xyz'), (pose.orientation, 'xyzw'), (twist.linear, 'xyz'))
+            told = [
+                getattr(part, axis)
+                for part, axes in (*parts, (twist.angular, 'xyz'))
+                for axis in axes
+            ]
+        else:
+            told = [*numbers[2:9], *numbers[45:51]]
+        check_finite('odom', told)
+        px, py, pz, qx, qy, qz, qw, vx, vy, vz, wx, wy, wz = told
+        return (px, py, pz), (qx, qy, qz, qw), (vx, vy, vz), (wx, wy, wz)
 
 
 def _instant(owner: object) -> Iterator[Place]:

@@ -13,14 +13,12 @@ on at its rate.
 
 import io
 import pickle
-import tempfile
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from math import dist, inf
 from operator import itemgetter
-from pathlib import Path
 from types import FunctionType
 from typing import Any, cast
 
@@ -42,7 +40,7 @@ from leg_kinematics.gait.envelope import Envelope, Envelopes
 from leg_kinematics.nodes import messages
 from leg_kinematics.nodes.catalogue import GAIT, KINEMATICS
 from leg_kinematics.parameters import Parameter, Settings, validate
-from leg_kinematics.recording.run import Run, stamp_of
+from leg_kinematics.recording.run import Run, robot_of, stamp_of
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver
 
@@ -167,19 +165,13 @@ def compare(run: Run, foot_tolerance: float, joint_tolerance: float) -> list[Com
 
 
 def _robot_of(run: Run) -> CalibratedRobot:
-    """Read the robot from the files that are attached."""
-    missing = [name for name in ('robot.yaml', 'servo_maps.yaml') if not run.attached(name)]
-    if missing or not run.parameters:
-        needed = ' and '.join(missing or ['parameters.yaml'])
+    """Read the robot of a run whose parameters are known."""
+    if not run.parameters:
         raise BagError(
-            f'the recording does not have {needed} of its run: record with leg-kinematics record, '
-            'on the machine that has the files of the chain'
+            'the recording does not have parameters.yaml of its run: record with leg-kinematics '
+            'record while all nodes run'
         )
-    with tempfile.TemporaryDirectory() as folder:
-        files = [Path(folder, name) for name in ('robot.yaml', 'servo_maps.yaml')]
-        for file in files:
-            file.write_text(run.attached(file.name), encoding='utf-8')
-        return CalibratedRobot.load(*files)
+    return robot_of(run)
 
 
 def _settings_of(run: Run, node: str, declared: Sequence[Parameter]) -> Settings:

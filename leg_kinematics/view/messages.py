@@ -529,7 +529,7 @@ class Hello:
 
 @dataclass(frozen=True)
 class Arm:
-    """This page wants to drive; refused while another one does.
+    """The page wants to drive; refused while another one does.
 
     Attributes
     ----------
@@ -543,7 +543,7 @@ class Arm:
 
 @dataclass(frozen=True)
 class Disarm:
-    """This page drives no more.
+    """The page drives no more.
 
     Attributes
     ----------

@@ -133,4 +133,9 @@ def test_wrong_senders_are_refused(entries: list[str], words: str) -> None:
 
 def test_without_entries_there_are_three() -> None:
     """Pad before keys before navigation."""
-    assert [each.topic for each in read_senders([])] == [PAD, 'drive/cmd_vel', NAV]
+    assert [each.topic for each in read_senders([])] == [
+        PAD,
+        'drive/cmd_vel',
+        'view/cmd_vel',
+        NAV,
+    ]
