@@ -76,8 +76,7 @@ def test_by_default_this_machine(setting: Setting) -> None:
     """By the profile that is shipped, whatever profile lies in the working folder; no word."""
     setting.choose(ROS_DOMAIN_ID='7', ROS_AUTOMATIC_DISCOVERY_RANGE='SYSTEM_DEFAULT')
     assert setting.environment() == {
-        'FASTDDS_DEFAULT_PROFILES_FILE': 'this_machine.xml',
-        'FASTRTPS_DEFAULT_PROFILES_FILE': 'this_machine.xml',
+        network.PROFILES_HERE: 'this_machine.xml',
         'SKIP_DEFAULT_XML_FILE': '1',
     }
     setting.middleware('rmw_cyclonedds_cpp')
@@ -118,8 +117,7 @@ def test_a_network_that_was_named(setting: Setting, monkeypatch: pytest.MonkeyPa
     monkeypatch.setattr(network, 'address_of', lambda *_: '10.77.0.1')
     setting.choose(ROS_STATIC_PEERS='10.77.0.2', ROS_AUTOMATIC_DISCOVERY_RANGE='SUBNET')
     changed = setting.environment('garden0')
-    profile = Path(changed['FASTDDS_DEFAULT_PROFILES_FILE'])
-    assert changed['FASTRTPS_DEFAULT_PROFILES_FILE'] == str(profile)
+    profile = Path(changed[network.PROFILES_HERE])
     assert not profile.exists()
     setting.middleware('rmw_cyclonedds_cpp')
     assert 'address="10.77.0.1"' in setting.environment('garden0')['CYCLONEDDS_URI']

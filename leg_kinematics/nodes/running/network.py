@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
+from rclpy import subscription
 from rclpy.utilities import get_rmw_implementation_identifier
 
 from leg_kinematics.errors import CommandError
@@ -20,8 +21,10 @@ from leg_kinematics.nodes.running.interfaces import address_of
 #: In place of a network: whatever ROS 2's environment says, as for every other node.
 ENVIRONMENT = 'environment'
 
-#: Fast DDS as it is in ROS 2 Jazzy reads the first, later ones the second.
+#: Fast DDS as it is in ROS 2 Jazzy reads the first; later ones read the second, and warn of the
+#: first. What tells one from the other is a class that rclpy has had since then.
 FAST_DDS_PROFILES = ('FASTRTPS_DEFAULT_PROFILES_FILE', 'FASTDDS_DEFAULT_PROFILES_FILE')
+PROFILES_HERE = FAST_DDS_PROFILES[hasattr(subscription, 'MessageInfo')]
 CYCLONE_DDS = 'CYCLONEDDS_URI'
 
 #: Variables by which somebody tells ROS 2 itself whom to reach.
@@ -152,7 +155,7 @@ def _settings(
         profile = folder / 'network.xml'
         profile.write_text(FAST_DDS_NETWORK.format(address=address), encoding='utf-8')
     # A file of profiles that happens to lie in the working folder would be read as well.
-    return dict.fromkeys(FAST_DDS_PROFILES, str(profile)) | {'SKIP_DEFAULT_XML_FILE': '1'}
+    return {PROFILES_HERE: str(profile), 'SKIP_DEFAULT_XML_FILE': '1'}
 
 
 @contextmanager
