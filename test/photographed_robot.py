@@ -95,6 +95,8 @@ class PhotographedRobot:
         Where its sheets lie on the ground: x, y in m and yaw in rad.
     middle
         Where on the ground cameras look, x and y, m.
+    away
+        From there they are so far, m.
     size
         Of the photographs, px.
     marker
@@ -110,6 +112,7 @@ class PhotographedRobot:
         laid: Sequence[Triple],
         *,
         middle: tuple[float, float] = (0.0, 0.0),
+        away: tuple[float, float] = (0.55, 0.68),
         size: tuple[int, int] = (1600, 1200),
         marker: Triple = (0.0, 0.0, 0.0),
     ) -> None:
@@ -138,7 +141,7 @@ class PhotographedRobot:
         self._sheets = [printed.sheet(k, *place) for k, place in enumerate(laid, start=1)]
         self._printed = printed
         self._studio = Studio(self._rng, stretch=(SCALE, SCALE))
-        self._middle = np.array([*middle, 0.0])
+        self._middle, self._away = np.array([*middle, 0.0]), away
         width, height = self._size = size
         centre = [(width - 1) / 2 + 7.0, (height - 1) / 2 - 5.0]
         self._lens = np.array([0.76 * width, *centre, 0.05, -0.04, 0.0, 2e-4, -3e-4])
@@ -227,7 +230,7 @@ class PhotographedRobot:
 
     def _camera(self, way: float) -> Camera:
         """Hold the phone somewhere, on a side."""
-        tilt, away = radians(self._rng.uniform(15.0, 30.0)), self._rng.uniform(0.55, 0.68)
+        tilt, away = radians(self._rng.uniform(15.0, 30.0)), self._rng.uniform(*self._away)
         up = np.array([sin(tilt) * cos(way), sin(tilt) * sin(way), cos(tilt)])
         target = self._middle + self._rng.uniform(-0.02, 0.02, 3)
         eye = target + away * up

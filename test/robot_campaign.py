@@ -12,6 +12,7 @@ where `base_link` is in the body nobody can measure.
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from itertools import count
 from math import radians
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,6 +22,7 @@ import numpy as np
 from leg_kinematics.calibration import ServoMap
 from leg_kinematics.calibration.foot_readings import AT_TIP, FootOnGround, LegStand, Triple
 from leg_kinematics.calibration.measured import Reading, fit_servo_map
+from leg_kinematics.errors import DescriptionError
 from leg_kinematics.identification.approach import Point
 from leg_kinematics.identification.evidence import Evidence, FootSeen
 from leg_kinematics.identification.fit import Identified, identify
@@ -121,6 +123,15 @@ def room_of(robot: Measured) -> Room:
     described = robot.true.robot
     ranges = {joint: each.angle_range for joint, each in present_maps(robot).items()}
     return Room(described, leg_solvers(described, ranges), described.standing.height)
+
+
+def rests(robot: Measured) -> bool:
+    """Tell whether the maps reach the resting posture; otherwise horns have to be fitted anew."""
+    try:
+        room_of(robot)
+    except DescriptionError:
+        return False
+    return True
 
 
 def by_points(points: int) -> Way:
@@ -280,8 +291,12 @@ def campaign(
     """
     result = Campaign()
     robot = BRACKEN.part(BRACKEN.leg_names[:legs])
-    for seed in range(first, first + robots):
+    for seed in count(first):
+        if len(result.worst) == robots:
+            break
         measured = Measured.begin(robot, seed, person or Measurer(mistypes=0.02))
+        if not rests(measured):
+            continue
         for way in ways:
             way(measured)
         result.add(measured, identified(measured))

@@ -220,7 +220,7 @@ class Survey:
         self._obeyed = self._astray = False
         self.finish: Finish | None = None
         self.words = ''
-        # What was there then may have been taken before a session was broken off.
+        # What is there before legs come to a pose may have been taken before they were led anew.
         self._from_before = frozenset(photographs())
         self._place = self._beginning()
         if len(plan.rounds) == 1 and self.stage is Stage.SUMMARY:
@@ -461,6 +461,9 @@ class Survey:
         if self._order(self._bench.power()):
             words = self.words
             self._astray = False
+            # Legs that were led anew may rest a little elsewhere than in the photographs so far.
+            self._from_before = frozenset(self._photographs())
+            self._place = replace(self._place, old=self._from_before)
             self._head_for(self._place)
             self.words = words
 
@@ -681,10 +684,10 @@ class Survey:
 
     @property
     def _broken_off(self) -> tuple[str, ...]:
-        """Photographs that were taken for a pose before a session was broken off, most likely.
+        """Photographs that were taken of this pose before the session was broken off, most likely.
 
-        They were there when this one began, came after those of the pose that was noted last, and
-        nothing was moved since; none where these are too few for a pose.
+        Or before the legs lost their power. They were there when this began anew, came after those
+        of the pose that was noted last, and nothing was moved since; none where these are too few.
         """
         posed = [each for each in self._file.feet if isinstance(each, LegPosed)]
         files, taken = self._photographs(), self._taken

@@ -189,7 +189,7 @@ def pose(
     unused
         How many are there from before that belong to no pose.
     broken_off
-        Those of them that were taken for this pose before a session was broken off, most likely.
+        Those of them that were taken of this pose before the legs were led here anew, most likely.
     moving
         Whether the legs are on their way.
 
@@ -200,8 +200,8 @@ def pose(
         there += f' {UNREADABLE}'
     if broken_off:
         there += (
-            f' {", ".join(broken_off)} came after the last pose that was noted, before this '
-            'session: look whether they show just how the legs stand now.'
+            f' {", ".join(broken_off)} came after the last pose that was noted, before the legs '
+            'were led here: look whether they show just how the legs stand now.'
         )
     elif unused:
         there += f' {unused} from before belong to no pose, and are not used.'

@@ -6,6 +6,7 @@ The board is the machine code of the firmware, photographs are rendered while th
 what is judged is where feet land by the files that were written. Bounds are our own.
 """
 
+import os
 import re
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -57,7 +58,7 @@ class Session:
         self.terminal = terminal
         self.scene = scene
         self.photographer = photographer
-        self.answers = 0
+        self.answers = self.lost = 0
 
     @property
     def shown(self) -> str:
@@ -86,12 +87,21 @@ class Session:
     def poses(self, count: int) -> None:
         """Photograph so many poses."""
         for pose in range(count):
-            self.see(f' {pose} photographed')
+            names = self.photographed_at_rest(pose)
+            self.answer('\r', f'taken: pose {pose + 1}, {len(names)} photographs')
+
+    def photographed_at_rest(self, pose: int) -> list[str]:
+        """Photograph a pose; if the legs lose their pulses, as on a busy machine, do it again."""
+        while True:
+            self.see(f' {pose} photographed|do not obey')
             self.terminal.read_until(lambda: 'on their way' not in self.shown, PATIENCE)
             names = self.photograph(pose + 1)
-            self.see(*names)
+            self.see('|'.join([' '.join(names[-1:]), 'do not obey']))
             self.terminal.read_until(lambda: 'still coming' not in self.shown)
-            self.answer('\r', f'taken: pose {pose + 1}, {len(names)} photographs')
+            if 'do not obey' not in self.shown:
+                return names
+            self.lost += 1
+            self.answer('\r', f' {pose} photographed')
 
     def photograph(self, pose: int) -> list[str]:
         """Photograph a pose from all around, and look at the screen meanwhile."""
@@ -182,6 +192,7 @@ def test_six_legs_by_photographs(chip_process: 'ChipProcess', tmp_path: Path) ->
         tmp_path,
         'bracken',
         AROUND,
+        away=(0.8, 0.9),
         size=(2592, 1944),
         marker=(-18e-3, 0.0, 10e-3),
     )
@@ -189,7 +200,7 @@ def test_six_legs_by_photographs(chip_process: 'ChipProcess', tmp_path: Path) ->
     before = scene.off_mm()
     begun = monotonic()
     with (
-        ThreadPoolExecutor(1) as photographer,
+        ThreadPoolExecutor(1, initializer=os.nice, initargs=(5,)) as photographer,
         at_a_terminal(arguments(scene, chip_process, tmp_path / 'out'), 150, 75) as terminal,
     ):
         session = Session(terminal, scene, photographer)
@@ -208,7 +219,8 @@ def test_six_legs_by_photographs(chip_process: 'ChipProcess', tmp_path: Path) ->
     print(  # noqa: T201 - with pytest -s
         f'Feet off, median and 95 %: before {before[0]:.1f} and {before[1]:.1f} mm, after '
         f'{after[0]:.2f} and {after[1]:.2f} mm; {session.answers} answers, {scene.taken} '
-        f'photographs, {minutes:.0f} minutes with rendering. It said: {said}'
+        f'photographs, {session.lost} times lost, {minutes:.0f} minutes with rendering. It '
+        f'said: {said}'
     )
     assert before[0] > 5.0
     assert after[0] < 0.8

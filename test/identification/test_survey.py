@@ -704,6 +704,28 @@ def test_come_back_after_every_answer(tmp_path: Path) -> None:
     assert len(stands) == 5
 
 
+def test_photographs_before_the_legs_lost_their_power(tmp_path: Path) -> None:
+    """They may show another pose than the legs take anew: they count by a word only."""
+    session = Session(tmp_path, By.PHOTOGRAPHS, legs=LEGS, stations=4)
+    session.until(Stage.POSE)
+    session.answer()
+    session.rest()
+    session.poses += 1
+    session.photographs |= dict.fromkeys(session.two_photographs(), Arrival.WHOLE)
+    assert 'New in the folder: 2-a.jpg, 2-b.jpg' in session.survey.question().text
+    session.survey.choose('x')
+    session.watched.run(1.0)
+    session.survey.choose('enter')
+    session.rest()
+    question = session.survey.question()
+    assert 'None is in the folder yet' in question.text
+    assert '2-a.jpg, 2-b.jpg came after the last pose' in question.text
+    session.survey.choose('enter')
+    assert session.survey.words.startswith('0 new photographs are in the folder')
+    session.survey.choose('o')
+    assert taken(session)[2:] == ['2-a.jpg', '2-b.jpg']
+
+
 def test_a_new_placement_after_something_was_moved(tmp_path: Path) -> None:
     """Coming back, one is asked whether all is where it was; in between one can say so, too."""
     session = Session(tmp_path, stations=4)
