@@ -75,18 +75,12 @@ def place_of(odometry: bytes) -> tuple[float, float]:
 
 
 def test_into_a_chain_that_runs(start_chain: 'StartChain', bag: Path) -> None:
-    """It raises nothing, walks the way of the recording, and gives way to who else drives.
-
-    Foot targets are refused while the gait sends its own.
-    """
+    """It raises nothing, walks the way of the recording, and gives way to who else drives."""
     scene = start_chain()
     operator = scene.operator
     operator.bring_up()
     assert 'call gait/stand first' in Replayed(scene, bag, []).answer(1)['reason']
     operator.stand()
-    told = Replayed(scene, bag, ['foot_targets']).answer(1)
-    assert told['state'] == 'refused'
-    assert 'gait sends foot_targets as well: call gait/hand_over first' in told['reason']
     clock: list[int] = []
     operator.node.create_subscription(Clock, '/clock', lambda m: clock.append(m.clock.sec), 10)
     before = place_of(operator.odometry[-1])

@@ -62,6 +62,9 @@ ON_THEIR_OWN = (
 #: What a gait does that takes velocities.
 LED = ('standing', 'walking')
 
+#: A node tells of itself within this time, s: every second, unless the machine is busy.
+TOLD_WITHIN = 3.0
+
 #: The progress is shown so often, 1/s.
 REFRESH = 5
 
@@ -336,7 +339,7 @@ class _Session:
         def led() -> bool:
             return participant.values.get('gait', {}).get('doing') in LED
 
-        if not participant.happens(led, PATIENCE):
+        if not participant.happens(led, TOLD_WITHIN):
             said = participant.states.get('gait', 'nothing')
             raise CommandError(f'the gait says: {said}; call gait/stand first, if it shall walk')
 
