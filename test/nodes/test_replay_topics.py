@@ -15,8 +15,8 @@ from std_msgs.msg import Float64MultiArray, String
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import NANOSECONDS, JointTargets, RobotReport
 from leg_kinematics.gait import Twist
-from leg_kinematics.nodes import messages, qos
 from leg_kinematics.nodes.replay_topics import ReplayedTopic, ReplayTopics
+from leg_kinematics.nodes.translation import messages, qos
 from leg_kinematics.solver import Trajectory
 
 if TYPE_CHECKING:
