@@ -108,17 +108,19 @@ def _hand_on(one: int, other: int) -> None:
     chance = random.Random(1)
     numbers = count()
     waiting: list[tuple[float, int, int, bytes]] = []
-    loss, delay, jitter, cut = 0.0, 0.0, 0.0, False
+    loss, delay, jitter, cut = 0.0, 0.0, 0.0, 0.0
+    orders = sys.stdin.fileno()
     across = {one: other, other: one}
     while True:
         patience = max(0.0, waiting[0][0] - monotonic()) if waiting else None
-        ready, _, _ = select.select([one, other, sys.stdin], [], [], patience)
+        ready, _, _ = select.select([one, other, orders], [], [], patience)
         for end in ready:
-            if end is sys.stdin:
-                line = sys.stdin.readline()
-                if not line:
+            if end == orders:
+                # Each is answered before the next is given.
+                order = os.read(orders, FRAME)
+                if not order:
                     return
-                loss, delay, jitter, cut = (float(each) for each in line.split())
+                loss, delay, jitter, cut = map(float, order.split())
                 if cut:
                     waiting.clear()
                 sys.stdout.write('shaped\n')
@@ -130,10 +132,9 @@ def _hand_on(one: int, other: int) -> None:
                 heapq.heappush(waiting, (due, next(numbers), across[end], frame))
         while waiting and waiting[0][0] <= monotonic():
             _, _, end, frame = heapq.heappop(waiting)
-            try:
+            # An end that is down takes nothing: the frame is lost, as on any link.
+            with suppress(OSError):
                 os.write(end, frame)
-            except OSError:  # noqa: S112  that end is down: the frame is lost, as on any link
-                continue
 
 
 if __name__ == '__main__':
