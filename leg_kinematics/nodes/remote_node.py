@@ -4,6 +4,7 @@
 
 import sys
 from collections.abc import Callable, Sequence
+from math import isfinite
 from pathlib import Path
 from time import monotonic
 from typing import Any
@@ -122,6 +123,8 @@ class RemoteNode(Node):
     def _shut(self, why: str) -> None:
         self._trouble = why
         self.holding.stop(why, monotonic())
+        # Who asked through that link hears no answer.
+        self._asked.clear()
         if self._link is not None:
             self._link.close()
         self._link, self._register = None, None
@@ -205,8 +208,11 @@ class RemoteNode(Node):
         if self._odometry is not None and now - self._odometry[0] <= ODOMETRY_LASTS:
             at, moves = self._odometry[1].pose.pose, self._odometry[1].twist.twist
             q = at.orientation
-            pose = (at.position.x, at.position.y, float(quat2euler((q.w, q.x, q.y, q.z))[2]))
-            twist = Twist(moves.linear.x, moves.linear.y, moves.angular.z)
+            there = (at.position.x, at.position.y, float(quat2euler((q.w, q.x, q.y, q.z))[2]))
+            speed = Twist(moves.linear.x, moves.linear.y, moves.angular.z)
+            # Who sends anything else is no odometry.
+            if all(map(isfinite, there)) and speed.finite:
+                pose, twist = there, speed
         told = State(state.beat, state.driver, state.ended, state.why, self._nodes, pose, twist)
         self._link.tell(told)
 

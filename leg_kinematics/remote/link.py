@@ -102,7 +102,8 @@ def _open(key: KeyFolder, subjects: Iterable[_Subject], **ends: object) -> Any: 
     tls = {
         'root_ca_certificate': str(folder / AUTHORITY),
         'enable_mtls': True,
-        # Addresses of robots change. Whose certificate it is, the access control looks at.
+        # Addresses of robots change. Whose certificate it is, the access control looks at; it must,
+        # since Zenoh as a caller trusts the authorities of the web as well.
         'verify_name_on_connect': False,
         'close_link_on_expiration': True,
     }

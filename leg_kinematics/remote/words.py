@@ -26,7 +26,7 @@ from leg_kinematics.gait import Offset, Twist
 VERSION = 1
 
 #: Larger texts are not read, bytes.
-MOST_FROM_DRIVER, MOST_FROM_ROBOT = 1024, 16384
+MOST_FROM_DRIVER, MOST_FROM_ROBOT = 1024, 32768
 
 #: No robot is meant to be faster, m/s and rad/s, nor farther off level, m and rad.
 FASTEST, FARTHEST = 10.0, 3.2
@@ -267,7 +267,8 @@ def answer_of(text: bytes) -> Answer:
 
 
 def _written(values: Mapping[str, object]) -> bytes:
-    return json.dumps(values, allow_nan=False, separators=(',', ':')).encode()
+    text = json.dumps(values, allow_nan=False, ensure_ascii=False, separators=(',', ':'))
+    return text.encode()
 
 
 def _read(text: bytes, most: int, kind: type[Any]) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 """Somebody drives a robot from another machine, by the keys of a terminal, through the link."""
 
 import re
+import signal
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -10,15 +11,18 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from leg_kinematics.commands.driving.driven_by_link import DrivenByLink
+from leg_kinematics.teleop.layout import Act
+
 if TYPE_CHECKING:
     from test.chain.conftest import StartChain
-    from test.fleet import Fleet, free_address
+    from test.fleet import Fleet, free_address, until
     from test.relay import Relay
-    from test.terminal import Terminal, at_a_terminal
+    from test.terminal import LEG_KINEMATICS, Terminal, at_a_terminal
 else:
-    from fleet import Fleet, free_address
+    from fleet import Fleet, free_address, until
     from relay import Relay
-    from terminal import at_a_terminal
+    from terminal import LEG_KINEMATICS, at_a_terminal
 
 STANDING, WALKING = (rf'(^gait: |may send\. |^)({state})$' for state in ('standing', 'walking'))
 
@@ -104,6 +108,42 @@ def test_from_another_machine(start_chain: 'StartChain', tmp_path: Path) -> None
         assert terminal.process.returncode == 0
     assert 'nothing is sent any more' in ' '.join(said.split())
     scene.assert_no_jump()
+
+
+def test_run_lets_others_drive(tmp_path: Path) -> None:
+    """With the key of the robot it starts all that they need, and ends it with the chain."""
+    fleet, address = Fleet(tmp_path / 'keys', ('bracken',), ('anna',)), free_address()
+    parameters = tmp_path / 'nodes.yaml'
+    parameters.write_text(f'/**/remote:\n  ros__parameters:\n    listen: {address}\n')
+    told: list[str] = []
+    driven = DrivenByLink(fleet.folder / 'anna', {'bracken': address}, told.append)
+    files = ['--key', str(fleet.robot().folder), '--params-file', str(parameters)]
+    command = [*LEG_KINEMATICS, 'run', '--enable', '--namespace', 'run_by_key', *files]
+    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as process:
+        try:
+
+            def waiting() -> bool:
+                driven.work(0.02)
+                return ('gait', 'waiting for gait/stand') in driven.states
+
+            until(waiting, 'a robot that waits')
+            driven.order([Act.STAND], 0.5)
+
+            def answered() -> bool:
+                driven.work(0.02)
+                return bool(told)
+
+            until(answered, 'an answer')
+            process.send_signal(signal.SIGINT)
+            _, errors = process.communicate(timeout=PATIENCE)
+        finally:
+            process.kill()
+    assert told == ['bracken, stand: gait/stand: now standing_up']
+    assert process.returncode == 0, errors
+    assert 'Traceback' not in errors
+    driven.work(1.0)
+    assert driven.states == [('link', 'nothing is heard from bracken')]
+    driven.leave()
 
 
 def test_what_is_wrong_is_said_before_the_screen(tmp_path: Path) -> None:

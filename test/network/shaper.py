@@ -16,7 +16,7 @@ import struct
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from itertools import count
 from pathlib import Path
 from time import monotonic
@@ -116,10 +116,11 @@ def _hand_on(one: int, other: int) -> None:
         ready, _, _ = select.select([one, other, orders], [], [], patience)
         for end in ready:
             if end == orders:
-                line = sys.stdin.readline()
-                if not line:
+                # Each is answered before the next is given.
+                order = os.read(orders, FRAME)
+                if not order:
                     return
-                loss, delay, jitter, cut = (float(each) for each in line.split())
+                loss, delay, jitter, cut = map(float, order.split())
                 if cut:
                     waiting.clear()
                 sys.stdout.write('shaped\n')
@@ -131,10 +132,9 @@ def _hand_on(one: int, other: int) -> None:
                 heapq.heappush(waiting, (due, next(numbers), across[end], frame))
         while waiting and waiting[0][0] <= monotonic():
             _, _, end, frame = heapq.heappop(waiting)
-            try:
+            # An end that is down takes nothing: the frame is lost, as on any link.
+            with suppress(OSError):
                 os.write(end, frame)
-            except OSError:
-                continue
 
 
 if __name__ == '__main__':

@@ -12,6 +12,7 @@ from time import monotonic
 from typing import TYPE_CHECKING
 
 import pytest
+import rclpy
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 from geometry_msgs.msg import PoseStamped, TwistStamped
 from nav_msgs.msg import Odometry
@@ -183,6 +184,34 @@ def test_orders_are_answered_by_what_was_done(probe: 'Probe', anna: Anna) -> Non
     probe.until(
         lambda: anna.state and anna.state.why.get(anna.identity) == 'stop was ordered', 'why'
     )
+
+
+def test_an_order_outlives_the_link_that_it_came_by(
+    probe: 'Probe', anna: Anna, fleet: Fleet
+) -> None:
+    """Its answer comes too late for whoever gave it, who is told to look; the node goes on."""
+    slow = rclpy.create_node('slow')
+    done: list[bool] = []
+
+    def stood(_: Trigger.Request, response: Trigger.Response) -> Trigger.Response:
+        done.append(True)
+        response.success, response.message = True, 'now standing'
+        return response
+
+    slow.create_service(Trigger, 'gait/stand', stood)
+    client = probe.node.create_client(Trigger, 'gait/stand')
+    probe.until(client.service_is_ready, 'gait/stand')
+    anna.robot.order(Order.STAND, monotonic())
+    fleet.authority.issue(Role.DRIVER, 'carl')
+    probe.until(lambda: anna.told, 'an answer')
+    assert anna.told == [
+        (Order.STAND, Answer(success=False, words='not answered: look at the robot'))
+    ]
+    probe.add(slow)
+    probe.until(lambda: done, 'the robot to stand')
+    anna.until_heard()
+    anna.hand = Wanted(Twist(0.03))
+    anna.until_speed(0.03)
 
 
 def test_states_tell_of_the_nodes_and_where_the_robot_is(probe: 'Probe', anna: Anna) -> None:

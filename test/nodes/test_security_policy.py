@@ -153,7 +153,7 @@ def allowed(profile: ET.Element) -> Allowed:
 def test_it_is_written_by_the_schema(policy: ET.Element) -> None:
     """Nothing in it that no reader of policies would know, and nothing denied.
 
-    The tool of ROS 2 (`generate_artifacts` of sros2) takes comments among enclaves for enclaves.
+    The tool of ROS 2 (`generate_artifacts` of sros2) takes a comment there for an enclave.
     """
     text = (CONFIG / 'security' / 'policy.xml').read_text(encoding='utf-8')
     assert '<!--' not in text[text.index('<policy') :]

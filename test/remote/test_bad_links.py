@@ -41,7 +41,7 @@ LOOK = 15.0
 #: A busy machine looks at its words late; the bound itself is judged in simulated time, s.
 LATE = 0.2
 
-BAD: Mapping[str, Mapping[str, Any]] = {
+BAD: Mapping[str, dict[str, Any]] = {
     'clean': {},
     '5 % lost': {'loss': 0.05},
     '20 % lost': {'loss': 0.2},

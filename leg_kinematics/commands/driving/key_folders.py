@@ -59,7 +59,7 @@ def robot(*, name: str, folder: Path) -> None:
     """Make the key of a robot."""
     made = _said(lambda: Authority(folder).issue(Role.ROBOT, name))
     click.echo(
-        f'Copy {made} to the robot, and start remote_node there with the parameter key. Copy '
+        f'Copy {made} to the robot, for leg-kinematics run --key. Copy '
         f'{folder / REGISTER} into the folders of all drivers who shall drive it.'
     )
 
