@@ -173,7 +173,8 @@ def test_nothing_is_driven_over_a_connection_that_came_back(opened: Opened) -> N
     """A press ends with its connection, though the pointer stays down."""
     server = driven(opened)
     press(server)
-    server.hang_up()
+    server.stop()
+    server.start()
     server.until(lambda: len(server.of('hello')) == 2)
     after = len(server.heard)
     server.until(lambda: server.page.inner_text('#arm') == 'Disarm')
@@ -202,11 +203,11 @@ def test_release_is_there_for_everybody_and_says_what_happened(opened: Opened) -
     server.until(lambda: server.of('order') == [{'kind': 'order', 'order': 'release'}])
     server.say(Answered(2.0, 'release', success=True, words='released: all pulses are off'))
     server.until(lambda: 'all pulses are off' in server.page.inner_text('#drive-words'))
-    server.answers = False
-    server.hang_up()
+    server.stop()
     server.until(lambda: 'No connection' in server.page.inner_text('#drive-words'))
     server.page.tap('#release')
     assert 'NOT sent' in server.page.inner_text('#drive-words')
+    server.start()
 
 
 def test_the_way_by_keyboard(opened: Opened) -> None:
