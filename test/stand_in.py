@@ -1,136 +1,158 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""Stands in for the server of the page: it hears and says what a test wants."""
+"""A house behind the server of the page that hears and says what a test wants."""
 
-import json
+import asyncio
 from collections.abc import Callable
 from dataclasses import asdict
-from pathlib import Path
+from queue import Queue
+from threading import Thread
 from time import monotonic
-from typing import TYPE_CHECKING, Any, cast
+from typing import Any, cast
 
-from playwright.sync_api import Page, Route, WebSocketRoute
+from playwright.sync_api import Page as Tab
 
-from leg_kinematics.view.messages import Control, Frame, ToPage
-
-if TYPE_CHECKING:
-    from test.installed_page import BUILT
-else:
-    from installed_page import BUILT
-
-#: Nothing listens there: all that the page asks for is answered here.
-ORIGIN = 'http://page.invalid'
-
-TOKEN = 'a token / with + odd % letters'  # noqa: S105
-
-#: Nothing but what comes from the server itself, and no script or style within the document.
-POLICY = (
-    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
-    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+from leg_kinematics.view.messages import (
+    FRAMES_A_SECOND,
+    Control,
+    Events,
+    Frame,
+    FromPage,
+    ToPage,
 )
+from leg_kinematics.view.server import Address, Page, Server
 
-_TYPES = {'.html': 'text/html', '.js': 'text/javascript', '.css': 'text/css'}
+TOKEN = 'a-token_for-a_test'  # noqa: S105
 
 #: Until what has to happen counts as not happening, s.
-_PATIENCE = 20.0
+_PATIENCE = 40.0
 
 
 class StandIn:
-    """A server for one page.
+    """Stands in for a robot or a recording, for one page in a browser.
 
     Parameters
     ----------
-    page
-        It is opened here.
+    tab
+        Where the page is opened.
     greeting
-        What is said to whoever has said `hello`.
+        What is said to whoever comes.
 
     Attributes
     ----------
     heard
-        What the page has said, in its order.
+        What the page has said, in its order; `hello` stands for its coming.
     faults
-        Errors and warnings in the page's console, and requests for what is not there.
+        Errors and warnings in the page's console, and whatever it asked others for.
 
     """
 
-    def __init__(self, page: Page, *greeting: ToPage) -> None:
-        """Serve the page; it is not opened yet."""
-        self.page = page
+    def __init__(self, tab: Tab, *greeting: ToPage) -> None:
+        """Serve; the page is not opened yet."""
+        self.page = tab
         self.greeting = greeting
         self.heard: list[dict[str, Any]] = []
         self.faults: list[str] = []
-        self.answers = True
-        self._socket: WebSocketRoute | None = None
-        page.on('console', lambda message: self._note(message.type, message.text))
-        page.on('pageerror', lambda error: self.faults.append(str(error)))
-        page.route('**/*', self._serve)
-        page.route_web_socket('**/*', self._connect)
+        self._pages: dict[int, Page] = {}
+        self._steps = 0
+        self._address = Address('127.0.0.1', 0, TOKEN)
+        self._loop = asyncio.new_event_loop()
+        self._stop: asyncio.Event
+        self._thread: Thread
+        self.start()
+        tab.on('console', lambda message: self._note(message.type, message.text))
+        tab.on('pageerror', lambda error: self.faults.append(str(error)))
+        tab.on('request', lambda request: self._see(request.url))
 
-    def open(self, *, hello: bool = True) -> None:
-        """Open the page, and wait until it has said `hello`."""
-        self.page.goto(f'{ORIGIN}/#{TOKEN.replace("%", "%25").replace(" ", "%20")}')
-        if hello:
+    # ---- what a test does
+
+    def start(self) -> None:
+        """Serve, again at the same address if it was stopped."""
+        began: Queue[Address] = Queue()
+        self._loop = asyncio.new_event_loop()
+        self._stop = asyncio.Event()
+        server = Server(self, self._address)
+        self._thread = Thread(
+            target=lambda: self._loop.run_until_complete(server.run(self._stop, began.put))
+        )
+        self._thread.start()
+        self._address = began.get(timeout=_PATIENCE)
+
+    def stop(self) -> None:
+        """Serve no more, as a server that has died."""
+        self._loop.call_soon_threadsafe(self._stop.set)
+        self._thread.join()
+        self._loop.close()
+
+    def open(self, token: str = TOKEN) -> None:
+        """Open the page; with the right token, wait until it has come."""
+        self.page.goto(f'http://{self._address.authority}/#{token}')
+        if token == TOKEN:
             self.until(lambda: bool(self.of('hello')))
 
     def say(self, *messages: ToPage) -> None:
         """Say something to the page."""
-        assert self._socket is not None
         for message in messages:
-            self._socket.send(json.dumps(asdict(message)))
-
-    def hang_up(self, code: int = 1001, why: str = '') -> None:
-        """Close the connection."""
-        assert self._socket is not None
-        self._socket.close(code=code, reason=why)
+            self._loop.call_soon_threadsafe(self._say, message)
 
     def of(self, kind: str) -> list[dict[str, Any]]:
         """Give what the page has said of a kind."""
-        return [message for message in self.heard if message['kind'] == kind]
+        return [message for message in list(self.heard) if message['kind'] == kind]
 
     def show(self, frame: Frame) -> None:
         """Say a frame, and wait until it is drawn."""
         self.say(frame)
-        self.until(lambda: self.page.evaluate('legKinematics.drawn().at') == frame.at)
+        self.page.wait_for_function('at => legKinematics.drawn().at === at', arg=frame.at)
 
     def until(self, happens: Callable[[], bool]) -> None:
         """Wait until something has happened."""
         end = monotonic() + _PATIENCE
         while not happens():
             assert monotonic() < end, f'not within {_PATIENCE:g} s; heard {self.heard[-3:]}'
-            self.page.wait_for_timeout(5.0)
+            self.page.wait_for_timeout(10.0)
 
     def numbers(self, question: str) -> dict[str, list[float]]:
         """Ask the page what the scene has, such as `feet`."""
         return cast('dict[str, list[float]]', self.page.evaluate(f'legKinematics.{question}()'))
 
+    # ---- what the server does, in its own thread
+
+    def come(self, page: Page) -> None:
+        """Greet a page."""
+        self._pages[page.number] = page
+        for message in self.greeting:
+            page.say(message)
+        self.heard.append({'kind': 'hello'})
+
+    def take(self, page: Page, message: FromPage) -> None:
+        """Note what a page says."""
+        del page
+        self.heard.append(asdict(message))
+
+    def leave(self, page: Page) -> None:
+        """Forget a page."""
+        del self._pages[page.number]
+
+    def step(self) -> None:
+        """Say something twice a second, so that no page takes the server for dead."""
+        self._steps += 1
+        if self._steps % (FRAMES_A_SECOND // 2) == 0:
+            self._say(Events(()))
+
+    def _say(self, message: ToPage) -> None:
+        for page in self._pages.values():
+            page.say(message)
+
+    # ---- what the browser says
+
     def _note(self, kind: str, text: str) -> None:
-        if kind in {'error', 'warning'} and 'GPU stall due to ReadPixels' not in text:
+        expected = ('GPU stall due to ReadPixels', 'WebSocket connection to')
+        if kind in {'error', 'warning'} and not any(words in text for words in expected):
             self.faults.append(text)
 
-    def _serve(self, route: Route) -> None:
-        path = route.request.url.removeprefix(ORIGIN).lstrip('/') or 'index.html'
-        file = BUILT / path
-        if not route.request.url.startswith(ORIGIN) or not file.is_file():
-            self.faults.append(f'asked for {route.request.url}')
-            route.abort()
-            return
-        kind = _TYPES.get(Path(path).suffix, 'image/svg+xml')
-        headers = {'Content-Security-Policy': POLICY}
-        route.fulfill(body=file.read_bytes(), content_type=kind, headers=headers)
-
-    def _connect(self, socket: WebSocketRoute) -> None:
-        if not self.answers:
-            socket.close(code=1001)
-            return
-        self._socket = socket
-        socket.on_message(self._hear)
-
-    def _hear(self, text: str | bytes) -> None:
-        message = json.loads(text)
-        self.heard.append(message)
-        if message['kind'] == 'hello':
-            self.say(*self.greeting)
+    def _see(self, url: str) -> None:
+        if not url.startswith(f'http://{self._address.authority}/'):
+            self.faults.append(f'asked for {url}')
 
 
 def armed(words: str = 'this page drives', press: int = 0) -> Control:

@@ -2,35 +2,23 @@
 # SPDX-License-Identifier: Apache-2.0
 """A browser for these tests."""
 
-import shutil
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
-from playwright.sync_api import Browser, Page, ViewportSize, sync_playwright
+from playwright.sync_api import Browser, Page, ViewportSize
 
 from leg_kinematics.view.messages import ToPage
 
 if TYPE_CHECKING:
-    from test.stand_in import StandIn
+    from test.browser import chromium
+    from test.stand_in import TOKEN, StandIn
 else:
-    from stand_in import StandIn
+    from browser import chromium
+    from stand_in import TOKEN, StandIn
 
-#: Draws by the processor, and asks nobody for anything but our pages.
-OPTIONS = (
-    '--no-sandbox',
-    '--use-angle=swiftshader',
-    '--enable-unsafe-swiftshader',
-    '--disable-quic',
-    '--no-first-run',
-    '--disable-background-networking',
-    '--disable-component-update',
-    '--disable-sync',
-)
-
-WIDE: ViewportSize = {'width': 1440, 'height': 900}
+WIDE: ViewportSize = {'width': 1280, 'height': 720}
 PHONE: ViewportSize = {'width': 390, 'height': 844}
 
 Opened = Callable[..., StandIn]
@@ -38,16 +26,9 @@ Opened = Callable[..., StandIn]
 
 @pytest.fixture(scope='module')
 def browser() -> Iterator[Browser]:
-    """Start the browser of the system once for a file of tests."""
-    found = shutil.which('chromium')
-    if found is None:
-        pytest.skip('Chromium is absent')
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path=Path(found), args=[*OPTIONS], chromium_sandbox=False
-        )
+    """Start the browser once for a file of tests."""
+    with chromium() as browser:
         yield browser
-        browser.close()
 
 
 @pytest.fixture
@@ -56,7 +37,9 @@ def opened(browser: Browser) -> Iterator[Opened]:
     with ExitStack() as stack:
         servers: list[StandIn] = []
 
-        def open_page(*greeting: ToPage, dark: bool = False, phone: bool = False) -> StandIn:
+        def open_page(
+            *greeting: ToPage, dark: bool = False, phone: bool = False, token: str = TOKEN
+        ) -> StandIn:
             context = browser.new_context(
                 viewport=PHONE if phone else WIDE,
                 color_scheme='dark' if dark else 'light',
@@ -66,8 +49,9 @@ def opened(browser: Browser) -> Iterator[Opened]:
             stack.callback(context.close)
             page: Page = context.new_page()
             server = StandIn(page, *greeting)
-            server.open()
+            stack.callback(server.stop)
             servers.append(server)
+            server.open(token)
             return server
 
         yield open_page

@@ -69,7 +69,7 @@ function link(state: Link, words: string): void {
   const element = byId('link');
   if (state !== 'connected' || element.dataset['link'] !== 'connected') {
     element.dataset['link'] = state;
-    write(byId('link-words'), words);
+    write(byId('link-words'), state === 'refused' ? 'refused' : words);
     if (state === 'refused') refused = words;
     else if (state === 'connected') refused = '';
     if (state === 'connected') forgetEvents();
