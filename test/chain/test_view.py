@@ -5,6 +5,7 @@
 import subprocess
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from math import dist
 from typing import TYPE_CHECKING
 
@@ -72,6 +73,11 @@ class Watched:
         self.until(near, 'the page showing the feet where the board has put them')
 
 
+def has_power(watched: Watched) -> bool:
+    """Whether a page says that the joints follow."""
+    return watched.power() == PowerState.FOLLOWING
+
+
 def _near(one: list[float], other: tuple[float, float, float]) -> bool:
     return dist(one, other) < WITHIN
 
@@ -94,7 +100,7 @@ def test_a_page_shows_and_drives_a_running_chain(start_chain: 'StartChain') -> N
         )
         for each in (one, other):
             each.page.goto(url)
-            each.until(lambda each=each: each.power() == PowerState.FOLLOWING, 'power')
+            each.until(partial(has_power, each), 'power')
             each.sees_the_feet()
 
         driver = other.page
