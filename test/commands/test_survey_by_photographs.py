@@ -192,8 +192,8 @@ def test_six_legs_by_photographs(chip_process: 'ChipProcess', tmp_path: Path) ->
         tmp_path,
         'bracken',
         AROUND,
-        away=(0.8, 0.9),
-        size=(2592, 1944),
+        away=(0.75, 0.85),
+        size=(1600, 1200),
         marker=(-18e-3, 0.0, 10e-3),
     )
     bounds = scene.bounds_us
