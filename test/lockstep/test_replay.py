@@ -175,7 +175,7 @@ def way_of(twists: list[Twist], tick: float) -> Pose:
     return pose
 
 
-@pytest.mark.parametrize('speed', [0.5, 1.0, 4.0])
+@pytest.mark.parametrize('speed', [0.5, 4.0])
 def test_the_way_is_the_same_at_any_speed(run: Run, bracken: CalibratedRobot, speed: float) -> None:
     """What is sent adds up to what was recorded, though it is paused on its way."""
     replaying = Replaying(bracken, run, speed=speed)
@@ -237,7 +237,7 @@ TARGETS = ('foot_targets', 'joint_trajectory')
 
 
 @pytest.mark.parametrize('topic', TARGETS)
-@pytest.mark.parametrize('speed', [0.5, 1.0, 10.0])
+@pytest.mark.parametrize('speed', [1.0, 10.0])
 def test_targets_are_played_along_their_path(
     run: Run, bracken: CalibratedRobot, topic: str, speed: float
 ) -> None:
