@@ -9,13 +9,14 @@ import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from time import monotonic
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 import rclpy
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 from geometry_msgs.msg import PoseStamped, TwistStamped
 from nav_msgs.msg import Odometry
+from rclpy.client import Client
 from std_msgs.msg import Float64
 from std_srvs.srv import Trigger
 
@@ -199,7 +200,7 @@ def test_an_order_outlives_the_link_that_it_came_by(
         return response
 
     slow.create_service(Trigger, 'gait/stand', stood)
-    client = probe.node.create_client(Trigger, 'gait/stand')
+    client: Client[Any, Any] = probe.node.create_client(Trigger, 'gait/stand')
     probe.until(client.service_is_ready, 'gait/stand')
     anna.robot.order(Order.STAND, monotonic())
     fleet.authority.issue(Role.DRIVER, 'carl')
