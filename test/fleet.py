@@ -10,7 +10,7 @@ from time import monotonic, sleep
 from leg_kinematics.remote.authority import Authority
 from leg_kinematics.remote.keys import KeyFolder, Role
 
-PATIENCE = 30.0
+PATIENCE = 60.0
 
 
 class Fleet:

@@ -37,6 +37,7 @@ def driven_from_elsewhere(key: Path, namespace: str, params_file: Path) -> Itera
                     *('--ros-args', *common, *own),
                 ],
                 start_new_session=True,
+                text=True,
             )
             stack.callback(end, process)
         yield

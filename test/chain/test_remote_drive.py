@@ -26,7 +26,7 @@ else:
 
 STANDING, WALKING = (rf'(^gait: |may send\. |^)({state})$' for state in ('standing', 'walking'))
 
-PATIENCE = 30.0
+PATIENCE = 60.0
 
 
 @contextmanager
