@@ -6,9 +6,11 @@ For example, beside a chain that runs and a node that publishes `joy`::
 
     ros2 launch leg_kinematics teleop_launch.py
     ros2 launch leg_kinematics teleop_launch.py namespace:=bracken layout:=mine.yaml
+    ros2 launch leg_kinematics teleop_launch.py teleop:=false remote:=true key:=keys/bracken
 
 The robot moves only while the hold control of the layout is pressed. With `teleop:=false` there is
-only the arbiter, for a robot whose pad is read on another machine; there `arbiter:=false`.
+only the arbiter, for a robot whose pad is read on another machine; there `arbiter:=false`. With
+`remote:=true` drivers on other machines who hold a key drive it without ROS 2.
 """
 
 from pathlib import Path
@@ -27,7 +29,9 @@ PACKAGE = 'leg_kinematics'
 def generate_launch_description() -> LaunchDescription:
     """Declare the arguments, and start both nodes."""
     config = Path(get_package_share_directory(PACKAGE), 'config')
-    layout = ParameterValue(LaunchConfiguration('layout'), value_type=str)
+    layout, key = (
+        ParameterValue(LaunchConfiguration(name), value_type=str) for name in ('layout', 'key')
+    )
 
     def node(name: str, *parameters: object) -> Node:
         return Node(
@@ -40,9 +44,9 @@ def generate_launch_description() -> LaunchDescription:
             condition=IfCondition(LaunchConfiguration(name)),
         )
 
-    def switch(name: str, description: str) -> DeclareLaunchArgument:
+    def switch(name: str, description: str, default: str = 'true') -> DeclareLaunchArgument:
         return DeclareLaunchArgument(
-            name, default_value='true', choices=['true', 'false'], description=description
+            name, default_value=default, choices=['true', 'false'], description=description
         )
 
     return LaunchDescription(
@@ -62,7 +66,12 @@ def generate_launch_description() -> LaunchDescription:
             ),
             switch('teleop', 'Start the node that a gamepad drives by.'),
             switch('arbiter', 'Start the node that decides whose velocity counts.'),
+            switch('remote', 'Start the node that drivers on other machines reach.', 'false'),
+            DeclareLaunchArgument(
+                'key', default_value='', description='Folder of the key of the robot, for remote.'
+            ),
             node('teleop', {'layout': layout}),
             node('arbiter'),
+            node('remote', {'key': key}),
         ]
     )

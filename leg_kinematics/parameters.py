@@ -114,9 +114,10 @@ def choice(default: Choice, meaning: str) -> Choice:
     return field(default=default, metadata={_KEY: parameter})
 
 
-def text(meaning: str, default: str = '') -> str:
+def text(meaning: str, default: str = '', read: Callable[[str], str] = lambda value: value) -> str:
     """Declare a field that holds a text; without a default the user has to set it."""
-    return field(default=default, metadata={_KEY: Parameter(default, meaning, required=True)})
+    parameter = Parameter(default, meaning, required=True, read=read)
+    return field(default=default, metadata={_KEY: parameter})
 
 
 def texts(read: Callable[[list[str]], T], meaning: str, *, required: bool = False) -> T:

@@ -10,14 +10,17 @@ from pathlib import Path
 import click
 
 from leg_kinematics.calibration import load_servo_maps
-from leg_kinematics.commands.chain_options import check_boards, namespace_of, network_option
-from leg_kinematics.commands.confirm import confirm, yes_option
-from leg_kinematics.commands.files import InputFile, WrongFileError, config_folder
+from leg_kinematics.commands.options.chain_options import check_boards, namespace_of, network_option
+from leg_kinematics.commands.options.files import InputFile, WrongFileError, config_folder
+from leg_kinematics.commands.terminal.confirm import confirm, yes_option
 from leg_kinematics.errors import BoardError, LegKinematicsError
 from leg_kinematics.nodes.caution import CAUTION
-from leg_kinematics.nodes.chain_processes import MockBoards
-from leg_kinematics.nodes.parameter_file import check_node_names
+from leg_kinematics.nodes.remote_processes import driven_from_elsewhere
+from leg_kinematics.nodes.running.parameter_file import check_node_names
+from leg_kinematics.nodes.taking_part.chain_processes import MockBoards
 from leg_kinematics.parameters import Value
+from leg_kinematics.remote.keys import KeyFolder, Role
+from leg_kinematics.remote.link import load_zenoh
 from leg_kinematics.robot import load_robot
 
 
@@ -61,6 +64,12 @@ from leg_kinematics.robot import load_robot
     is_flag=True,
     help='Configure and activate the bridge: powers servos, after a question if they are real.',
 )
+@click.option(
+    '--key',
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    help='Folder of the key of this robot: drivers on other machines whom its register lists may '
+    'drive it then, by leg-kinematics drive --robot.',
+)
 @network_option
 @yes_option
 def run(
@@ -71,6 +80,7 @@ def run(
     params_file: Path | None,
     namespace: str,
     enable: bool,
+    key: Path | None,
     yes: bool,
 ) -> None:
     """Run the three nodes in one process, until interrupted.
@@ -78,11 +88,11 @@ def run(
     Without --robot and --servo-maps it is the example robot, without --board there is a mock for
     every board that the servo maps name. With a real board, Ctrl-C ends kinematics, gait and
     bridge, but not the pulses: the board then acts by the parameter board_silence_reaction, which
-    is to hold.
+    is to hold. With --key there are two more processes, the nodes arbiter and remote.
     """
     # Imported here: --help shall not wait for ROS 2.
     from leg_kinematics.nodes.one_process import one_process  # noqa: PLC0415
-    from leg_kinematics.nodes.process import run as run_nodes  # noqa: PLC0415
+    from leg_kinematics.nodes.running.process import run as run_nodes  # noqa: PLC0415
 
     config = config_folder()
     described = robot or config / 'robots' / 'bracken.yaml'
@@ -90,6 +100,9 @@ def run(
     parameters = params_file or config / 'nodes.yaml'
     try:
         check_node_names(parameters)
+        if key is not None:
+            load_zenoh()
+            KeyFolder.load(key, Role.ROBOT).register()
         maps = load_servo_maps(mapped, load_robot(described))
     except LegKinematicsError as error:
         raise WrongFileError(str(error)) from error
@@ -116,6 +129,8 @@ def run(
                 )
             else:
                 click.echo(CAUTION, err=True)
+        if key is not None:
+            stack.enter_context(driven_from_elsewhere(key, namespace, parameters))
         bridge: dict[str, Value] = files | {'boards': list(boards), 'enable': enable}
         code = run_nodes(lambda: one_process(files, bridge), arguments)
     sys.exit(code)

@@ -41,7 +41,7 @@ class OrderCalls:
     ) -> None:
         """Call nothing yet."""
         self._clients: dict[str, Client[Any, Any]] = {
-            name: node.create_client(Trigger, name) for name in (*names, RELEASE)
+            name: node.create_client(Trigger, name) for name in dict.fromkeys([*names, RELEASE])
         }
         self._tell = tell
         self._tries = 0

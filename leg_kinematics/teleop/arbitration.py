@@ -16,7 +16,13 @@ from leg_kinematics.teleop.steering import STOP_TOLD_FOR
 #: A refused sender is told of for so long after it has spoken, s.
 REFUSAL_SHOWN_FOR = 1.0
 
-DEFAULT_SENDERS = ('teleop/cmd_vel=100:0.5', 'drive/cmd_vel=90:0.5', 'nav/cmd_vel=10:0.5')
+DEFAULT_SENDERS = (
+    'teleop/cmd_vel=100:0.5',
+    'drive/cmd_vel=90:0.5',
+    'view/cmd_vel=85:0.5',
+    'remote/cmd_vel=80:0.5',
+    'nav/cmd_vel=10:0.5',
+)
 
 _SENDER = re.compile(r'([A-Za-z~/][\w/]*)=(\d{1,3}):(\d+(?:\.\d*)?)')
 

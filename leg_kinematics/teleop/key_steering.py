@@ -89,11 +89,16 @@ class KeySteering:
         self._parameters = parameters
         self._key: Key | None = None
         self._pressed_at = self._counts_until = self._driven_at = -float('inf')
+        self._barred: Key | None = None
         self.fast = False
 
     def press(self, key: Key, now: float) -> Act | None:
         """Take a key, at an instant, s; give what it orders, if anything."""
         if key in WALKING_KEYS:
+            if key is self._barred and now - self._pressed_at <= FIRST_REPEAT_WITHIN:
+                self._pressed_at = now
+                return None
+            self._barred = None
             repeated = key is self._key and now - self._pressed_at <= FIRST_REPEAT_WITHIN
             self._key, self._pressed_at = key, now
             self._counts_until = now + (REPEATS_WITHIN if repeated else FIRST_REPEAT_WITHIN)
@@ -107,6 +112,11 @@ class KeySteering:
     def stop(self) -> None:
         """Stand still until a key is pressed anew."""
         self._key, self._counts_until = None, -float('inf')
+
+    def interrupt(self) -> None:
+        """Stand still until the key that is held is let go, or another one is pressed."""
+        self._barred = self._key or self._barred
+        self.stop()
 
     def step(self, now: float) -> Wanted:
         """Say what is wanted at an instant, s."""

@@ -18,13 +18,13 @@ from click.testing import CliRunner
 from rclpy.exceptions import InvalidNamespaceException
 from rclpy.validate_namespace import validate_namespace
 
-from leg_kinematics.commands import files
-from leg_kinematics.commands.chain_options import NAMESPACE
 from leg_kinematics.commands.demo import Summary
-from leg_kinematics.commands.files import config_folder
 from leg_kinematics.commands.main import main
-from leg_kinematics.nodes.catalogue import NODES
-from leg_kinematics.nodes.operator import Operator
+from leg_kinematics.commands.options import files
+from leg_kinematics.commands.options.chain_options import NAMESPACE
+from leg_kinematics.commands.options.files import config_folder
+from leg_kinematics.nodes.running.catalogue import NODES
+from leg_kinematics.nodes.taking_part.operator import Operator
 
 #: The console script, wherever it is installed.
 LEG_KINEMATICS = [sys.executable, '-c', 'from leg_kinematics.commands.main import main; main()']
@@ -111,7 +111,15 @@ def test_the_parameters_are_listed_for_scripts() -> None:
     done = CliRunner().invoke(main, ['parameters', '--json'])
     assert done.exit_code == 0
     listing = json.loads(done.stdout)
-    assert list(listing) == ['kinematics', 'gait', 'bridge', 'player', 'teleop', 'arbiter']
+    assert list(listing) == [
+        'kinematics',
+        'gait',
+        'bridge',
+        'player',
+        'teleop',
+        'arbiter',
+        'remote',
+    ]
     for node, declared in NODES.items():
         assert [each['name'] for each in listing[node]] == [each.name for each in declared]
     (lift,) = (each for each in listing['gait'] if each['name'] == 'lift')

@@ -4,8 +4,10 @@
 
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
+from functools import cache
 from math import nan
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -20,16 +22,20 @@ from rclpy.parameter import parameter_value_to_python
 from leg_kinematics.errors import CommandError
 from leg_kinematics.nodes.arbiter_node import ArbiterNode
 from leg_kinematics.nodes.bridge_node import BridgeNode
-from leg_kinematics.nodes.catalogue import NODES
 from leg_kinematics.nodes.gait_node import GaitNode
 from leg_kinematics.nodes.kinematics_node import KinematicsNode
-from leg_kinematics.nodes.parameters import as_overrides, descriptor_of
 from leg_kinematics.nodes.player_node import PlayerNode
+from leg_kinematics.nodes.remote_node import RemoteNode
+from leg_kinematics.nodes.running.catalogue import NODES
+from leg_kinematics.nodes.running.parameters import as_overrides, descriptor_of
 from leg_kinematics.nodes.teleop_node import TeleopNode
 from leg_kinematics.parameters import Parameter, Value, validate
 
 if TYPE_CHECKING:
+    from test.fleet import Fleet
     from test.nodes.conftest import Probe
+else:
+    from fleet import Fleet
 
 EVERY = [(node, each) for node, declared in NODES.items() for each in declared]
 
@@ -74,16 +80,32 @@ KINDS: Mapping[str, Callable[..., Node]] = {
     'player': PlayerNode,
     'teleop': TeleopNode,
     'arbiter': ArbiterNode,
+    'remote': RemoteNode,
 }
 
 
 #: These need not know which robot it is.
-WITHOUT_ROBOT = ('teleop', 'arbiter')
+WITHOUT_ROBOT = ('teleop', 'arbiter', 'remote')
+
+
+#: A place for keys that goes when the tests end.
+PLACE = TemporaryDirectory()
+
+#: Addresses of documentation (RFC 5737), which no computer has: there nobody listens.
+NOWHERE, ELSEWHERE = '192.0.2.1:7447', '192.0.2.2:7447'
+
+
+@cache
+def robot_key() -> str:
+    """Make a key for the node that needs one."""
+    return str(Fleet(Path(PLACE.name) / 'keys').robot().folder)
 
 
 def overrides_of(node: str, files: Mapping[str, str]) -> dict[str, Value]:
     """Return what a node needs."""
     if node in WITHOUT_ROBOT:
+        if node == 'remote':
+            return {'key': robot_key(), 'listen': NOWHERE}
         return {'layout': str(LAYOUT)} if node == 'teleop' else {}
     needed: dict[str, Value] = {**files}
     if node == 'player':
@@ -256,6 +278,7 @@ OTHERS: Mapping[str, dict[str, Value]] = {
     'bridge': {'store_limits': True, 'board_silence_reaction': 'release', 'rate': 200.0},
     'teleop': {'dead_zone': 0.2, 'fast_speed': 0.1},
     'arbiter': {'senders': ['pad=2:0.3', 'nav=1:1.0']},
+    'remote': {'listen': ELSEWHERE},
     'player': {'loop': True, 'preview': 0.1, 'line_tolerance': 0.001},
 }
 

@@ -14,7 +14,7 @@ import sys
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree as ET
 
 import pytest
@@ -23,19 +23,25 @@ from rclpy.parameter import Parameter
 
 from leg_kinematics.chain.calibrated_robot import CalibratedRobot
 from leg_kinematics.chain.solving import LineParameters
-from leg_kinematics.commands.driver import STOP_ORDER, THROUGH_ARBITER
+from leg_kinematics.commands.driving.driven_by_topics import THROUGH_ARBITER
 from leg_kinematics.moves.moving import Moving, MovingParameters
 from leg_kinematics.nodes.arbiter_node import ArbiterNode
 from leg_kinematics.nodes.bridge_node import BridgeNode
-from leg_kinematics.nodes.driver import DriverTopics
+from leg_kinematics.nodes.driver import STOP_EVERYBODY, DriverTopics
 from leg_kinematics.nodes.gait_node import GaitNode
-from leg_kinematics.nodes.joining import RunningChain
 from leg_kinematics.nodes.kinematics_node import KinematicsNode
 from leg_kinematics.nodes.moving_topics import MovingTopics
-from leg_kinematics.nodes.participant import Participant
 from leg_kinematics.nodes.player_node import PlayerNode
-from leg_kinematics.nodes.recorder import CONTACTS, TOPICS, Recorder
+from leg_kinematics.nodes.remote_node import RemoteNode
+from leg_kinematics.nodes.taking_part.joining import RunningChain
+from leg_kinematics.nodes.taking_part.participant import Participant
+from leg_kinematics.nodes.taking_part.recorder import CONTACTS, TOPICS, Recorder
 from leg_kinematics.nodes.teleop_node import TeleopNode
+
+if TYPE_CHECKING:
+    from test.fleet import Fleet
+else:
+    from fleet import Fleet
 
 CONFIG = Path(__file__).parents[2] / 'config'
 
@@ -85,16 +91,21 @@ def done_by(node: Node, name: str) -> Allowed:
 
 
 @pytest.fixture
-def done(ros: None) -> Iterator[dict[str, Allowed]]:  # noqa: ARG001
+def done(ros: None, tmp_path: Path) -> Iterator[dict[str, Allowed]]:  # noqa: ARG001
     """Make every node, and give what each does."""
     values: dict[str, dict[str, Any]] = {
         'bridge': {'boards': ['main=framed:/dev/null']},
         'player': {'sequence': str(CONFIG / 'sequences' / 'nod.yaml')},
         'teleop': {'layout': str(CONFIG / 'layouts' / 'two_sticks_four_buttons.yaml')},
+        # An address of documentation (RFC 5737), which no computer has.
+        'remote': {
+            'key': str(Fleet(tmp_path / 'keys').robot().folder),
+            'listen': '192.0.2.1:7447',
+        },
     }
 
     def overrides(name: str) -> 'list[Parameter[Any]]':
-        given = values.get(name, {}) | ({} if name in {'teleop', 'arbiter'} else FILES)
+        given = values.get(name, {}) | ({} if name in {'teleop', 'arbiter', 'remote'} else FILES)
         return [Parameter(key, value=value) for key, value in given.items()]
 
     robot = CalibratedRobot.load(*map(Path, FILES.values()))
@@ -106,10 +117,11 @@ def done(ros: None) -> Iterator[dict[str, Allowed]]:  # noqa: ARG001
             PlayerNode(overrides('player')),
             TeleopNode(overrides('teleop')),
             ArbiterNode(overrides('arbiter')),
+            RemoteNode(overrides('remote')),
         ]
         for node in nodes:
             stack.callback(node.destroy_node)
-        drive = stack.enter_context(Participant('drive', NAMESPACE, triggers=(STOP_ORDER,)))
+        drive = stack.enter_context(Participant('drive', NAMESPACE, triggers=(STOP_EVERYBODY,)))
         for topic in (THROUGH_ARBITER, 'cmd_vel'):
             DriverTopics(drive.node, topic, lambda *_: None)
         mover = stack.enter_context(Participant('mover', NAMESPACE))

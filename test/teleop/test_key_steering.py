@@ -108,3 +108,20 @@ def test_no_key_has_two_meanings() -> None:
     names = [name for key in KEYS for name in key.names]
     assert len(names) == len(set(names))
     assert key_of('z') is None
+
+
+def test_a_key_that_is_held_through_an_interruption_does_not_go_on() -> None:
+    """Its repeats count for nothing until it was let go; another key counts at once."""
+    typist = Typist()
+    typist.hold(FORWARD, 1.0)
+    typist.steering.interrupt()
+    for _ in range(100):
+        typist.now += 0.033
+        typist.steering.press(FORWARD, typist.now)
+        assert not typist.steering.step(typist.now).twist
+    typist.steering.press(WALKING_KEYS[1], typist.now)
+    assert typist.steering.step(typist.now).twist
+    typist.steering.interrupt()
+    typist.now += FIRST_REPEAT_WITHIN + TICK
+    typist.steering.press(WALKING_KEYS[1], typist.now)
+    assert typist.steering.step(typist.now).twist
