@@ -37,7 +37,7 @@ MOST_PAGES = 12
 MOST_UNKNOWN = 12
 
 #: So many connections are taken at once before any of them is counted.
-BACKLOG = 16
+BACKLOG = 100
 
 #: Whoever has not become a page within this time is hung up on, s.
 BECOME_A_PAGE_WITHIN = 10.0

@@ -37,11 +37,11 @@ class Hand:
         self.press += 1
         self.held(**more)
 
-    def held(self, *, late: float = 0.0, press: int = 0, **more: Any) -> None:  # noqa: ANN401
+    def held(self, *, late: float = 0.0, **more: Any) -> None:  # noqa: ANN401
         """Say that the stick is held."""
         self.sequence += 1
         told = {'forward': 1.0} | more
-        hold = Hold(press or self.press, self.sequence, self.now - late, **told)
+        hold = Hold(self.press, self.sequence, self.now - late, **told)
         self.driving.hold(self.page, hold, self.now)
 
     def moves(self) -> bool:
