@@ -73,6 +73,8 @@ class Watched:
         """Wait until the feet of the scene are where the pulses of the board put them."""
 
         def near() -> bool:
+            if not self._scene.log.poses():
+                return False
             feet = list(self.page.evaluate('legKinematics.feet()').values())
             wanted = self._scene.feet()
             return len(feet) == len(wanted) and all(map(_near, feet, wanted))
