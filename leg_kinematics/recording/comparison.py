@@ -96,12 +96,13 @@ def compare(run: Run, foot_tolerance: float, joint_tolerance: float) -> list[Com
 
 def _robot_of(run: Run) -> CalibratedRobot:
     """Read the robot of a run whose parameters are known."""
+    calibrated = robot_of(run)
     if not run.parameters:
         raise BagError(
             'the recording does not have parameters.yaml of its run: record with leg-kinematics '
             'record while all nodes run'
         )
-    return robot_of(run)
+    return calibrated
 
 
 def _settings_of(run: Run, node: str, declared: Sequence[Parameter]) -> Settings:

@@ -5,6 +5,7 @@
 import subprocess
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from math import dist
 from typing import TYPE_CHECKING
 
@@ -82,6 +83,10 @@ class Watched:
         self.until(near, 'the page showing the feet where the board has put them')
 
 
+def _has_power(watched: Watched) -> bool:
+    return watched.power() == PowerState.FOLLOWING
+
+
 def _near(one: list[float], other: tuple[float, float, float]) -> bool:
     return dist(one, other) < WITHIN
 
@@ -101,7 +106,7 @@ def test_pages_show_a_running_chain(start_chain: 'StartChain') -> None:
         for each in (one, other):
             each.page.goto(url)
             each.hide_the_picture()
-            each.until(lambda each=each: each.power() == PowerState.FOLLOWING, 'power')
+            each.until(partial(_has_power, each), 'power')
             each.sees_the_feet()
         other.page.close()
 
