@@ -45,6 +45,7 @@ class DemoRecorder:
                 stdout=subprocess.PIPE,
                 stderr=log,
                 start_new_session=True,
+                text=True,
             )
         return self
 
@@ -79,6 +80,7 @@ def shown_live(namespace: str) -> Iterator[None]:
         stdin=subprocess.DEVNULL,
         stdout=sys.stderr,
         start_new_session=True,
+        text=True,
     )
     try:
         yield

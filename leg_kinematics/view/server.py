@@ -36,6 +36,9 @@ MOST_CONNECTIONS = 64
 MOST_PAGES = 12
 MOST_UNKNOWN = 12
 
+#: So many connections are taken at once before any of them is counted.
+BACKLOG = 100
+
 #: Whoever has not become a page within this time is hung up on, s.
 BECOME_A_PAGE_WITHIN = 10.0
 
@@ -243,7 +246,11 @@ class Server:
 
         try:
             listener = await loop.create_server(
-                answer, self.address.host, self.address.port, reuse_address=True
+                answer,
+                self.address.host,
+                self.address.port,
+                reuse_address=True,
+                backlog=BACKLOG,
             )
         except OSError as error:
             await runner.cleanup()
