@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from leg_kinematics.commands.options.chain_options import optional_namespace_of
+from leg_kinematics.commands.options.chain_options import network_option, optional_namespace_of
 from leg_kinematics.commands.options.files import InputFile, WrongFileError
 from leg_kinematics.errors import BagError, DescriptionError, LegKinematicsError
 
@@ -61,6 +61,7 @@ CONTROL_CAUTION = (
 @click.option('--robot', type=InputFile(), help='Description, where the chain is elsewhere.')
 @click.option('--servo-maps', type=InputFile(), help='Servo maps, likewise.')
 @click.option('--browser', is_flag=True, help='Open the page in the browser of this computer.')
+@network_option
 def view(
     *,
     bag: Path | None,
