@@ -7,6 +7,7 @@ import io
 import signal
 import webbrowser
 from collections.abc import Callable
+from contextlib import ExitStack
 from ipaddress import ip_address
 from pathlib import Path
 from secrets import token_urlsafe
@@ -15,7 +16,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from leg_kinematics.commands.options.chain_options import network_option, optional_namespace_of
+from leg_kinematics.commands.options.chain_options import (
+    kept_to,
+    network_given,
+    optional_namespace_of,
+)
 from leg_kinematics.commands.options.files import InputFile, WrongFileError
 from leg_kinematics.errors import BagError, DescriptionError, LegKinematicsError
 
@@ -58,10 +63,10 @@ CONTROL_CAUTION = (
     callback=optional_namespace_of,
     help='Of the robot on the network, default /; or in the recording, where it has several.',
 )
+@network_given
 @click.option('--robot', type=InputFile(), help='Description, where the chain is elsewhere.')
 @click.option('--servo-maps', type=InputFile(), help='Servo maps, likewise.')
 @click.option('--browser', is_flag=True, help='Open the page in the browser of this computer.')
-@network_option
 def view(
     *,
     bag: Path | None,
@@ -69,6 +74,7 @@ def view(
     lan: str | None,
     port: int,
     namespace: str | None,
+    network: str | None,
     robot: Path | None,
     servo_maps: Path | None,
     browser: bool,
@@ -89,24 +95,25 @@ def view(
         raise click.UsageError('a recording cannot be driven: leave --control out')
     if (robot is None) != (servo_maps is None):
         raise click.UsageError('--robot and --servo-maps belong together: give both, or none')
+    if bag is not None and network is not None:
+        raise click.UsageError('a recording is on no network: leave --network out')
     host = LOOPBACK if lan is None else _address(lan)
     files = None if robot is None or servo_maps is None else (robot, servo_maps)
     try:
         # Imported here: --help shall not wait for ROS 2.
         from leg_kinematics.view.server import Address, Server  # noqa: PLC0415
 
-        house, close = (
-            _live(namespace or '/', files, control=control)
-            if bag is None
-            else _recorded(bag, namespace)
-        )
-        try:
+        with ExitStack() as stack:
+            if bag is None:
+                stack.enter_context(kept_to(network))
+                house, close = _live(namespace or '/', files, control=control)
+            else:
+                house, close = _recorded(bag, namespace)
+            stack.callback(close)
             server = Server(house, Address(host, port, token_urlsafe(TOKEN_BYTES)))
             asyncio.run(
                 _serve(server.run, lambda at: _tell(at, control=control, browser=browser, lan=lan))
             )
-        finally:
-            close()
     except (BagError, DescriptionError) as error:
         raise WrongFileError(str(error)) from error
     except LegKinematicsError as error:

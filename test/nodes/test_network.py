@@ -220,3 +220,18 @@ def test_reach_is_seen_by_sockets(machines: 'Machines') -> None:
     assert seen(FASTDDS_DEFAULT_PROFILES_FILE=os.environ['FASTDDS_DEFAULT_PROFILES_FILE']) == (
         '() False True'
     )
+
+
+#: They read recordings, in which a namespace is a part of the names.
+RECORDED = {'compare', 'inspect'}
+
+
+def test_every_command_that_meets_robots_can_be_told_the_network() -> None:
+    """What has a namespace of the graph has the option, and so keeps to this machine without."""
+    options = {
+        name: {parameter.name for parameter in command.params}
+        for name, command in main.commands.items()
+    }
+    meeting = {name for name, names in options.items() if 'namespace' in names} - RECORDED
+    assert {'run', 'drive', 'move', 'play', 'jog', 'record', 'replay', 'view'} <= meeting
+    assert {name for name in meeting if 'network' not in options[name]} == set()
