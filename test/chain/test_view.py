@@ -9,6 +9,7 @@ from math import dist
 from typing import TYPE_CHECKING
 
 import pytest
+from lifecycle_msgs.msg import Transition
 from playwright.sync_api import Page, ViewportSize
 
 from leg_kinematics.chain.power import PowerState
@@ -109,11 +110,16 @@ def test_pages_show_a_running_chain(start_chain: 'StartChain') -> None:
             each.sees_the_feet()
         other.page.close()
 
-        scene.chain.stop('bridge')
+        scene.kill('bridge')
         one.until(lambda: one.power() == 'not heard', 'the page missing the bridge')
-        scene.chain.start('bridge')
-        operator.bring_up()
-        operator.stand()
+        operator.lose_sight()
+        with operator.seeing_anew('bridge/change_state'):
+            scene.chain.start('bridge')
+        operator.wait_for('bridge', 'unconfigured')
+        operator.change_bridge(Transition.TRANSITION_CONFIGURE)
+        operator.wait_for_power(PowerState.HOLDING)
+        operator.change_bridge(Transition.TRANSITION_ACTIVATE)
+        operator.wait_for_power(PowerState.FOLLOWING)
         one.until_power(PowerState.FOLLOWING)
         one.page.reload()
         one.hide_the_picture()
