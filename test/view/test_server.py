@@ -328,6 +328,7 @@ def test_a_thousand_connections_take_no_place_from_a_page() -> None:
         for each in attack:
             each.cancel()
         await asyncio.wait(attack)
+        await line.close()
 
     tried(what)
 
@@ -342,6 +343,7 @@ def test_whoever_becomes_no_page_is_hung_up_on(monkeypatch: pytest.MonkeyPatch) 
         assert await reader.read() == b''
         writer.close()
         assert json.loads((await line.receive()).data)['kind'] == 'frame'
+        await line.close()
 
     assert tried(what).refused == {'became no page in time': 1}
 
