@@ -21,8 +21,8 @@ ifneq ($(SOURCED),)
 PYTHON ?= python3
 FLAVOUR := ros-$(SOURCED)
 VENV_OPTIONS := --system-site-packages
-INSTALL := $(PIP) -e '.[bag]'
-INSTALL_TESTS := $(PIP) -e '.[bag,photo,gamepad,remote,test,bench,lint]'
+INSTALL := $(PIP) -e '.[bag,view]'
+INSTALL_TESTS := $(PIP) -e '.[bag,view,photo,gamepad,remote,test,bench,lint]'
 else
 ifdef ROS_DISTRO
 $(warning ROS 2 $(ROS_DISTRO) is sourced, but python3 cannot import rclpy: taking the wheels instead)
@@ -32,13 +32,13 @@ WHEELS ?= kilted
 FLAVOUR := wheels-of-$(WHEELS)
 VENV_OPTIONS :=
 HASHED := $(PIP) --require-hashes --no-build-isolation
-PINS := -r constraints/run.txt -r constraints/$(WHEELS).txt
+PINS := -r constraints/run.txt -r constraints/view.txt -r constraints/$(WHEELS).txt
 # The package itself has no hash, and whatever it needs is there.
 SELF := $(PIP) --no-index --no-build-isolation -e
-INSTALL := $(HASHED) -r constraints/build.txt && $(HASHED) $(PINS) && $(SELF) '.[ros,bag]'
+INSTALL := $(HASHED) -r constraints/build.txt && $(HASHED) $(PINS) && $(SELF) '.[ros,bag,view]'
 INSTALL_TESTS := $(HASHED) $(PINS) -r constraints/test.txt \
   $(addprefix -r constraints/,gamepad.txt remote.txt) && \
-  $(SELF) '.[ros,bag,photo,gamepad,remote,test,bench,lint]'
+  $(SELF) '.[ros,bag,view,photo,gamepad,remote,test,bench,lint]'
 endif
 
 # Says what .venv was made from, and in which folder, since it does not survive a move. Another
@@ -63,7 +63,7 @@ demo: $(STAMP)  ## walk the example robot against the mock board, with pictures
 	$(RUN)/leg-kinematics demo
 
 # These tests only compute, and share the processors. The others watch processes and lines in real
-# time: mostly they wait, so two files at a time do not disturb each other.
+# time: mostly they wait, so three files at a time do not disturb each other.
 COMPUTING := $(addprefix test/,robot calibration solver gait design gait_cases stages lockstep fuzz) \
   $(addprefix test/,firmware recording moves photogrammetry identification teleop) \
   $(addprefix test/board/,framed/test_frames.py simulated/test_simulated_board.py) \
@@ -77,7 +77,7 @@ report = $(if $(REPORTS),--junit-xml=$(REPORTS)/$(1).xml)
 .PHONY: test
 test: lint  ## everything that must pass
 	$(RUN)/python -m pytest -n auto --dist loadgroup $(COMPUTING) $(call report,computing) $(PYTEST_OPTIONS)
-	$(RUN)/python -m pytest -n 2 --dist loadfile $(addprefix --ignore=,$(COMPUTING)) \
+	$(RUN)/python -m pytest -n 3 --dist loadfile $(addprefix --ignore=,$(COMPUTING)) \
 	  $(call report,others) $(PYTEST_OPTIONS)
 
 .PHONY: lint

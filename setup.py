@@ -16,7 +16,7 @@ SHARE = Path('share') / NAME
 
 def files_of(folder: str) -> list[tuple[str, list[str]]]:
     """Return the files of a folder and its subfolders as `data_files` under ``share``."""
-    kinds = {'.md', '.py', '.xml', '.yaml'}
+    kinds = {'.md', '.py', '.rviz', '.xml', '.yaml'}
     files = sorted(path for path in Path(folder).rglob('*') if path.suffix in kinds)
     return [(str(SHARE / path.parent), [str(path)]) for path in files]
 
@@ -34,6 +34,7 @@ setup(
     package_data={
         '': ['*.json', '*.md', 'py.typed'],
         f'{NAME}.board.framed.firmware': ['NOTICE', '*.hex', '*.c', '*.h', '*.mk'],
+        f'{NAME}.view': ['built/*'],
     },
     data_files=[
         ('share/ament_index/resource_index/packages', [f'resource/{NAME}']),
@@ -69,6 +70,7 @@ setup(
             'ros-rcl-interfaces',
             'ros-rclpy',
             'ros-rmw-fastrtps-cpp',
+            'ros-rosgraph-msgs',
             'ros-sensor-msgs',
             'ros-std-msgs',
             'ros-std-srvs',
@@ -84,6 +86,7 @@ setup(
             'mpmath',
             'mujoco',
             'pin',
+            'playwright',
             'pypdfium2',
             'pytest<9',
             'pytest-timeout',
@@ -94,6 +97,8 @@ setup(
         'gamepad': ['PySDL2', 'pysdl2-dll'],
         # The link from another machine, and its keys; an extra, since rosdep has no key for Zenoh.
         'remote': ['cryptography', 'eclipse-zenoh'],
+        # The page: a server of web pages and websockets, and QR codes in a terminal.
+        'view': ['aiohttp', 'segno'],
         'bench': ['modern-robotics', 'pytest-benchmark'],
         'lint': ['mypy', 'ruff', 'types-PyYAML', 'types-jsonschema', 'types-pyserial'],
     },

@@ -17,6 +17,9 @@ to the operator::
 With `sequence:=FILE` there is the node `player` as well, which plays the file when `player/play` is
 called, and never by itself.
 
+With `view:=watch` the robot is shown on a page in a browser, and with `view:=control` it can be
+driven from there.
+
 With `one_process:=true` the three nodes share one process and hand values on directly: less
 processor time, and less delay from a velocity to the pulses. Nodes, topics and services are the
 same.
@@ -109,6 +112,13 @@ def generate_launch_description() -> LaunchDescription:
                 default_value='',
                 description='File of a sequence that `player/play` plays.',
             ),
+            DeclareLaunchArgument(
+                'view',
+                default_value='off',
+                choices=['off', 'watch', 'control'],
+                description='Show the robot on a page of this computer, whose address is logged;'
+                ' with `control` pages can drive it after arming.',
+            ),
             OpaqueFunction(function=_chain),
         ]
     )
@@ -152,6 +162,8 @@ def _chain(context: LaunchContext) -> list[Action]:
     if given['sequence']:
         sequence = ParameterValue(LaunchConfiguration('sequence'), value_type=str)
         chain.append(node('player_node', {'sequence': sequence}, name='player'))
+    if given['view'] != 'off':
+        chain.append(_page(given['namespace'], control=given['view'] == 'control'))
     if not mocks:
         return [LogInfo(msg=CAUTION), *chain, last]
 
@@ -180,6 +192,19 @@ def _chain(context: LaunchContext) -> list[Action]:
         heard = OnProcessIO(target_action=mock, on_stdout=partial(start_last, name))
         chain += [RegisterEventHandler(heard), mock]
     return chain
+
+
+def _page(namespace: str, *, control: bool) -> ExecuteProcess:
+    """Serve the page, in a process of its own, so that looking disturbs nothing."""
+    return ExecuteProcess(
+        cmd=[
+            ExecutableInPackage('leg-kinematics', PACKAGE),
+            *('view', '--namespace', namespace or '/'),
+            *(['--control'] if control else []),
+        ],
+        name='view',
+        output='screen',
+    )
 
 
 def _boards(argument: str, needed: Sequence[str]) -> list[str]:

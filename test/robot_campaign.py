@@ -10,8 +10,9 @@ Errors of feet are those that are left when all feet are moved together as well 
 where `base_link` is in the body nobody can measure.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from itertools import count
 from math import radians
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,24 +20,29 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from leg_kinematics.calibration import ServoMap
-from leg_kinematics.calibration.foot_readings import FootOnGround, LegStand
+from leg_kinematics.calibration.foot_readings import AT_TIP, FootOnGround, LegStand, Triple
 from leg_kinematics.calibration.measured import Reading, fit_servo_map
+from leg_kinematics.errors import DescriptionError
+from leg_kinematics.identification.approach import Point
 from leg_kinematics.identification.evidence import Evidence, FootSeen
 from leg_kinematics.identification.fit import Identified, identify
-from leg_kinematics.identification.points import ruler_points
+from leg_kinematics.identification.points import ruler_points, touch_points
 from leg_kinematics.identification.room import Room
 from leg_kinematics.robot import Robot, load_robot
 from leg_kinematics.solver import leg_solvers
 
 if TYPE_CHECKING:
-    from test.unknown_robot import Ground, Measurer, UnknownRobot, aligned
+    from test.unknown_robot import FINE, Ground, Measurer, UnknownRobot, aligned
 else:
-    from unknown_robot import Ground, Measurer, UnknownRobot, aligned
+    from unknown_robot import FINE, Ground, Measurer, UnknownRobot, aligned
 
 BRACKEN = load_robot(Path(__file__).parents[1] / 'config/robots/bracken.yaml')
 
 #: Smaller typing errors are as a ruler and a protractor may be misread: m and rad.
 TELLING = {'foot': 2e-3, 'reading': radians(5.0)}
+
+#: So far a joint has come when it is known from which side, µs.
+COME_US = 30.0
 
 #: At so many stands of each leg the feet are compared, between ground and this height, m.
 COMPARED, UP_TO = 30, 0.080
@@ -57,6 +63,7 @@ class Measured:
     readings: dict[str, tuple[Reading, ...]] = field(default_factory=dict)
     feet: list[FootSeen] = field(default_factory=list)
     touches: list[FootOnGround] = field(default_factory=list)
+    marker: Triple = AT_TIP
 
     @classmethod
     def begin(cls, robot: Robot, seed: int, person: Measurer) -> 'Measured':
@@ -82,7 +89,7 @@ class Measured:
     @property
     def evidence(self) -> Evidence:
         """All of it."""
-        return Evidence(self.readings, tuple(self.feet), tuple(self.touches))
+        return Evidence(self.readings, tuple(self.feet), tuple(self.touches), self.marker)
 
 
 #: What is measured at the feet of one robot.
@@ -118,6 +125,15 @@ def room_of(robot: Measured) -> Room:
     return Room(described, leg_solvers(described, ranges), described.standing.height)
 
 
+def rests(robot: Measured) -> bool:
+    """Tell whether the maps reach the resting posture; otherwise horns have to be fitted anew."""
+    try:
+        room_of(robot)
+    except DescriptionError:
+        return False
+    return True
+
+
 def by_points(points: int) -> Way:
     """Read so many points of every leg, chosen by what they tell."""
 
@@ -128,6 +144,37 @@ def by_points(points: int) -> Way:
                 robot.read(name, point.stand)
 
     return measure
+
+
+def by_touch_points(touches: int) -> Way:
+    """Lower every foot so many times, where that tells the most, until it touches the ground."""
+
+    def measure(robot: Measured) -> None:
+        room, maps, known = room_of(robot), present_maps(robot), identified(robot)
+        for name in robot.true.legs:
+            for point in touch_points(room, maps, known, name, touches):
+                robot.touches.append(FootOnGround(lowered(robot, room, maps, point), 1))
+
+    return measure
+
+
+def lowered(robot: Measured, room: Room, maps: Mapping[str, ServoMap], point: Point) -> LegStand:
+    """Lower a foot straight down in fine steps until it touches; return how its leg stands."""
+    leg, solver, stand = robot.true.legs[point.leg], room.leg(point.leg), point.stand
+    touched = robot.rng.normal(0.0, robot.person.slip)
+    x, y, z = point.foot
+    depth = 0.0
+    while robot.ground.seen(leg.point(stand.pulses_us, stand.sides))[2] > touched:
+        depth += FINE
+        angles = solver.angles((x, y, z - depth))
+        pairs = zip(solver.joints, angles, strict=True)
+        coxa, femur, tibia = (round(maps[joint].pulse_us(angle), 1) for joint, angle in pairs)
+        one, two, last = (
+            int(np.sign(now - was)) if abs(now - was) >= COME_US else 0
+            for now, was in zip((coxa, femur, tibia), point.stand.pulses_us, strict=True)
+        )
+        stand = LegStand(point.leg, (coxa, femur, tibia), (one, two, last))
+    return stand
 
 
 def identified(robot: Measured) -> Identified:
@@ -244,8 +291,12 @@ def campaign(
     """
     result = Campaign()
     robot = BRACKEN.part(BRACKEN.leg_names[:legs])
-    for seed in range(first, first + robots):
+    for seed in count(first):
+        if len(result.worst) == robots:
+            break
         measured = Measured.begin(robot, seed, person or Measurer(mistypes=0.02))
+        if not rests(measured):
+            continue
         for way in ways:
             way(measured)
         result.add(measured, identified(measured))

@@ -11,7 +11,7 @@ import struct
 import subprocess
 import sys
 import termios
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from time import monotonic
 
@@ -28,6 +28,9 @@ LEFT = '\x1b[?1049l'
 
 PATIENCE = 40.0
 
+#: So often it is looked whether something goes on still, s.
+GLANCE = 0.05
+
 
 class Terminal:
     """A command in a terminal of so many columns and rows, with somebody who reads and types.
@@ -38,10 +41,18 @@ class Terminal:
         Of the command.
     columns, rows
         Of the terminal.
+    command
+        Runs a command of ours with these arguments.
 
     """
 
-    def __init__(self, arguments: list[str], columns: int, rows: int) -> None:
+    def __init__(
+        self,
+        arguments: list[str],
+        columns: int,
+        rows: int,
+        command: Sequence[str] = LEG_KINEMATICS,
+    ) -> None:
         """Start the command."""
         self._keyboard, terminal = pty.openpty()
         fcntl.ioctl(terminal, termios.TIOCSWINSZ, struct.pack('HHHH', rows, columns, 0, 0))
@@ -49,7 +60,7 @@ class Terminal:
         environment = {**os.environ, 'TERM': 'xterm'}
         environment.pop('COLUMNS', None)
         self.process = subprocess.Popen(
-            [*LEG_KINEMATICS, *arguments],
+            [*command, *arguments],
             stdin=terminal,
             stdout=terminal,
             stderr=terminal,
@@ -74,13 +85,20 @@ class Terminal:
         """Press keys."""
         os.write(self._keyboard, keys.encode())
 
-    def read_until(self, there: Callable[[], bool]) -> None:
-        """Read until what is read says so."""
-        end = monotonic() + PATIENCE
+    def read_until(self, there: Callable[[], bool], patience: float = PATIENCE) -> None:
+        """Read until what is read says so, within so many s."""
+        end = monotonic() + patience
         while not there():
             ready, _, _ = select.select([self._keyboard], [], [], max(0.0, end - monotonic()))
-            assert ready, f'not within {PATIENCE:g} s; the screen:\n' + '\n'.join(self.lines)
+            assert ready, f'not within {patience:g} s; the screen:\n' + '\n'.join(self.lines)
             self.said += os.read(self._keyboard, 65536).decode(errors='replace')
+
+    def read_while(self, goes_on: Callable[[], bool]) -> None:
+        """Read what comes while something goes on: a command whose screen nobody reads stands."""
+        while goes_on():
+            ready, _, _ = select.select([self._keyboard], [], [], GLANCE)
+            if ready:
+                self.said += os.read(self._keyboard, 65536).decode(errors='replace')
 
     def read_until_shown(self, *patterns: str) -> None:
         """Read until the screen shows all of these, each within a line."""
@@ -120,9 +138,11 @@ class Terminal:
 
 
 @contextmanager
-def at_a_terminal(arguments: list[str], columns: int, rows: int) -> Iterator[Terminal]:
+def at_a_terminal(
+    arguments: list[str], columns: int, rows: int, command: Sequence[str] = LEG_KINEMATICS
+) -> Iterator[Terminal]:
     """Give a terminal in which the command runs."""
-    terminal = Terminal(arguments, columns, rows)
+    terminal = Terminal(arguments, columns, rows, command)
     try:
         yield terminal
     finally:

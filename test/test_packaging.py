@@ -14,7 +14,14 @@ ROOT = Path(__file__).parents[1]
 
 LICENCE = 'SPDX-License-Identifier: Apache-2.0'
 """As the SPDX Specification 2.3 has it in its annex E, from memory."""
-WITHOUT_A_LINE = {'LICENSE', 'NOTICE', 'board.hex', 'leg_kinematics', 'py.typed'}
+WITHOUT_A_LINE = {
+    'LICENSE',
+    'NOTICE',
+    'board.hex',
+    'leg_kinematics',
+    'package-lock.json',
+    'py.typed',
+}
 """Licences themselves, what a machine writes, and files that are there to be empty."""
 
 

@@ -36,6 +36,9 @@ PULSES_US = (600.0, 2400.0)
 #: So far within the ends angles are read, µs.
 INSET_US = 30.0
 
+#: By so much a foot is lowered at once before it touches, m.
+FINE = 0.5e-3
+
 #: So high above the ground feet are measured with a ruler, m.
 ABOVE_GROUND = (0.010, 0.080)
 
@@ -248,7 +251,8 @@ class Measurer:
     ruler
         Of a coordinate before it is rounded to half a millimetre, m.
     slip
-        Of the height at which a foot is held to touch, m.
+        Of the height at which a foot is held to touch, m; the last of the steps by which it is
+        lowered goes anywhere beyond that.
     mistypes
         How often, as a share of all numbers.
 
@@ -312,7 +316,8 @@ class Measurer:
         self, robot: UnknownRobot, name: str, ground: Ground, rng: np.random.Generator
     ) -> FootOnGround:
         """Lower a foot until it touches, as well as that is felt."""
-        up = np.array((0.0, 0.0, rng.normal(0.0, self.slip)))
+        beyond = rng.normal(0.0, self.slip) - rng.uniform(0.0, FINE)
+        up = np.array((0.0, 0.0, beyond))
         higher = Ground(ground.position + up, ground.turn)
         return FootOnGround(robot.touch(rng, name, higher), 1)
 

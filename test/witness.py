@@ -28,9 +28,9 @@ from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.chain.driving import DrivingParameters
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.gait import Twist
-from leg_kinematics.nodes.messages import seconds_of
-from leg_kinematics.nodes.operator import READY, Operator
-from leg_kinematics.nodes.participant import PATIENCE, RECORDED, NoAnswerError
+from leg_kinematics.nodes.taking_part.operator import READY, Operator
+from leg_kinematics.nodes.taking_part.participant import RECORDED, NoAnswerError
+from leg_kinematics.nodes.translation.messages import seconds_of
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver.motion.tracker import SILENT_AFTER
 
@@ -146,6 +146,9 @@ class Witness(Operator):
 
     """
 
+    #: For a machine that is busy with other tests, s.
+    patience = 60.0
+
     def __init__(self, namespace: str) -> None:
         """Listen from the beginning."""
         super().__init__(namespace)
@@ -185,11 +188,11 @@ class Witness(Operator):
             It was not in time.
 
         """
-        end = monotonic() + PATIENCE
+        end = monotonic() + self.patience
         while not condition():
             if monotonic() > end:
                 raise NoAnswerError(
-                    f'{what} did not happen within {PATIENCE:g} s; the nodes say {self.states}'
+                    f'{what} did not happen within {self.patience:g} s; the nodes say {self.states}'
                 )
             self.drive(twist, 0.05, what)
 

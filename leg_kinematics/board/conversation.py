@@ -26,6 +26,8 @@ ANSWER_WITHIN = 0.1
 """Longest wait for an answer, s; after it a request is asked again."""
 TICK = 0.02
 """Time between looks at the clock while the line is quiet, s."""
+LATE_LOOK = 2 * TICK
+"""Longest time between two looks that counts as time in which the board could be heard, s."""
 
 Q = TypeVar('Q')
 M = TypeVar('M')
@@ -42,13 +44,15 @@ class Request(Generic[Q, M]):
     name
         For a person.
     began, within
-        When its time began and how long that is, s.
+        When its time began and how long that is, s of listening.
     patience
-        How long it may take from its first asking, s.
+        How long it may take from its first asking, s of listening.
     answer
         What becomes of it.
-    asked_at, sent_at
-        When it was first written, None before that, and last.
+    asked_at
+        When it was first written, s of listening, None before that.
+    sent_at
+        When it was last written, s on the steady clock.
 
     """
 
@@ -93,6 +97,8 @@ class Conversation(ABC, Generic[Q, M]):
         self._line = SerialLine(port, baud_rate, self._lock, self._converse, self._end)
         self._connected = False
         self._requests: deque[Request[Q, M]] = deque()
+        # A machine that was asleep or too busy to listen has not found its board silent.
+        self._listened = 0.0
         self._release: Future[None] | None = None
         self._next_look = 0.0
         self._wake_at = inf
@@ -145,11 +151,10 @@ class Conversation(ABC, Generic[Q, M]):
         """
         if not self._line.serving:
             raise self._not_open()
-        now = time.monotonic()
-        began = now if began is None else began
+        began = self._listened if began is None else began
         request: Request[Q, M] = Request(content, name, began, within, patience)
         self._requests.append(request)
-        self._send(now)
+        self._send(time.monotonic())
         return request.answer
 
     def _due(self, now: float) -> Q | None:
@@ -158,7 +163,7 @@ class Conversation(ABC, Generic[Q, M]):
         if head is None or now - head.sent_at <= ANSWER_WITHIN:
             return None
         if head.asked_at is None:
-            head.asked_at = now
+            head.asked_at = self._listened
         else:
             self._counts['unanswered'] += 1
         head.sent_at = now
@@ -240,17 +245,19 @@ class Conversation(ABC, Generic[Q, M]):
     # ---- in the thread
 
     def _converse(self) -> None:
-        pause = TICK
+        pause, looked_at = TICK, time.monotonic()
         while not self._line.closing:
             found = self._decode(self._line.read(pause))
             now = time.monotonic()
             with self._lock:
+                self._listened += min(now - looked_at, LATE_LOOK)
+                looked_at = now
                 for item in found:
                     if isinstance(item, FrameError):
                         self._counts['bad'] += 1
                     else:
                         self._hear(item)
-                self._judge(now)
+                self._judge()
                 if self._connected and not self._requests and now >= self._next_look:
                     self._next_look = now + self._look_every
                     self._look()
@@ -259,12 +266,13 @@ class Conversation(ABC, Generic[Q, M]):
 
     # ---- in the thread, under the lock
 
-    def _judge(self, now: float) -> None:
+    def _judge(self) -> None:
         """Call the link lost when the board has had its chances to answer."""
+        listened = self._listened
         for request in self._requests:
-            asked_at = now if request.asked_at is None else request.asked_at
+            asked_at = listened if request.asked_at is None else request.asked_at
             for since, within in (request.began, request.within), (asked_at, request.patience):
-                if now - since > within:
+                if listened - since > within:
                     msg = f'{self._port}: no answer to {request.name} within {within} s'
                     raise LinkLostError(msg)
 

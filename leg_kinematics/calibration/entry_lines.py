@@ -13,6 +13,7 @@ from leg_kinematics.calibration.foot_readings import (
     FootRead,
     LegPosed,
     LegStand,
+    MarkersPlaced,
     PhotographTaken,
     Triple,
 )
@@ -48,13 +49,16 @@ MOST_MM = 2000.0
 #: Between these is the bar on a sheet of paper, mm (our own; A4 is 297 mm long).
 PLAUSIBLE_BAR = (20.0, 300.0)
 
+#: No marker is farther from the tip of its foot, along each axis, mm (our own).
+MOST_BESIDE_MM = 150.0
+
 #: Nobody has more placements or poses (our own).
 MOST_NUMBER = 10_000.0
 
 KEYS = (
     'joint and one of: board and channel; horn_us and horn_deg; sign; lowest_us; highest_us; us, '
     'deg and approached; or leg, us, sides, placement and one of: mm; touched; pose; or photograph '
-    'and pose; or bar_mm'
+    'and pose; or bar_mm; or marker_mm'
 )
 
 
@@ -127,6 +131,8 @@ def _of_foot(entry: FootEntry) -> Content:
             return {'photograph': file, 'pose': pose}
         case BarMeasured(length):
             return {'bar_mm': _mm(length)}
+        case MarkersPlaced(position):
+            return {'marker_mm': [_mm(each) for each in position]}
 
 
 def _stand(stand: LegStand, placement: int) -> Content:
@@ -159,6 +165,8 @@ def entry_of(content: Content, robot: Robot) -> Entry:
     keys = sorted(content)
     if keys == ['bar_mm']:
         return BarMeasured(_number(content['bar_mm'], 'length in mm', *PLAUSIBLE_BAR) / 1e3)
+    if keys == ['marker_mm']:
+        return MarkersPlaced(_position(content['marker_mm'], MOST_BESIDE_MM))
     if keys == ['photograph', 'pose']:
         return PhotographTaken(_count(content['pose'], 'pose'), _file(content['photograph']))
     if 'leg' in content:
@@ -207,7 +215,7 @@ def _foot_entry(content: Content, robot: Robot) -> FootEntry:
     stand = LegStand(str(leg), pulses, (_side(first), _side(second), _side(third)))
     placement = _count(content['placement'], 'placement')
     if what == 'mm':
-        return FootRead(stand, placement, _position(content['mm']))
+        return FootRead(stand, placement, _position(content['mm'], MOST_MM))
     if what == 'pose':
         return LegPosed(stand, placement, _count(content['pose'], 'pose'))
     if content['touched'] is not True:
@@ -244,8 +252,8 @@ def _three(value: object, what: str) -> tuple[object, object, object]:
     raise ValueError(f'{shown(value)} are no {what}: expected three in brackets')
 
 
-def _position(value: object) -> Triple:
-    x, y, z = (_number(each, 'coordinate in mm', -MOST_MM, MOST_MM) / 1e3
+def _position(value: object, most: float) -> Triple:
+    x, y, z = (_number(each, 'coordinate in mm', -most, most) / 1e3
                for each in _three(value, 'coordinates in mm'))  # fmt: skip
     return (x, y, z)
 

@@ -7,6 +7,9 @@ from dataclasses import dataclass
 #: A value for each joint of a leg, from the body outwards.
 Triple = tuple[float, float, float]
 
+#: Where a marker is that has its middle at the tip of its foot.
+AT_TIP: Triple = (0.0, 0.0, 0.0)
+
 
 @dataclass(frozen=True)
 class LegStand:
@@ -116,4 +119,19 @@ class BarMeasured:
     length: float
 
 
-FootEntry = FootRead | FootOnGround | LegPosed | PhotographTaken | BarMeasured
+@dataclass(frozen=True)
+class MarkersPlaced:
+    """Where the middle of each marker is, at every foot alike.
+
+    Attributes
+    ----------
+    position
+        From the tip of the foot, in the frame of the tibia: x along it beyond the tip, y to the
+        left as seen from the body, z outwards while the tibia hangs straight down, m.
+
+    """
+
+    position: Triple
+
+
+FootEntry = FootRead | FootOnGround | LegPosed | PhotographTaken | BarMeasured | MarkersPlaced

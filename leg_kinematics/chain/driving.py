@@ -28,8 +28,8 @@ from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import position_ranges
 
 EMERGENCY_STOP_IS_ON = (
-    'the emergency stop is on; whoever switched it on sends false on emergency_stop when the robot '
-    'lies or hangs safely'
+    'the emergency stop is on; everybody who switched it on sends false on emergency_stop when the '
+    'robot lies or hangs safely'
 )
 
 #: How long a release waits for its boards before it is answered, s.

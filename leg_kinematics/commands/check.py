@@ -15,8 +15,12 @@ from rich.markup import escape
 from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
 from leg_kinematics.calibration import load_servo_maps
-from leg_kinematics.commands.files import WrongFileError, gait_parameters_of, make_output_folder
-from leg_kinematics.commands.page import page_width, print_folded, print_line
+from leg_kinematics.commands.options.files import (
+    WrongFileError,
+    gait_parameters_of,
+    make_output_folder,
+)
+from leg_kinematics.commands.terminal.page import page_width, print_folded, print_line
 from leg_kinematics.design.finding import Finding, Verdict
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.robot import load_robot

@@ -8,6 +8,7 @@ from contextlib import ExitStack
 from dataclasses import asdict, dataclass
 from os import getpid
 from pathlib import Path
+from shlex import quote
 from time import CLOCK_MONOTONIC, CLOCK_REALTIME, clock_gettime
 
 import click
@@ -18,18 +19,19 @@ from rich.table import Table
 
 from leg_kinematics.board import read_log
 from leg_kinematics.calibration import ServoMaps, load_servo_maps
-from leg_kinematics.commands.chain_options import network_option
-from leg_kinematics.commands.files import (
+from leg_kinematics.commands.options.chain_options import network_option
+from leg_kinematics.commands.options.files import (
     InputFile,
     WrongFileError,
     config_folder,
     gait_parameters_of,
     make_output_folder,
 )
+from leg_kinematics.commands.watched_demo import DemoRecorder, shown_live
 from leg_kinematics.design.design import Design
 from leg_kinematics.design.tour import Tour, plan_tour
 from leg_kinematics.errors import LegKinematicsError
-from leg_kinematics.nodes.chain_processes import NODES, Chain, MockBoards
+from leg_kinematics.nodes.taking_part.chain_processes import NODES, Chain, MockBoards
 from leg_kinematics.robot import load_robot
 
 #: Of the planned way; a part of it is lost to starting and to turning round.
@@ -127,6 +129,7 @@ class Summary:
     type=click.Path(path_type=Path),
     help='Parameters of the nodes, as `run` takes them. Default: their default values.',
 )
+@click.option('--view', is_flag=True, help='Show the walk live, on a page in a browser.')
 @network_option
 @click.option('--json', 'as_json', is_flag=True, help='Print the summary for a script to read.')
 def demo(
@@ -135,6 +138,7 @@ def demo(
     servo_maps: Path | None,
     output: Path,
     params_file: Path | None,
+    view: bool,
     as_json: bool,
 ) -> None:
     """Walk the example robot, or your own, against mock servo boards.
@@ -142,7 +146,7 @@ def demo(
     Starts a mock for every board that the servo maps name and the three nodes as processes, stands
     up, walks forward, sideways, turns, walks an arc, each at two thirds of what the robot can,
     stops and crouches; then measures from the pulses that the boards were told where the feet
-    went. No hardware is touched. Exit code 0 only after a good run.
+    went. The walk is recorded. No hardware is touched. Exit code 0 only after a good run.
     """
     config = config_folder()
     files = (
@@ -159,7 +163,9 @@ def demo(
     make_output_folder(output)
     console = Console(stderr=as_json)
     try:
-        summary = _walk(files, params_file, design, maps, tour, output=output, console=console)
+        summary, recording = _walk(
+            files, params_file, design, maps, tour, output=output, view=view, console=console
+        )
     except LegKinematicsError as error:
         console.print(f'[red]{error}[/red]\nThe logs of the nodes are in {output}.')
         sys.exit(2)
@@ -169,6 +175,12 @@ def demo(
     else:
         console.print(_table(summary))
         console.print(f'Pictures and summary.json are in {output}.')
+        console.print('See the walk in a browser:', highlight=False)
+        console.print(
+            f'leg-kinematics view --browser {quote(str(recording))}',
+            highlight=False,
+            soft_wrap=True,
+        )
     faults = summary.faults()
     for fault in faults:
         console.print(f'[red]{fault}[/red]')
@@ -183,8 +195,9 @@ def _walk(
     tour: Tour,
     *,
     output: Path,
+    view: bool,
     console: Console,
-) -> Summary:
+) -> tuple[Summary, Path]:
     robot, legs = design.robot, design.legs
     namespace = f'/demo_{getpid()}'
     columns = (SpinnerColumn(), TextColumn('{task.description}'), TimeElapsedColumn())
@@ -206,18 +219,22 @@ def _walk(
             stack.enter_context(mocks)
             stack.enter_context(chain)
             # Imported here: --help shall not wait for ROS 2, and the nodes start meanwhile.
-            from leg_kinematics.nodes.operator import Operator  # noqa: PLC0415
+            from leg_kinematics.nodes.taking_part.operator import Operator  # noqa: PLC0415
 
             operator = Operator(
                 namespace, lambda doing: progress.update(task, description=doing or 'starting')
             )
             stack.callback(operator.close)
+            recorder = stack.enter_context(DemoRecorder(namespace, output))
+            if view:
+                stack.enter_context(shown_live(namespace))
             operator.bring_up()
             operator.stand()
             for twist, seconds, what in tour.parts:
                 operator.drive(twist, seconds, what)
             operator.wait_for('gait', 'standing')
             operator.crouch()
+            recording = recorder.end()
         progress.update(task, description='measuring')
         # Imported here: the robot shall not wait for it.
         from leg_kinematics.recording.counts import counts  # noqa: PLC0415
@@ -240,7 +257,7 @@ def _walk(
         draw(walk, robot, maps, output)
     periods = np.diff(walk.pose_times) * 1e3
     longest = max(sum(link.length for link in leg.links) for leg in robot.legs)
-    return Summary(
+    summary = Summary(
         robot=robot.name,
         planned_distance_m=tour.length,
         commanded_distance_m=commanded,
@@ -257,6 +274,7 @@ def _walk(
         smallest_support_margin_mm=margin * 1e3,
         exit_codes=chain.exit_codes | mocks.exit_codes,
     )
+    return summary, recording
 
 
 def _table(summary: Summary) -> Table:

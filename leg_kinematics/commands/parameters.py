@@ -8,8 +8,8 @@ from dataclasses import asdict
 import click
 from rich.console import Console
 
-from leg_kinematics.commands.page import print_folded
-from leg_kinematics.nodes.catalogue import NODES
+from leg_kinematics.commands.terminal.page import print_folded
+from leg_kinematics.nodes.running.catalogue import NODES
 from leg_kinematics.parameters import Parameter
 
 

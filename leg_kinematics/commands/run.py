@@ -10,14 +10,14 @@ from pathlib import Path
 import click
 
 from leg_kinematics.calibration import load_servo_maps
-from leg_kinematics.commands.chain_options import check_boards, namespace_of, network_option
-from leg_kinematics.commands.confirm import confirm, yes_option
-from leg_kinematics.commands.files import InputFile, WrongFileError, config_folder
+from leg_kinematics.commands.options.chain_options import check_boards, namespace_of, network_option
+from leg_kinematics.commands.options.files import InputFile, WrongFileError, config_folder
+from leg_kinematics.commands.terminal.confirm import confirm, yes_option
 from leg_kinematics.errors import BoardError, LegKinematicsError
 from leg_kinematics.nodes.caution import CAUTION
-from leg_kinematics.nodes.chain_processes import MockBoards
-from leg_kinematics.nodes.parameter_file import check_node_names
 from leg_kinematics.nodes.remote_processes import driven_from_elsewhere
+from leg_kinematics.nodes.running.parameter_file import check_node_names
+from leg_kinematics.nodes.taking_part.chain_processes import MockBoards
 from leg_kinematics.parameters import Value
 from leg_kinematics.remote.keys import KeyFolder, Role
 from leg_kinematics.remote.link import load_zenoh
@@ -92,7 +92,7 @@ def run(
     """
     # Imported here: --help shall not wait for ROS 2.
     from leg_kinematics.nodes.one_process import one_process  # noqa: PLC0415
-    from leg_kinematics.nodes.process import run as run_nodes  # noqa: PLC0415
+    from leg_kinematics.nodes.running.process import run as run_nodes  # noqa: PLC0415
 
     config = config_folder()
     described = robot or config / 'robots' / 'bracken.yaml'

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from leg_kinematics.commands.files import WrongFileError
+from leg_kinematics.commands.options.files import WrongFileError
 from leg_kinematics.errors import DescriptionError
 from leg_kinematics.robot import load_robot
 from leg_kinematics.robot.urdf import urdf as urdf_of

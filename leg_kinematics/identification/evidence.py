@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from leg_kinematics.calibration.foot_readings import FootOnGround, LegStand, Triple
+from leg_kinematics.calibration.foot_readings import AT_TIP, FootOnGround, LegStand, Triple
 from leg_kinematics.calibration.measured import Reading
 
 
@@ -48,12 +48,16 @@ class Evidence:
         Positions of feet and markers.
     touches
         Where feet touched the ground.
+    marker
+        Where the builder has put the middle of each marker, from the tip of its foot and in the
+        frame of the tibia (x along it, y to the left, z up while the leg is straight), m.
 
     """
 
     readings: Mapping[str, tuple[Reading, ...]]
     feet: tuple[FootSeen, ...] = ()
     touches: tuple[FootOnGround, ...] = ()
+    marker: Triple = AT_TIP
 
     @property
     def all_feet(self) -> tuple[FootSeen | FootOnGround, ...]:

@@ -342,7 +342,7 @@ def _model(
         signs={joint: 1 if line.gain_us_per_rad > 0.0 else -1 for joint, line in lines.items()},
         height=height,
         placements=tuple(sorted({each.placement for each in everything})),
-        markers=any(foot.point == 'marker' for foot in evidence.feet),
+        marker=evidence.marker if any(foot.point == 'marker' for foot in evidence.feet) else None,
     )
 
 

@@ -28,6 +28,10 @@ STRIDE = (-0.030, 0.0, 0.030)
 RAISED = (0.0, 0.030)
 
 
+#: Two points can be turned about the line through them.
+FEWEST_OF_A_TURN = 3
+
+
 @dataclass(frozen=True)
 class Landing:
     """Feet of the legs that were measured, where a walk has them.
@@ -44,6 +48,8 @@ class Landing:
         Standard errors of `found`, m, shape (n, 3).
     slack
         How far slack and dead band let each foot stray at most, m, shape (n,).
+    whole_spread
+        Standard errors without any motion: of feet in `base_link`, m, shape (n, 3).
 
     """
 
@@ -52,6 +58,7 @@ class Landing:
     found: Floats
     spread: Floats
     slack: Floats
+    whole_spread: Floats
 
     def before(self, share: float) -> float:
         """Return how near a share of the feet lands to where the present maps have it, m.
@@ -64,11 +71,18 @@ class Landing:
         """Return the same by what was identified, m."""
         return _quantile(np.zeros_like(self.found), self.spread, share)
 
+    def whole(self, share: float) -> float:
+        """Return the same with where the legs stand in the body, m.
+
+        One leg alone tells next to nothing about that, many tell of each other.
+        """
+        return _quantile(np.zeros_like(self.found), self.whole_spread, share)
+
     def of_leg(self, name: str) -> 'Landing':
         """Return the feet of one leg."""
         rows = np.array([stand.leg == name for stand in self.stands])
         stands = tuple(stand for stand in self.stands if stand.leg == name)
-        parts = (self.meant, self.found, self.spread, self.slack)
+        parts = (self.meant, self.found, self.spread, self.slack, self.whole_spread)
         return Landing(stands, *(part[rows] for part in parts))
 
 
@@ -112,12 +126,14 @@ def landing(room: Room, maps: Mapping[str, ServoMap], found: Identified) -> Land
         found.feet([LegStand(each.leg, each.pulses_us, (one, two, last)) for each in stands])
         for one, two, last in product((-1, 1), repeat=3)
     ]
+    spread, whole_spread = _spreads(found, stands)
     return Landing(
         stands=tuple(stands),
         meant=meant,
         found=aligned(middle, meant),
-        spread=_spread(found, stands),
+        spread=spread,
         slack=np.linalg.norm(np.array(sides) - middle, axis=2).max(axis=0),
+        whole_spread=whole_spread,
     )
 
 
@@ -137,20 +153,23 @@ def foot_by_maps(room: Room, maps: Mapping[str, ServoMap], stand: LegStand) -> V
     return leg.foot((coxa, femur, tibia))
 
 
-def _spread(found: Identified, stands: Sequence[LegStand]) -> Floats:
-    """Return standard errors after the best rigid motion of these feet, m, shape (n, 3)."""
+def _spreads(found: Identified, stands: Sequence[LegStand]) -> tuple[Floats, Floats]:
+    """Return standard errors after the best rigid motion of the feet, and without it, m, (n, 3)."""
     positions, by_unknowns = found.model.feet(found.values, found.model.stands(stands))
     rows = by_unknowns.reshape(3 * len(stands), -1)
     motions = rigid_motions(positions).reshape(-1, 6)
     left = rows - motions @ (np.linalg.pinv(motions) @ rows)
-    spread: Floats = np.sqrt(np.einsum('kn,nm,km->k', left, found.covariance, left))
-    return spread.reshape(-1, 3)
+    after, without = (
+        np.sqrt(np.einsum('kn,nm,km->k', each, found.covariance, each)).reshape(-1, 3)
+        for each in (left, rows)
+    )
+    return after, without
 
 
 def aligned(points: Floats, onto: Floats, trusted: NDArray[np.bool_] | None = None) -> Floats:
     """Move points as a whole so that those of them that are trusted are nearest to others.
 
-    One point alone tells no turn, and none at all nothing.
+    One or two points tell no turn, and none at all nothing.
 
     Parameters
     ----------
@@ -164,7 +183,7 @@ def aligned(points: Floats, onto: Floats, trusted: NDArray[np.bool_] | None = No
     if not np.any(rows):
         return points
     middle, onto_middle = points[rows].mean(axis=0), onto[rows].mean(axis=0)
-    if np.count_nonzero(rows) == 1:
+    if np.count_nonzero(rows) < FEWEST_OF_A_TURN:
         shifted: Floats = points - middle + onto_middle
         return shifted
     turn, _ = Rotation.align_vectors(onto[rows] - onto_middle, points[rows] - middle)

@@ -98,8 +98,9 @@ class Model:
         Of `base_link` above the ground, as expected, m.
     placements
         Their numbers.
-    markers
-        Whether markers were seen.
+    marker
+        Where the middle of each marker is expected, from the tip of its foot and in the frame of
+        the tibia, m; None where no markers were seen.
 
     """
 
@@ -108,9 +109,14 @@ class Model:
     signs: Mapping[str, int]
     height: float
     placements: tuple[int, ...]
-    markers: bool
+    marker: Triple | None
 
     # ---- what is unknown
+
+    @property
+    def markers(self) -> bool:
+        """Whether markers were seen."""
+        return self.marker is not None
 
     @property
     def of_leg(self) -> int:
@@ -171,7 +177,7 @@ class Model:
         values: list[float] = []
         for leg in self.legs:
             values += 3 * joint + [link.length for link in leg.links]
-            values += [0.0] * (6 + 3 * self.markers)
+            values += [0.0] * 6 + list(self.marker or ())
         values += [0.0] * (6 * len(self.placements))
         spreads = 3 * joint_spread + [tolerances.length] * 3
         spreads += [tolerances.mount_position] * 3 + [tolerances.mount_angle] * 3

@@ -10,12 +10,13 @@ its side, and clear of ground, body and other legs even if the maps are wrong (`
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from math import radians
 
 import numpy as np
 from scipy.stats import qmc
 
 from leg_kinematics.calibration import ServoMap
-from leg_kinematics.calibration.foot_readings import LegStand
+from leg_kinematics.calibration.foot_readings import AT_TIP, LegStand
 from leg_kinematics.errors import CommandError, LegKinematicsError
 from leg_kinematics.identification.approach import RUN_UP_US, Point, way_home, way_to
 from leg_kinematics.identification.fit import Identified
@@ -29,8 +30,14 @@ from leg_kinematics.solver import LegSolver
 #: Postures that are drawn for each leg, as 2 to this power, by a sequence of low discrepancy.
 DRAWN_POWER = 11
 
-#: A foot higher above the ground is hard to measure with a ruler (common practice, no source), m.
+#: A foot higher above the ground is hard to measure with a ruler, and out of focus for a camera
+#: that looks at the ground (common practice, no source), m.
 HIGHEST = 0.120
+
+#: A marker that looks straight up while its leg rests is seen from all around by a camera up to 30
+#: degrees beside the vertical as long as its tibia has not turned by more than this, rad: found are
+#: markers that are seen from up to some 70 degrees aside.
+LEANS_MOST = radians(40.0)
 
 #: A ruler and a hand need so much room beside the body (our own), m.
 BESIDE_BODY = 0.015
@@ -135,6 +142,7 @@ def poses(
 ) -> tuple[tuple[Point, ...], ...]:
     """Choose poses that all legs take together, to be photographed.
 
+    In all of them the markers can be seen from above, if they look straight up while the legs rest.
     Parameters as for `ruler_points`. Legs that are not part of what is known stay where they rest.
 
     Returns
@@ -168,7 +176,13 @@ def _by_telling(
     room: Room, maps: Mapping[str, ServoMap], knowledge: '_Knowledge', leg: str, count: int
 ) -> list[Point]:
     """Put points of a leg for photographs in order: those that tell the most, then all others."""
-    points = [each for each in _candidates(room, maps, leg, {}) if _beside_body(room, each)]
+    points = [
+        each
+        for each in _candidates(room, maps, leg, {})
+        if each.foot[2] + room.height <= HIGHEST
+        and _beside_body(room, each)
+        and _marker_seen(room, each)
+    ]
     rows = knowledge.rows([each.stand for each in points], marker=True) / MARKER_SEEN
     first = most_telling(rows, knowledge.covariance(leg), count)
     return [points[place] for place in dict.fromkeys((*first, *range(len(points))))]
@@ -307,6 +321,12 @@ def _beside_body(room: Room, point: Point) -> bool:
     return abs(x) > 0.5 * length + BESIDE_BODY or abs(y) > 0.5 * width + BESIDE_BODY
 
 
+def _marker_seen(room: Room, point: Point) -> bool:
+    """Tell whether a marker that looks up while its leg rests is seen from above."""
+    _, femur, tibia = room.resting[point.leg]
+    return abs(point.angles[1] + point.angles[2] - femur - tibia) <= LEANS_MOST
+
+
 def _outwards(solver: LegSolver, point: Point) -> float:
     """Return how far the foot is outwards of the femur axis, m."""
     x, y, _ = solver.mount.to_mount(point.foot)
@@ -380,7 +400,8 @@ class _Knowledge:
         cls, known: Identified, placement: int, tolerances: Tolerances, *, markers: bool
     ) -> '_Knowledge':
         """Take over what is known, and expect of all else what the tolerances say."""
-        model = replace(known.model, placements=(placement,), markers=markers)
+        marker = (known.model.marker or AT_TIP) if markers else None
+        model = replace(known.model, placements=(placement,), marker=marker)
         values, deviations = model.expected(tolerances)
         spread = np.diag(deviations**2)
         old = [place for place, name in enumerate(known.names) if name in model.places]

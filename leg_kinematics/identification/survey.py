@@ -12,18 +12,20 @@ that ends. Undoing takes the last step back, in the file as well.
 """
 
 import enum
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from leg_kinematics.calibration.bench import Answered
-from leg_kinematics.calibration.entry_lines import MOST_MM, PLAUSIBLE_BAR
+from leg_kinematics.calibration.entry_lines import MOST_BESIDE_MM, MOST_MM, PLAUSIBLE_BAR
 from leg_kinematics.calibration.foot_readings import (
+    AT_TIP,
     BarMeasured,
     FootEntry,
     FootOnGround,
     FootRead,
     LegPosed,
     LegStand,
+    MarkersPlaced,
     PhotographTaken,
     Triple,
 )
@@ -34,6 +36,7 @@ from leg_kinematics.calibration.trail import Trail
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.identification import survey_words as say
 from leg_kinematics.identification.approach import Point, way_home, way_to, way_to_pose
+from leg_kinematics.identification.arrival import Arrival
 from leg_kinematics.identification.leg_bench import LegBench
 from leg_kinematics.identification.room import Room
 from leg_kinematics.identification.stations import (
@@ -69,6 +72,8 @@ class Stage(enum.Enum):
 
     BAR = enum.auto()
     """Nothing has pulses: how long is the printed bar?"""
+    MARKERS = enum.auto()
+    """Nothing has pulses: where are the markers of the feet?"""
     POWER = enum.auto()
     """Nothing has pulses: shall the legs?"""
     READ = enum.auto()
@@ -88,6 +93,9 @@ class Stage(enum.Enum):
 
 
 POWERED = frozenset({Stage.READ, Stage.COMPARE, Stage.DOUBT, Stage.TOUCH, Stage.POSE})
+
+#: In these, legs have no pulses.
+UNPOWERED = frozenset({Stage.BAR, Stage.MARKERS, Stage.POWER})
 
 #: Where a round is measured.
 MEASURING = {By.RULER: Stage.READ, By.GROUND: Stage.TOUCH, By.PHOTOGRAPHS: Stage.POSE}
@@ -180,8 +188,8 @@ class Survey:
     judge
         That works out what was measured.
     photographs
-        Names the files in the folder of photographs by now, the oldest first, and says of each
-        whether it is whole, or still being copied.
+        Names the files in the folder of photographs by now, the oldest first, and says what has
+        become of each.
 
     Attributes
     ----------
@@ -199,7 +207,7 @@ class Survey:
         file: ReadingsFile,
         bench: LegBench,
         judge: Judge,
-        photographs: Callable[[], Mapping[str, bool]] = dict,
+        photographs: Callable[[], Mapping[str, Arrival]] = dict,
     ) -> None:
         """Begin with the first round of which something is not measured yet."""
         self._plan = plan
@@ -212,13 +220,11 @@ class Survey:
         self._obeyed = self._astray = False
         self.finish: Finish | None = None
         self.words = ''
-        placement = last_placement(file.feet)
-        if plan.rounds[0].by is By.PHOTOGRAPHS and self._bar is None:
-            self._place = _Place(0, Stage.BAR, placement)
-        else:
-            self._place = self._first_open(0, placement)
+        # What is there before legs come to a pose may have been taken before they were led anew.
+        self._from_before = frozenset(photographs())
+        self._place = self._beginning()
         if len(plan.rounds) == 1 and self.stage is Stage.SUMMARY:
-            self._place = _Place(0, Stage.RESULT, placement)
+            self._place = replace(self._place, index=0, stage=Stage.RESULT)
 
     # ---- what is known
 
@@ -265,15 +271,18 @@ class Survey:
             return say.summary(self._found(self.measured), rest)
         if self._lacks_power:
             return say.power_again()
-        match place.stage:
+        if place.stage is Stage.RESULT:
+            found = self._found(of.legs)
+            return say.result(of, found, len(self._further(of, found)))
+        return self._question_at_bench(of) if place.stage in POWERED else self._first_question(of)
+
+    def _first_question(self, of: Round) -> Question:
+        match self.stage:
             case Stage.BAR:
                 return say.bar()
-            case Stage.POWER:
-                return say.power(of.by, place.placement)
-            case Stage.RESULT:
-                found = self._found(of.legs)
-                return say.result(of, found, len(self._further(of, found)))
-        return self._question_at_bench(of)
+            case Stage.MARKERS:
+                return say.markers()
+        return say.power(of.by, self._place.placement)
 
     def _question_at_bench(self, of: Round) -> Question:
         place, moving, left = self._place, self.moving, len(self._place.plan)
@@ -286,7 +295,7 @@ class Survey:
             case Stage.POSE:
                 new = self._new_photographs
                 unused = len(self._unused) - len(new)
-                return say.pose(left, measured, new, unused, moving=moving)
+                return say.pose(left, measured, new, unused, self._broken_off, moving=moving)
         if place.stage is Stage.DOUBT and place.read is not None:
             return say.doubt(leg, place.read.position, place.why)
         return say.comparing(leg)
@@ -330,6 +339,8 @@ class Survey:
     def _choose_in_stage(self, of: Round, key: str) -> None:
         place = self._place
         match self.stage, key:
+            case Stage.MARKERS, _:
+                self._note(MarkersPlaced(AT_TIP))
             case Stage.POWER, _:
                 self._power(of, anew=key == 'b')
             case Stage.RESULT, 'm':
@@ -347,10 +358,15 @@ class Survey:
             case _, 'p':
                 self._take(replace(place, placement=(place.placement or 0) + 1))
                 self.words = 'what is measured from here on belongs to a new placement'
-            case Stage.TOUCH, _:
-                self._lower_or_touch(key)
             case _:
-                self._photographed()
+                self._at_station(key)
+
+    def _at_station(self, key: str) -> None:
+        """Take a key about where the legs stand."""
+        if self.stage is Stage.TOUCH:
+            self._lower_or_touch(key)
+        else:
+            self._photographed(self._broken_off if key == 'o' else self._readable)
 
     def enter(self, text: str) -> None:
         """Take a position, x y z in mm, or a length in mm, as it was typed.
@@ -366,6 +382,8 @@ class Survey:
             self.words = f'nothing is to be typed here: {text} was not taken'
         elif self.stage is Stage.BAR:
             self._enter_bar(text)
+        elif self.stage is Stage.MARKERS:
+            self._enter_markers(text)
         elif self.moving:
             self.words = f'the leg is on its way: {text} was not taken; measure it at rest'
         elif self.stage is Stage.TOUCH:
@@ -380,7 +398,16 @@ class Survey:
                 f'{text!r} is no length of the bar: expected {low:g} to {high:g} mm, such as 150.5'
             )
         else:
-            self._take(self._first_open(0, self._place.placement), BarMeasured(length / 1e3))
+            self._note(BarMeasured(length / 1e3))
+
+    def _enter_markers(self, text: str) -> None:
+        position = position_of(text)
+        if isinstance(position, str):
+            self.words = position
+        elif max(map(abs, position)) > MOST_BESIDE_MM / 1e3:
+            self.words = f'{text!r} is no place on a foot: {MOST_BESIDE_MM:g} mm from it at most'
+        else:
+            self._note(MarkersPlaced(position))
 
     def _enter_position(self, text: str) -> None:
         position, (stand,) = position_of(text), self._stands
@@ -434,6 +461,9 @@ class Survey:
         if self._order(self._bench.power()):
             words = self.words
             self._astray = False
+            # Legs that were led anew may rest a little elsewhere than in the photographs so far.
+            self._from_before = frozenset(self._photographs())
+            self._place = replace(self._place, old=self._from_before)
             self._head_for(self._place)
             self.words = words
 
@@ -499,12 +529,12 @@ class Survey:
         else:
             self._lower(depth / 1e3)
 
-    def _photographed(self) -> None:
+    def _photographed(self, files: Sequence[str]) -> None:
         """Note how the legs stand, and which photographs show it."""
-        files, stands = self._new_photographs, self._stands
+        new, stands = self._new_photographs, self._stands
         if self.moving:
             self.words = 'the legs are on their way: photograph them at rest'
-        elif coming := [file for file, whole in files.items() if not whole]:
+        elif coming := [file for file, how in new.items() if how is Arrival.COMING]:
             self.words = f'{", ".join(coming)} is still being copied: wait until it is whole'
         elif len(files) < FEWEST_PHOTOGRAPHS:
             self.words = (
@@ -537,6 +567,11 @@ class Survey:
 
     # ---- steps
 
+    def _note(self, entry: FootEntry) -> None:
+        """Note what is asked before anything moves, and go on to what is asked then."""
+        self._trail.step(self._place, entry)
+        self._place = self._beginning()
+
     def _take(self, place: _Place, *entries: FootEntry) -> None:
         """Go on to a place, and write what was found out on the way."""
         stage = Stage.READ if self.stage in {Stage.COMPARE, Stage.DOUBT} else self.stage
@@ -558,7 +593,7 @@ class Survey:
             self.words = 'there is nothing about feet here that could be taken back'
             return
         self._file.take_back()
-        self._return_to(self._first_open(0, last_placement(self._file.feet)))
+        self._return_to(self._beginning())
         self.words = f'taken back: {say.entry_in_words(last)}'
 
     def _return_to(self, place: _Place) -> None:
@@ -567,10 +602,21 @@ class Survey:
         if self._bench.busy and self._obeys:
             self._bench.stop()
         self._place = place
-        if place.stage in {Stage.BAR, Stage.POWER} and (self._obeys or self._bench.busy):
+        if place.stage in UNPOWERED and (self._obeys or self._bench.busy):
             self._pulses_off()
         else:
             self._head_for(place)
+
+    def _beginning(self) -> _Place:
+        """Give the first question that is not answered yet."""
+        placement = last_placement(self._file.feet)
+        if self._plan.rounds[0].by is By.PHOTOGRAPHS:
+            asked = {type(each) for each in self._file.feet}
+            if BarMeasured not in asked:
+                return _Place(0, Stage.BAR, placement)
+            if MarkersPlaced not in asked:
+                return _Place(0, Stage.MARKERS, placement)
+        return self._first_open(0, placement)
 
     def _first_open(self, index: int, placement: int | None) -> _Place:
         """Give the first round from here on of which something is not measured yet."""
@@ -615,21 +661,46 @@ class Survey:
         return self._place.placement or 1
 
     @property
-    def _bar(self) -> float | None:
-        lengths = [each.length for each in self._file.feet if isinstance(each, BarMeasured)]
-        return lengths[-1] if lengths else None
+    def _taken(self) -> frozenset[str]:
+        """Photographs of which it is noted which pose they show."""
+        return frozenset(each.file for each in self._file.feet if isinstance(each, PhotographTaken))
 
     @property
-    def _unused(self) -> Mapping[str, bool]:
-        """Files that belong to no pose, and whether they are whole."""
-        taken = {each.file for each in self._file.feet if isinstance(each, PhotographTaken)}
-        return {file: whole for file, whole in self._photographs().items() if file not in taken}
+    def _unused(self) -> Mapping[str, Arrival]:
+        """Files that belong to no pose."""
+        taken = self._taken
+        return {file: how for file, how in self._photographs().items() if file not in taken}
 
     @property
-    def _new_photographs(self) -> Mapping[str, bool]:
+    def _new_photographs(self) -> Mapping[str, Arrival]:
         """Those of them that came since the legs were sent here."""
         old = self._place.old
-        return {file: whole for file, whole in self._unused.items() if file not in old}
+        return {file: how for file, how in self._unused.items() if file not in old}
+
+    @property
+    def _readable(self) -> tuple[str, ...]:
+        """Those of these that can be used."""
+        return tuple(file for file, how in self._new_photographs.items() if how is Arrival.WHOLE)
+
+    @property
+    def _broken_off(self) -> tuple[str, ...]:
+        """Photographs that were taken of this pose before the session was broken off, most likely.
+
+        Or before the legs lost their power. They were there when this began anew, came after those
+        of the pose that was noted last, and nothing was moved since; none where these are too few.
+        """
+        posed = [each for each in self._file.feet if isinstance(each, LegPosed)]
+        files, taken = self._photographs(), self._taken
+        if not posed or posed[-1].placement != self._placement or taken.isdisjoint(files):
+            return ()
+        names = list(files)
+        last = max(place for place, file in enumerate(names) if file in taken)
+        found = tuple(
+            file
+            for file in names[last + 1 :]
+            if file in self._from_before and files[file] is Arrival.WHOLE
+        )
+        return found if len(found) >= FEWEST_PHOTOGRAPHS else ()
 
     def _head_for(self, place: _Place) -> None:
         """Order the legs where they are to stand in a place, those that are not measured home."""

@@ -10,10 +10,12 @@ from leg_kinematics.calibration.foot_readings import (
     FootOnGround,
     FootRead,
     LegPosed,
+    MarkersPlaced,
     PhotographTaken,
     Triple,
 )
 from leg_kinematics.calibration.question import LEAVE, OFF, UNDO, Choice, Question, Typed
+from leg_kinematics.identification.arrival import Arrival
 from leg_kinematics.identification.stations import By, Round, Station
 from leg_kinematics.identification.surveyed import Surveyed
 from leg_kinematics.identification.suspects import Suspect
@@ -44,6 +46,21 @@ DEPTH = Typed('lower by, in mm', frozenset('0123456789.,'), 6)
 #: The length of a bar, as it is typed.
 LENGTH = Typed('length in mm', frozenset('0123456789.,'), 8)
 
+#: Where markers are, as it is typed.
+BESIDE_TIP = Typed('down, left and out in mm', POSITION.characters, 30)
+
+#: How photographs are that are not used.
+HOW = {
+    Arrival.COMING: ' (still coming)',
+    Arrival.WHOLE: '',
+    Arrival.UNREADABLE: ' (CANNOT BE READ)',
+}
+
+UNREADABLE = (
+    'Photographs can be read as JPEG and PNG: set the phone to take JPEG (a phone that takes HEIC '
+    "calls that 'most compatible'), or convert them on their way into the folder."
+)
+
 CAUTION = (
     'The legs get their pulses one after another, and each runs into its resting posture AT FULL '
     'SPEED from wherever it stands. The robot is on its block and cannot move, all feet are free, '
@@ -66,6 +83,19 @@ def bar() -> Question:
         'end to end with a ruler, to half a millimetre or better.'
     )
     return Question('How long is the bar?', text, (UNDO, LEAVE), LENGTH)
+
+
+def markers() -> Question:
+    """Ask where the markers of the feet are."""
+    text = (
+        'Best is a marker with its middle right at the tip of the foot. Where it is elsewhere, '
+        'look at a tibia that hangs straight down, and type by how many millimetres the middle of '
+        'the marker is below the tip, to the left of it as seen from the body, and outwards of it: '
+        '-20 0 12 is 20 mm above the tip and 12 mm outwards. Half millimetres, if you can; all '
+        'feet alike.'
+    )
+    choices = (Choice('enter', 'all are right at the tips'), UNDO, LEAVE)
+    return Question('Where are the markers?', text, choices, BESIDE_TIP)
 
 
 def power(by: By, placement: int | None) -> Question:
@@ -140,19 +170,54 @@ def touch(leg: str, left: int, measured: int, *, moving: bool) -> Question:
 
 
 def pose(
-    left: int, measured: int, new: Mapping[str, bool], unused: int, *, moving: bool
+    left: int,
+    measured: int,
+    new: Mapping[str, Arrival],
+    unused: int,
+    broken_off: Sequence[str],
+    *,
+    moving: bool,
 ) -> Question:
-    """Ask for photographs of a pose; of new files it is told whether they are whole."""
-    files = [file if whole else f'{file} (still coming)' for file, whole in new.items()]
+    """Ask for photographs of a pose.
+
+    Parameters
+    ----------
+    left, measured
+        How many poses.
+    new
+        Files that came for this one.
+    unused
+        How many are there from before that belong to no pose.
+    broken_off
+        Those of them that were taken of this pose before the legs were led here anew, most likely.
+    moving
+        Whether the legs are on their way.
+
+    """
+    files = [f'{file}{HOW[how]}' for file, how in new.items()]
     there = f'New in the folder: {", ".join(files)}.' if files else 'None is in the folder yet.'
-    if unused:
+    if Arrival.UNREADABLE in new.values():
+        there += f' {UNREADABLE}'
+    if broken_off:
+        there += (
+            f' {", ".join(broken_off)} came after the last pose that was noted, before the legs '
+            'were led here: look whether they show just how the legs stand now.'
+        )
+    elif unused:
         there += f' {unused} from before belong to no pose, and are not used.'
     text = ('The legs are on their way. ' if moving else '') + (
         'Photograph the robot with its sheets, from two sides or more, so that every marker is on '
         'two photographs at least; wait until all are in the folder: what comes later counts for '
         f'the next pose. {there} {left} poses to go, {measured} photographed.'
     )
-    choices = (Choice('enter', 'these show this pose: the next one'), NEXT, TOUCHES, MOVED, ENOUGH)
+    choices = (
+        Choice('enter', 'the new ones show this pose: the next one'),
+        *((Choice('o', 'the earlier ones show it, none new is needed'),) if broken_off else ()),
+        NEXT,
+        TOUCHES,
+        MOVED,
+        ENOUGH,
+    )
     return Question('Photographs of this pose', text, (*choices, *ALWAYS))
 
 
@@ -213,6 +278,8 @@ def entry_in_words(entry: FootEntry) -> str:
             return f'{file} shows pose {number}'
         case BarMeasured(length):
             return f'the bar is {1e3 * length:g} mm long'
+        case MarkersPlaced(position):
+            return f'the markers are {position_in_words(position)} from the tips'
 
 
 def station_in_words(station: Station) -> str:

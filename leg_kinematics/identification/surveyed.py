@@ -7,10 +7,12 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from leg_kinematics.calibration.foot_readings import (
+    AT_TIP,
     FootEntry,
     FootOnGround,
     FootRead,
     LegStand,
+    MarkersPlaced,
     Triple,
 )
 from leg_kinematics.calibration.measured import Reading
@@ -122,4 +124,6 @@ def evidence_of(
     ]
     seen = [each for each in markers if each.stand.leg in legs]
     touches = [each for each in noted if isinstance(each, FootOnGround) and each.stand.leg in legs]
-    return Evidence(dict(readings), (*read, *seen), tuple(touches))
+    placed = [each.position for each in noted if isinstance(each, MarkersPlaced)]
+    marker = placed[-1] if placed else AT_TIP
+    return Evidence(dict(readings), (*read, *seen), tuple(touches), marker)

@@ -10,6 +10,11 @@ that, one number of each leg is taken at a time, and the fit is made again: the 
 suspect is left out, and where none is, the best that is not suspect any more is taken back, until
 nothing changes.
 
+Of two angles at one pulse that contradict each other the one that the rest does not believe is left
+out. At an end of a range the rest may not know: where it makes neither of them much more likely
+than the other, both are left out, since the one that stays would be believed with nothing to check
+it.
+
 A coordinate of a position stands for a shift along its axis: where coordinates depend on each
 other, as those of a camera do, all three say whether there was one.
 """
@@ -42,6 +47,13 @@ MOST_MISTYPED = 0.25
 
 #: That measurements scatter as the tolerances say counts as much as so many of them.
 PRIOR_FREEDOM = 4.0
+
+#: Of two angles that contradict each other one is believed when the rest makes it so many times as
+#: likely as the other (our own).
+MORE_LIKELY = 9.0
+
+#: Pulses that are nearer are the same, µs: boards put out half microseconds.
+SAME_US = 0.25
 
 #: A scatter is settled when it changes by less, as a share.
 SETTLED = 0.02
@@ -291,11 +303,66 @@ def settled(equations: Equations, values: Floats) -> Settled:
         back = _most(equations, -excess, waiting & ~_same_leg(equations, out))
         scatter = found.scatter(used)
         if not np.any(out | back) and np.all(np.abs(scatter / used.scatter - 1.0) < SETTLED):
-            return Settled(values, covariance, used)
+            undecided = _undecided(equations, values, covariance, used)
+            if trusted[READING] or not np.any(undecided):
+                return Settled(values, covariance, used)
+            for_good |= undecided
+            chosen &= ~undecided
+            continue
         for_good |= out & taken_back
         taken_back |= back
         chosen = (chosen & ~out) | back
         used = replace(used, scatter=scatter)
+
+
+def _undecided(equations: Equations, values: Floats, covariance: Floats, used: Used) -> Flags:
+    """Find angles that one at the same pulse contradicts, where the rest does not tell which.
+
+    What the rest tells is the fit without the one that is believed so far (as in `fit._left_out`).
+    """
+    found = np.zeros(len(_flat(used)), dtype=np.bool_)
+    for out in np.flatnonzero(~used.readings):
+        (beside,) = np.nonzero(_beside(equations, int(out)) & used.readings)
+        if len(beside) != 1:
+            # Nothing is believed there, or two agree.
+            continue
+        kept = int(beside[0])
+        if not _decided(equations, values, covariance, used, (int(out), kept)):
+            found[out] = found[kept] = True
+    return found
+
+
+def _beside(equations: Equations, row: int) -> Flags:
+    """Tell which angles were read of the same joint at the same pulse."""
+    joint, place = equations.reading_places[row]
+    readings = equations.evidence.readings
+    pulse = readings[joint][place].pulse_us
+    return np.array(
+        [
+            other == joint and abs(readings[other][at].pulse_us - pulse) < SAME_US
+            for other, at in equations.reading_places
+        ]
+    )
+
+
+def _decided(
+    equations: Equations,
+    values: Floats,
+    covariance: Floats,
+    used: Used,
+    rows: tuple[int, int],
+) -> bool:
+    """Tell whether the rest makes the second of two angles much more likely than the first one."""
+    design, columns = equations.reading_design[list(rows)], equations.reading_columns[rows[0]]
+    known = design @ covariance[np.ix_(columns, columns)] @ design.T
+    off = equations.angles[list(rows)] - design @ values[columns]
+    variance = (equations.tolerances.protractor * used.scatter[READING]) ** 2
+    # Without the second one, what is expected moves, and is known less well.
+    share = known[:, 1] / (variance - known[1, 1])
+    away = off + share * off[1]
+    spread = variance + np.diag(known) + share * known[:, 1]
+    wrong, right = away**2 / spread
+    return bool(wrong - right > 2.0 * np.log(MORE_LIKELY))
 
 
 def _flat(used: Used) -> Flags:

@@ -10,8 +10,10 @@ from math import radians
 class Tolerances:
     """Standard deviations of all that is not known exactly.
 
-    A builder's "± 2 mm", anything within which is as likely, has a standard deviation of 1.2 mm;
-    that of "± 0.5 mm, nearly always" is half of it. Common practice, no source, and our own.
+    A builder's "± 2 mm", anything within which is as likely, has a standard deviation of 1.2 mm: of
+    an even distribution, half its width over the root of 3. In the same way "± 1 mm" has 0.6 mm,
+    "± 2 degrees" 1.2 degrees, and "bent by up to 3 degrees" 1.7 degrees. That of "± 0.5 mm, nearly
+    always" is half of it. Common practice, no source, and our own.
 
     Attributes
     ----------
@@ -42,14 +44,14 @@ class Tolerances:
     """
 
     length: float = 1.2e-3
-    mount_position: float = 1.0e-3
+    mount_position: float = 0.6e-3
     mount_angle: float = radians(1.2)
     bend: tuple[float, float, float, float, float] = (
-        radians(3.0),
-        radians(2.1),
-        radians(1.05),
-        radians(0.39),
-        radians(0.12),
+        radians(1.7),
+        radians(1.2),
+        radians(0.6),
+        radians(0.22),
+        radians(0.07),
     )
     lag: float = radians(0.3)
     lag_spread: float = radians(0.3)

@@ -41,6 +41,9 @@ TOGETHER, HARDLY = 0.8, 0.5
 #: An unknown of which more than this share is left is not told at all (our own).
 NOTHING = 0.9
 
+#: Of a marker, along the axes of the tibia.
+BESIDE_TIP = ('further down', 'to the left', 'outwards')
+
 TURNS = {'x': 'roll', 'y': 'pitch', 'z': 'yaw'}
 
 
@@ -80,13 +83,20 @@ def verdict(
 
 
 def _better(feet: Landing, found: Identified) -> Iterator[str]:
-    where = 'to each other' if len(found.measured) > 1 else 'to each other, of this one leg'
+    alone = len(found.measured) == 1
+    apart = ', from one place of this one foot to the next' if alone else ''
+    about = (
+        'Where the leg as a whole stands in the body a single leg does not tell: with that, a foot '
+        f'may be {_mm(feet.whole(0.95))} off until other legs are measured, too.'
+        if alone
+        else 'This is about how feet stand to each other: where base_link is in the body nobody '
+        'can measure.'
+    )
     yield (
         f'With the present maps and lengths feet land {_mm(feet.before(0.5))} from where they '
-        f'should, one in twenty {_mm(feet.before(0.95))} or more. With those found it will be '
-        f'{_mm(feet.after(0.5))}, and {_mm(feet.after(0.95))} for one in twenty, as far as the '
-        f'measurements tell. This is about how feet stand {where}: where base_link is in the body '
-        'nobody can measure.'
+        f'should, one in twenty {_mm(feet.before(0.95))} or more{apart}. With those found it will '
+        f'be {_mm(feet.after(0.5))}, and {_mm(feet.after(0.95))} for one in twenty, as far as the '
+        f'measurements tell. {about}'
     )
 
 
@@ -117,12 +127,30 @@ def _foretold(evidence: Evidence, found: Identified) -> Iterator[str]:
 def _suspects(evidence: Evidence, found: Identified) -> Iterator[str]:
     for each in found.suspects:
         yield f'{_named(each, evidence)}: it was left out, and is probably mistyped.'
+    yield from _unchecked(evidence, found)
     positions = sum(each.kind == 'foot' for each in found.suspects)
     if positions > max(MOST_MISTYPED[0], MOST_MISTYPED[1] * len(evidence.feet)):
         yield (
             f'{positions} wrong numbers in {len(evidence.feet)} positions are hardly all mistyped: '
             f'{STAYED}.'
         )
+
+
+def _unchecked(evidence: Evidence, found: Identified) -> Iterator[str]:
+    """Tell at which pulses no angle is left, since nothing tells which of them is wrong."""
+    left: dict[tuple[str, float], bool] = {}
+    wrong = {(each.name, each.place) for each in found.suspects if each.kind == 'reading'}
+    for joint, readings in evidence.readings.items():
+        for place, reading in enumerate(readings):
+            key = joint, reading.pulse_us
+            left[key] = left.get(key, False) or (joint, place) not in wrong
+    for (joint, pulse), some in left.items():
+        if not some:
+            yield (
+                f'No angle of {joint} at {pulse:g} µs is left, and the rest tells little there: '
+                f'read it again, by leg-kinematics calibrate --joint {joint}, or measure feet '
+                'with this joint near it.'
+            )
 
 
 def _named(suspect: Suspect, evidence: Evidence) -> str:
@@ -191,6 +219,23 @@ def _far_off(room: Room, found: Identified) -> Iterator[str]:
                     f'deg about its {axis} axis: look whether it is bent, or described with '
                     'another direction.'
                 )
+
+        yield from _far_markers(found, leg.name)
+
+
+def _far_markers(found: Identified, leg: str) -> Iterator[str]:
+    """Tell where a marker is so far from where it was told to be that this may be wrong."""
+    marker, told = found.legs[leg].marker, found.model.marker
+    if marker is None or told is None:
+        return
+    for where, at, expected in zip(BESIDE_TIP, marker, told, strict=True):
+        off = at.value - expected
+        if abs(off) > FAR * found.tolerances.marker:
+            yield (
+                f'The marker of {leg} seems to sit {1e3 * off:+.1f} mm {where} of where it was '
+                'told to be: measure where its middle is from the tip of the foot, and look '
+                'whether it is loose.'
+            )
 
 
 def _not_told(found: Identified) -> Iterator[str]:

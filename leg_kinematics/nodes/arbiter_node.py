@@ -15,14 +15,14 @@ from rclpy.parameter import Parameter as RosParameter
 from leg_kinematics.chain.values import Answer
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import Twist
-from leg_kinematics.nodes import messages, qos
-from leg_kinematics.nodes.catalogue import ARBITER, OrderParameters
-from leg_kinematics.nodes.diagnostics import Diagnostics
 from leg_kinematics.nodes.orders import offer_order
-from leg_kinematics.nodes.process import run
+from leg_kinematics.nodes.running.catalogue import ARBITER, OrderParameters
+from leg_kinematics.nodes.running.process import run
+from leg_kinematics.nodes.running.start import take_parameters
 from leg_kinematics.nodes.senders import Senders
-from leg_kinematics.nodes.stamps import refusal_of_age
-from leg_kinematics.nodes.start import take_parameters
+from leg_kinematics.nodes.translation import messages, qos
+from leg_kinematics.nodes.translation.diagnostics import Diagnostics
+from leg_kinematics.nodes.translation.stamps import refusal_of_age
 from leg_kinematics.teleop.arbitration import Arbitration, ArbitrationParameters
 
 #: Of the looks for a driver that has fallen silent, Hz.

@@ -10,7 +10,7 @@ import secrets
 import sys
 from collections.abc import Callable, Sequence
 from time import monotonic
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rclpy.event_handler import SubscriptionEventCallbacks
 from rclpy.lifecycle import LifecycleNode, LifecycleState, TransitionCallbackReturn
@@ -21,23 +21,28 @@ from trajectory_msgs.msg import JointTrajectory
 from leg_kinematics.board.parameters import BoardsParameters
 from leg_kinematics.board.port import is_pseudo_terminal
 from leg_kinematics.chain.driving import Driving, DrivingParameters
+from leg_kinematics.chain.emergency_stops import EmergencyStops
 from leg_kinematics.chain.outputs import pulse_limits
 from leg_kinematics.chain.ticks import Ticks
 from leg_kinematics.chain.values import JointTargets
 from leg_kinematics.errors import LegKinematicsError
-from leg_kinematics.nodes import qos
-from leg_kinematics.nodes.catalogue import BRIDGE, BridgeNodeParameters, OrderParameters
 from leg_kinematics.nodes.caution import CAUTION
-from leg_kinematics.nodes.diagnostics import Diagnostics
 from leg_kinematics.nodes.orders import offer_order
-from leg_kinematics.nodes.process import run
-from leg_kinematics.nodes.reach import tell_reach
 from leg_kinematics.nodes.robot_broadcaster import RobotBroadcaster
+from leg_kinematics.nodes.running.catalogue import BRIDGE, BridgeNodeParameters, OrderParameters
+from leg_kinematics.nodes.running.process import run
+from leg_kinematics.nodes.running.reach import tell_reach
+from leg_kinematics.nodes.running.start import start
 from leg_kinematics.nodes.senders import Senders
-from leg_kinematics.nodes.start import start
-from leg_kinematics.nodes.status_values import bridge_values, identity_in_words
-from leg_kinematics.nodes.streams import JointTrajectories
+from leg_kinematics.nodes.translation import qos
+from leg_kinematics.nodes.translation.diagnostics import Diagnostics
+from leg_kinematics.nodes.translation.status_values import bridge_values, identity_in_words
+from leg_kinematics.nodes.translation.streams import JointTrajectories
 from leg_kinematics.solver import posture_angles
+
+if TYPE_CHECKING:
+    # Jazzy has it under another name.
+    from rclpy.subscription import MessageInfo
 
 SUCCESS = TransitionCallbackReturn.SUCCESS
 FAILURE = TransitionCallbackReturn.FAILURE
@@ -97,6 +102,7 @@ class BridgeNode(LifecycleNode):
         self.create_subscription(
             JointTrajectory, 'joint_trajectory', self._on_trajectory, qos.STREAM, raw=True
         )
+        self._emergency_stops = EmergencyStops()
         # A sender that keeps its value for late joiners is heard even if it spoke before we came,
         # and by the other subscription one that does not keep it. That the first cannot hear such
         # a one is no trouble, and not to be told as one.
@@ -199,10 +205,18 @@ class BridgeNode(LifecycleNode):
     def _follow(self, targets: JointTargets) -> None:
         self.driving.follow(targets, monotonic())
 
-    def _on_emergency_stop(self, message: Bool) -> None:
-        if message.data != self.driving.emergency_stop:
-            answer = self.driving.set_emergency_stop(on=message.data)
+    def _on_emergency_stop(self, message: Bool, info: 'MessageInfo') -> None:
+        sender = bytes((info.get('publisher_gid') or {}).get('data', b''))
+        offers = self.get_publishers_info_by_topic(self.resolve_topic_name('emergency_stop'))
+        stops, before = self._emergency_stops, self._emergency_stops.count
+        stops.hear(sender, on=message.data, there={bytes(each.endpoint_gid) for each in offers})
+        if stops.on != self.driving.emergency_stop:
+            answer = self.driving.set_emergency_stop(on=stops.on)
             self.get_logger().warning(answer.words)
+        elif stops.on and stops.count < before:
+            self.get_logger().warning(
+                f'one emergency stop is off, the robot stays stopped: {stops.count} more hold it'
+            )
 
     def _on_tick(self) -> None:
         now = monotonic()

@@ -9,9 +9,9 @@ from rclpy.node import Node
 from std_msgs.msg import Float64
 
 from leg_kinematics.chain.values import Answer
-from leg_kinematics.gait import Twist
-from leg_kinematics.nodes import messages, qos
+from leg_kinematics.gait import Offset, Twist
 from leg_kinematics.nodes.order_calls import RELEASE, OrderCalls
+from leg_kinematics.nodes.translation import messages, qos
 from leg_kinematics.teleop.layout import Act
 from leg_kinematics.teleop.steering import Wanted
 
@@ -63,11 +63,15 @@ class DriverTopics:
 
     def send(self, wanted: Wanted) -> None:
         """Send what is wanted now, if it is anything."""
-        now = self._node.get_clock().now().nanoseconds
         if wanted.twist is not None:
             self.drive(wanted.twist)
         if wanted.offset is not None:
-            self._offset.publish(messages.body_offset_message(wanted.offset, now))
+            self.lean(wanted.offset)
+
+    def lean(self, offset: Offset) -> None:
+        """Send a body offset."""
+        now = self._node.get_clock().now().nanoseconds
+        self._offset.publish(messages.body_offset_message(offset, now))
 
     def drive(self, twist: Twist) -> None:
         """Send a velocity."""

@@ -20,24 +20,24 @@ from leg_kinematics.chain.values import Walked
 from leg_kinematics.chain.walking import Walking, WalkingParameters
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import GaitParameters
-from leg_kinematics.nodes import messages, qos
-from leg_kinematics.nodes.catalogue import (
+from leg_kinematics.nodes.odometry_broadcaster import OdometryBroadcaster
+from leg_kinematics.nodes.orders import offer_order
+from leg_kinematics.nodes.running.catalogue import (
     GAIT,
     GaitNodeParameters,
     OrderParameters,
     VelocityType,
 )
-from leg_kinematics.nodes.diagnostics import Diagnostics
-from leg_kinematics.nodes.frames import Frames
-from leg_kinematics.nodes.markers import WalkMarkers
-from leg_kinematics.nodes.odometry_broadcaster import OdometryBroadcaster
-from leg_kinematics.nodes.orders import offer_order
-from leg_kinematics.nodes.process import run
+from leg_kinematics.nodes.running.process import run
+from leg_kinematics.nodes.running.start import start
 from leg_kinematics.nodes.senders import Senders
-from leg_kinematics.nodes.stamps import Stamps, refusal_of_age
-from leg_kinematics.nodes.start import start
-from leg_kinematics.nodes.status_values import gait_values
-from leg_kinematics.nodes.streams import FootStates, FootTrajectories, RobotReports
+from leg_kinematics.nodes.translation import messages, qos
+from leg_kinematics.nodes.translation.diagnostics import Diagnostics
+from leg_kinematics.nodes.translation.frames import Frames
+from leg_kinematics.nodes.translation.markers import WalkMarkers
+from leg_kinematics.nodes.translation.stamps import Stamps, refusal_of_age
+from leg_kinematics.nodes.translation.status_values import gait_values
+from leg_kinematics.nodes.translation.streams import FootStates, FootTrajectories, RobotReports
 from leg_kinematics.robot import Vector
 
 MESSAGE_TYPES = {VelocityType.TWIST_STAMPED: TwistStamped, VelocityType.TWIST: Twist}

@@ -15,14 +15,14 @@ from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
 from leg_kinematics.chain.solving import Solving, SolvingParameters
 from leg_kinematics.chain.values import FootTargets, JointTargets
 from leg_kinematics.errors import CommandError, LegKinematicsError
-from leg_kinematics.nodes import messages, qos
-from leg_kinematics.nodes.catalogue import KINEMATICS
-from leg_kinematics.nodes.diagnostics import Diagnostics
-from leg_kinematics.nodes.frames import BodyFrame
-from leg_kinematics.nodes.process import run
+from leg_kinematics.nodes.running.catalogue import KINEMATICS
+from leg_kinematics.nodes.running.process import run
+from leg_kinematics.nodes.running.start import start
 from leg_kinematics.nodes.senders import Senders
-from leg_kinematics.nodes.start import start
-from leg_kinematics.nodes.streams import (
+from leg_kinematics.nodes.translation import messages, qos
+from leg_kinematics.nodes.translation.diagnostics import Diagnostics
+from leg_kinematics.nodes.translation.frames import BodyFrame
+from leg_kinematics.nodes.translation.streams import (
     FootStates,
     FootTrajectories,
     JointStates,
@@ -34,7 +34,7 @@ from leg_kinematics.robot.urdf import urdf
 Feet = tuple[Vector, ...]
 
 #: Each of them sends foot targets only while no other does.
-TAKING_TURNS = ('gait', 'player', 'mover')
+TAKING_TURNS = ('gait', 'player', 'mover', 'replay')
 
 
 class KinematicsNode(Node):

@@ -11,10 +11,10 @@ from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
 
 from leg_kinematics.errors import CommandError
 from leg_kinematics.moves.moving import Moving, MovingParameters
-from leg_kinematics.nodes import messages, qos
-from leg_kinematics.nodes.frames import FRAMES
-from leg_kinematics.nodes.stamps import Stamps
-from leg_kinematics.nodes.streams import FootTrajectories, JointStates, RobotReports
+from leg_kinematics.nodes.translation import messages, qos
+from leg_kinematics.nodes.translation.frames import FRAMES
+from leg_kinematics.nodes.translation.stamps import Stamps
+from leg_kinematics.nodes.translation.streams import FootTrajectories, JointStates, RobotReports
 
 
 class MovingTopics:

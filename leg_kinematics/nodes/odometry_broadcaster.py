@@ -9,10 +9,10 @@ from nav_msgs.msg import Odometry
 from rclpy.node import Node
 
 from leg_kinematics.chain.values import Odom
-from leg_kinematics.nodes import messages, qos
-from leg_kinematics.nodes.frames import Frames
-from leg_kinematics.nodes.streams import OdometryMessages
-from leg_kinematics.nodes.transforms import TransformBroadcaster
+from leg_kinematics.nodes.translation import messages, qos
+from leg_kinematics.nodes.translation.frames import Frames
+from leg_kinematics.nodes.translation.streams import OdometryMessages
+from leg_kinematics.nodes.translation.transforms import TransformBroadcaster
 
 
 class OdometryBroadcaster:

@@ -15,8 +15,8 @@ from leg_kinematics.errors import CommandError
 from leg_kinematics.nodes.bridge_node import BridgeNode
 from leg_kinematics.nodes.gait_node import GaitNode
 from leg_kinematics.nodes.kinematics_node import Feet, KinematicsNode
-from leg_kinematics.nodes.parameters import as_overrides
-from leg_kinematics.nodes.process import run
+from leg_kinematics.nodes.running.parameters import as_overrides
+from leg_kinematics.nodes.running.process import run
 from leg_kinematics.parameters import Value
 
 #: Targets of our own that are remembered, of either kind.

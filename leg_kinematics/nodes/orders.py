@@ -14,9 +14,9 @@ from rclpy.publisher import Publisher
 from std_srvs.srv import Trigger
 
 from leg_kinematics.chain.values import Answer
-from leg_kinematics.nodes import qos
-from leg_kinematics.nodes.stamps import refusal_of_age
 from leg_kinematics.nodes.timed_service import create_timed_service
+from leg_kinematics.nodes.translation import qos
+from leg_kinematics.nodes.translation.stamps import refusal_of_age
 
 
 def offer_order(

@@ -18,13 +18,13 @@ from leg_kinematics.moves.plan import Plan, StepError
 from leg_kinematics.moves.playing import Playing, PlayState
 from leg_kinematics.moves.resuming import plan_again, plan_from
 from leg_kinematics.moves.sequence import load_sequence
-from leg_kinematics.nodes.catalogue import PLAYER, OrderParameters, PlayerParameters
-from leg_kinematics.nodes.diagnostics import Diagnostics
-from leg_kinematics.nodes.frames import BodyFrame
 from leg_kinematics.nodes.moving_topics import MovingTopics
 from leg_kinematics.nodes.orders import offer_order
-from leg_kinematics.nodes.process import run
-from leg_kinematics.nodes.start import start
+from leg_kinematics.nodes.running.catalogue import PLAYER, OrderParameters, PlayerParameters
+from leg_kinematics.nodes.running.process import run
+from leg_kinematics.nodes.running.start import start
+from leg_kinematics.nodes.translation.diagnostics import Diagnostics
+from leg_kinematics.nodes.translation.frames import BodyFrame
 
 #: Between two looks at the state, s.
 INTERVAL = 0.1

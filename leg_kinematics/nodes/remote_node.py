@@ -18,12 +18,12 @@ from transforms3d.euler import quat2euler
 from leg_kinematics.chain.values import Answer, Condition, Level
 from leg_kinematics.errors import CommandError, DescriptionError
 from leg_kinematics.gait import Twist
-from leg_kinematics.nodes import qos
-from leg_kinematics.nodes.catalogue import NODES, REMOTE, RemoteNodeParameters
-from leg_kinematics.nodes.diagnostics import Diagnostics
 from leg_kinematics.nodes.driver import ORDERS, STOP_EVERYBODY, DriverTopics
-from leg_kinematics.nodes.process import run
-from leg_kinematics.nodes.start import take_parameters
+from leg_kinematics.nodes.running.catalogue import NODES, REMOTE, RemoteNodeParameters
+from leg_kinematics.nodes.running.process import run
+from leg_kinematics.nodes.running.start import take_parameters
+from leg_kinematics.nodes.translation import qos
+from leg_kinematics.nodes.translation.diagnostics import Diagnostics
 from leg_kinematics.remote.holding import RATE, Holding
 from leg_kinematics.remote.keys import KeyFolder, Register, Role
 from leg_kinematics.remote.link import LinkError, RobotLink, load_zenoh, start_of_beats

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
-from leg_kinematics.nodes.chain_processes import end
+from leg_kinematics.nodes.taking_part.chain_processes import end
 
 
 @contextmanager

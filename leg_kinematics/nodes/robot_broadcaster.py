@@ -10,9 +10,9 @@ from trajectory_msgs.msg import JointTrajectory
 from leg_kinematics.chain.driving import Driving
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import NANOSECONDS
-from leg_kinematics.nodes import messages, qos
-from leg_kinematics.nodes.stamps import Stamps
-from leg_kinematics.nodes.streams import JointStates, RobotReports
+from leg_kinematics.nodes.translation import messages, qos
+from leg_kinematics.nodes.translation.stamps import Stamps
+from leg_kinematics.nodes.translation.streams import JointStates, RobotReports
 
 #: Between two reports of the joints and of the robot, s, or a tick where that is longer.
 REPORT_INTERVAL = 0.02
@@ -35,7 +35,7 @@ class RobotBroadcaster:
     def __init__(self, node: Node, stage: Driving, tick: float) -> None:
         """Tell how fast the joints are driven at most."""
         self._stage = stage
-        self._every = max(1, round(REPORT_INTERVAL / tick))
+        self._every = ticks_a_report(tick)
         self._steps = 0
         self._stepped_at = -float('inf')
         self._told = (PowerState.UNPOWERED, 0)
@@ -69,3 +69,8 @@ class RobotBroadcaster:
             self._states.publish(
                 self._joint_states.write(stamp, self._stage.positions, self._stage.velocities)
             )
+
+
+def ticks_a_report(tick: float) -> int:
+    """Say in how many ticks, of so many s, joints and robot are told of once."""
+    return max(1, round(REPORT_INTERVAL / tick))

@@ -13,14 +13,14 @@ from sensor_msgs.msg import Joy
 
 from leg_kinematics.chain.values import Answer
 from leg_kinematics.errors import CommandError, DescriptionError
-from leg_kinematics.nodes import messages, qos
-from leg_kinematics.nodes.catalogue import TELEOP, OrderParameters, TeleopNodeParameters
-from leg_kinematics.nodes.diagnostics import Diagnostics
 from leg_kinematics.nodes.driver import DriverTopics
-from leg_kinematics.nodes.process import run
+from leg_kinematics.nodes.running.catalogue import TELEOP, OrderParameters, TeleopNodeParameters
+from leg_kinematics.nodes.running.process import run
+from leg_kinematics.nodes.running.start import take_parameters
 from leg_kinematics.nodes.senders import Senders
-from leg_kinematics.nodes.stamps import refusal_of_age
-from leg_kinematics.nodes.start import take_parameters
+from leg_kinematics.nodes.translation import messages, qos
+from leg_kinematics.nodes.translation.diagnostics import Diagnostics
+from leg_kinematics.nodes.translation.stamps import refusal_of_age
 from leg_kinematics.teleop.layout import JoyTable, load_layout
 from leg_kinematics.teleop.steering import Steering, SteeringParameters
 

@@ -7,8 +7,15 @@ from pathlib import Path
 
 from leg_kinematics.errors import CommandError
 
-#: What phones call photographs. HEIC is listed so that it is told that it cannot be read.
-ENDINGS = frozenset({'.jpg', '.jpeg', '.png', '.heic', '.heif'})
+#: What phones and cameras call photographs; what cannot be read is listed so that it is told.
+ENDINGS = frozenset(
+    {'.jpg', '.jpeg', '.png'}
+    | {'.heic', '.heif', '.hif', '.avif', '.webp', '.jxl', '.dng', '.tif', '.tiff', '.bmp'}
+)
+
+#: How files begin that can be read: JPEG (ISO/IEC 10918-1, the markers SOI and the first byte of
+#: the next one), and PNG (ISO/IEC 15948, 5.2); from memory.
+SIGNATURES = (b'\xff\xd8\xff', b'\x89PNG\r\n\x1a\n')
 
 
 def photographs_in(folder: Path) -> Mapping[str, int]:
@@ -32,3 +39,13 @@ def photographs_in(folder: Path) -> Mapping[str, int]:
             f'the folder of photographs {folder} cannot be read: {error.strerror or error}'
         ) from error
     return {name: size for _, name, size in sorted(found)}
+
+
+def can_be_read(file: Path) -> bool:
+    """Tell by its first bytes, whatever it is called, whether a photograph can be read."""
+    try:
+        with file.open('rb') as opened:
+            return opened.read(8).startswith(SIGNATURES)
+    except OSError:
+        # It was taken away again, or is still being put there.
+        return False

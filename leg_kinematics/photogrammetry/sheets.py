@@ -66,8 +66,8 @@ FLOOR_WORDS = (
 
 FOOT_WORDS = (
     'Cut out along the dashed lines, so that the marker keeps its white edge, and glue it on stiff '
-    'card. Fasten it to the tip of its foot, with the middle of the marker at the tip, so that it '
-    'cannot shift and can be seen from above.'
+    'card. Fasten it to its foot so that it cannot shift, its middle at the tip if you can, and so '
+    'that it looks straight up in the resting posture.'
 )
 
 

@@ -13,20 +13,17 @@ on at its rate.
 
 import io
 import pickle
-import tempfile
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
-from math import dist, inf
+from math import inf
 from operator import itemgetter
-from pathlib import Path
 from types import FunctionType
 from typing import Any, cast
 
 import numpy as np
 from geometry_msgs.msg import PoseStamped, Twist, TwistStamped
-from numpy.typing import NDArray
 from sensor_msgs.msg import JointState, MultiDOFJointState
 from std_msgs.msg import Bool, Float64, Float64MultiArray
 from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
@@ -39,17 +36,17 @@ from leg_kinematics.chain.walking import Walking, WalkingParameters
 from leg_kinematics.errors import BagError, CommandError, LegKinematicsError
 from leg_kinematics.gait import GaitParameters
 from leg_kinematics.gait.envelope import Envelope, Envelopes
-from leg_kinematics.nodes import messages
-from leg_kinematics.nodes.catalogue import GAIT, KINEMATICS
+from leg_kinematics.nodes.running.catalogue import GAIT, KINEMATICS
+from leg_kinematics.nodes.translation import messages
 from leg_kinematics.parameters import Parameter, Settings, validate
-from leg_kinematics.recording.run import Run, stamp_of
+from leg_kinematics.recording.bridge_comparison import compare_bridge
+from leg_kinematics.recording.differences import Collected, Comparison
+from leg_kinematics.recording.run import Run, robot_of, stamp_of
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver
 
 #: A walk begins with the tick of its order, which the recording hears of a little later, s.
 BEGINS_WITHIN = 0.1
-
-Array = NDArray[np.float64]
 
 #: Has the gait hear something at an instant, s.
 Take = Callable[[Walking, float], object]
@@ -66,79 +63,8 @@ SAME = 1e-14
 SHARED = (FunctionType, Robot, LegSolver, Tick, Envelope, Envelopes, RobotReport)
 
 
-@dataclass(frozen=True)
-class Difference:
-    """A number that is another one today.
-
-    Attributes
-    ----------
-    at
-        Instant of the stamp, s from the beginning of the run.
-    tick
-        Number of the message among those of its topic, from 0.
-    what
-        Leg or joint.
-    recorded, today
-        What was given then, and now: a foot, m, or an angle, rad.
-    size
-        Of the difference, m or rad.
-
-    """
-
-    at: float
-    tick: int
-    what: str
-    recorded: tuple[float, ...]
-    today: tuple[float, ...]
-    size: float
-
-
-@dataclass(frozen=True)
-class Comparison:
-    """One stage, then and today.
-
-    Attributes
-    ----------
-    stage
-        Its name.
-    unit
-        Of what it gives.
-    tolerance
-        Up to this a number is the same.
-    instants, sizes
-        Of every message that both gave: s, and the largest difference in it, shape (n,).
-    first, worst
-        Differences above the tolerance; None where there is none.
-    refused
-        Instants, s, and reasons, at which today's code gives nothing where it gave something then.
-    left_out
-        Messages that were not compared, since what led to them was before the recording.
-
-    """
-
-    stage: str
-    unit: str
-    tolerance: float
-    instants: Array
-    sizes: Array
-    first: Difference | None
-    worst: Difference | None
-    refused: tuple[tuple[float, str], ...]
-    left_out: int = 0
-
-    @property
-    def differing(self) -> int:
-        """Messages that differ by more than is permitted."""
-        return int((self.sizes > self.tolerance).sum())
-
-    @property
-    def same(self) -> bool:
-        """Whether today's code gives what was given then."""
-        return self.first is None and not self.refused
-
-
 def compare(run: Run, foot_tolerance: float, joint_tolerance: float) -> list[Comparison]:
-    """Have today's gait and kinematics do what they did in a run.
+    """Have today's gait, kinematics and bridge do what they did in a run.
 
     Parameters
     ----------
@@ -161,25 +87,21 @@ def compare(run: Run, foot_tolerance: float, joint_tolerance: float) -> list[Com
         found.append(_compare_gait(run, calibrated, foot_tolerance))
     if run.of('joint_trajectory'):
         found.append(_compare_kinematics(run, calibrated, joint_tolerance))
+    if run.of('joint_trajectory') and run.of('joint_states'):
+        found.append(compare_bridge(run, calibrated, joint_tolerance))
     if not found:
         raise BagError('the recording has neither foot_targets nor joint_trajectory to compare')
     return found
 
 
 def _robot_of(run: Run) -> CalibratedRobot:
-    """Read the robot from the files that are attached."""
-    missing = [name for name in ('robot.yaml', 'servo_maps.yaml') if not run.attached(name)]
-    if missing or not run.parameters:
-        needed = ' and '.join(missing or ['parameters.yaml'])
+    """Read the robot of a run whose parameters are known."""
+    if not run.parameters:
         raise BagError(
-            f'the recording does not have {needed} of its run: record with leg-kinematics record, '
-            'on the machine that has the files of the chain'
+            'the recording does not have parameters.yaml of its run: record with leg-kinematics '
+            'record while all nodes run'
         )
-    with tempfile.TemporaryDirectory() as folder:
-        files = [Path(folder, name) for name in ('robot.yaml', 'servo_maps.yaml')]
-        for file in files:
-            file.write_text(run.attached(file.name), encoding='utf-8')
-        return CalibratedRobot.load(*files)
+    return robot_of(run)
 
 
 def _settings_of(run: Run, node: str, declared: Sequence[Parameter]) -> Settings:
@@ -200,7 +122,7 @@ def _compare_gait(run: Run, calibrated: CalibratedRobot, tolerance: float) -> Co
         # What the gait did before was decided before the recording.
         if begun is not None and run.instant(each.sent) > begun
     ]
-    collected = _Collected('gait', 'm', tolerance, len(run.of('foot_targets')) - len(recorded))
+    collected = Collected('gait', 'm', tolerance, len(run.of('foot_targets')) - len(recorded))
     if not recorded:
         return collected.comparison()
     given = _Gait(run, calibrated, recorded).targets()
@@ -373,7 +295,7 @@ def _compare_kinematics(run: Run, calibrated: CalibratedRobot, tolerance: float)
         )
     ]
     known = [answer for answer in answers if answer[1] in asked]
-    collected = _Collected('kinematics', 'rad', tolerance, len(answers) - len(known))
+    collected = Collected('kinematics', 'rad', tolerance, len(answers) - len(known))
     for tick, (sent, stamp, then) in enumerate(known):
         while located and located[0][0] <= sent:
             positions = messages.joint_positions(located.popleft()[1], robot.joints)
@@ -390,64 +312,6 @@ def _compare_kinematics(run: Run, calibrated: CalibratedRobot, tolerance: float)
         rows = [(point.positions[place],) for point in then.points for place in order]
         collected.add(at, tick, names, rows, [(q,) for row in today.positions for q in row])
     return collected.comparison()
-
-
-class _Collected:
-    """Differences of one stage, as they are found."""
-
-    def __init__(self, stage: str, unit: str, tolerance: float, left_out: int) -> None:
-        self._stage = stage
-        self._unit = unit
-        self._tolerance = tolerance
-        self._left_out = left_out
-        self._instants: list[float] = []
-        self._sizes: list[float] = []
-        self._first: Difference | None = None
-        self._worst: Difference | None = None
-        self._refused: list[tuple[float, str]] = []
-
-    def refuse(self, at: float, reason: str) -> None:
-        """Note that today's code gives nothing."""
-        self._refused.append((at, reason))
-
-    def add(
-        self,
-        at: float,
-        tick: int,
-        names: Sequence[tuple[str, int]],
-        recorded: Sequence[tuple[float, ...]],
-        today: Sequence[tuple[float, ...]],
-    ) -> None:
-        """Compare a message, whose points have these names and numbers."""
-        if len(recorded) != len(today):
-            self.refuse(at, f'{len(today)} values today, {len(recorded)} then')
-            return
-        sizes = [dist(then, now) for then, now in zip(recorded, today, strict=True)]
-        place = max(range(len(sizes)), key=sizes.__getitem__)
-        self._instants.append(at)
-        self._sizes.append(sizes[place])
-        if not sizes[place] > self._tolerance:
-            return
-        name, point = names[place]
-        what = name if point == 0 else f'{name}, point {point}'
-        found = Difference(at, tick, what, recorded[place], today[place], sizes[place])
-        self._first = self._first or found
-        if self._worst is None or found.size > self._worst.size:
-            self._worst = found
-
-    def comparison(self) -> Comparison:
-        """Sum up."""
-        return Comparison(
-            self._stage,
-            self._unit,
-            self._tolerance,
-            np.array(self._instants),
-            np.array(self._sizes),
-            self._first,
-            self._worst,
-            tuple(self._refused),
-            self._left_out,
-        )
 
 
 def _frozen(stage: Walking) -> Callable[[], Walking]:

@@ -9,7 +9,7 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib import pyplot as plt
 
-from leg_kinematics.recording.comparison import Comparison
+from leg_kinematics.recording.differences import Comparison
 
 #: Differences smaller than this are drawn there, since the axis is logarithmic.
 NONE = 1e-16

@@ -10,7 +10,7 @@ import numpy as np
 from trajectory_msgs.msg import MultiDOFJointTrajectory
 
 from leg_kinematics.board import Record
-from leg_kinematics.nodes import messages
+from leg_kinematics.nodes.translation import messages
 
 
 @dataclass(frozen=True)

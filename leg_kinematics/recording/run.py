@@ -2,27 +2,26 @@
 # SPDX-License-Identifier: Apache-2.0
 """A recorded run, by the topics of one chain."""
 
+import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from struct import unpack_from
+from pathlib import Path
 from typing import Any
 
 import yaml
 from diagnostic_msgs.msg import DiagnosticArray
 from std_msgs.msg import Float64MultiArray
 
+from leg_kinematics.chain.calibrated_robot import CalibratedRobot
 from leg_kinematics.chain.values import NANOSECONDS, RobotReport
 from leg_kinematics.errors import BagError, CommandError
-from leg_kinematics.nodes.cdr import message_of
-from leg_kinematics.nodes.messages import robot_report
+from leg_kinematics.nodes.translation.cdr import message_of, stamp_in
+from leg_kinematics.nodes.translation.messages import robot_report
 from leg_kinematics.recording.bag.contents import Attachment, Message
 
 #: A topic by which a chain is recognised.
 OF_A_CHAIN = ('/bridge/state', '/foot_targets', '/foot_states')
-
-#: Where the stamp of a message with a header begins, behind the head of CDR.
-STAMP_AT = 4
 
 
 @dataclass(frozen=True)
@@ -171,9 +170,31 @@ class Run:
 
 def stamp_of(message: Message) -> int:
     """Give the stamp in the header of a message, ns."""
-    order = '<' if message.data[1] == 1 else '>'
-    seconds, nanoseconds = unpack_from(f'{order}iI', message.data, STAMP_AT)
-    return int(seconds * NANOSECONDS + nanoseconds)
+    return stamp_in(message.data)
+
+
+def robot_of(run: Run) -> CalibratedRobot:
+    """Read the robot from the files that are attached.
+
+    Raises
+    ------
+    BagError
+        They are not.
+    DescriptionError
+        They are wrong.
+
+    """
+    names = ('robot.yaml', 'servo_maps.yaml')
+    if missing := [name for name in names if not run.attached(name)]:
+        raise BagError(
+            f'the recording does not have {" and ".join(missing)} of its run: record with '
+            'leg-kinematics record, on the machine that has the files of the chain'
+        )
+    with tempfile.TemporaryDirectory() as folder:
+        files = [Path(folder, name) for name in names]
+        for file in files:
+            file.write_text(run.attached(file.name), encoding='utf-8')
+        return CalibratedRobot.load(*files)
 
 
 def _rest(status: Status) -> tuple[int, str, dict[str, str]]:

@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from nav_msgs.msg import Odometry
 from sensor_msgs.msg import MultiDOFJointState
 
-from leg_kinematics.nodes.cdr import message_of
+from leg_kinematics.nodes.translation.cdr import message_of
 from leg_kinematics.recording.bag.contents import Message
 from leg_kinematics.recording.run import Run
 from leg_kinematics.recording.timeline import stops, velocities

@@ -14,7 +14,7 @@ from trajectory_msgs.msg import MultiDOFJointTrajectory
 
 from leg_kinematics.board import Record
 from leg_kinematics.calibration import ServoMaps
-from leg_kinematics.nodes import messages
+from leg_kinematics.nodes.translation import messages
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.solver import LegSolver, centre_of_mass, static_margin
 

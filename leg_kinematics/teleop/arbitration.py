@@ -19,6 +19,7 @@ REFUSAL_SHOWN_FOR = 1.0
 DEFAULT_SENDERS = (
     'teleop/cmd_vel=100:0.5',
     'drive/cmd_vel=90:0.5',
+    'view/cmd_vel=85:0.5',
     'remote/cmd_vel=80:0.5',
     'nav/cmd_vel=10:0.5',
 )

@@ -12,8 +12,8 @@ from rclpy.executors import ExternalShutdownException, SingleThreadedExecutor
 from rclpy.node import Node
 from trajectory_msgs.msg import JointTrajectory
 
-from leg_kinematics.nodes import qos
-from leg_kinematics.nodes.transport import prefer_sockets
+from leg_kinematics.nodes.running.transport import prefer_sockets
+from leg_kinematics.nodes.translation import qos
 
 
 class Relay(Node):

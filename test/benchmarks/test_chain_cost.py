@@ -28,10 +28,10 @@ from trajectory_msgs.msg import JointTrajectory
 from leg_kinematics.board import read_log
 from leg_kinematics.chain.values import JointTargets
 from leg_kinematics.gait import Twist
-from leg_kinematics.nodes import messages, qos
-from leg_kinematics.nodes.chain_processes import Chain, MockProcess, end
-from leg_kinematics.nodes.operator import Operator
-from leg_kinematics.nodes.transport import prefer_sockets
+from leg_kinematics.nodes.running.transport import prefer_sockets
+from leg_kinematics.nodes.taking_part.chain_processes import Chain, MockProcess, end
+from leg_kinematics.nodes.taking_part.operator import Operator
+from leg_kinematics.nodes.translation import messages, qos
 from leg_kinematics.robot import load_robot
 from leg_kinematics.solver import Trajectory
 

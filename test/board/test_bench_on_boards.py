@@ -48,18 +48,25 @@ def work_through(bench: ServoBench, until: 'Until', at_the_end: Callable[[], boo
     def stepped(condition: Callable[[], bool]) -> None:
         def step() -> bool:
             bench.step(time.monotonic())
+            assert not lost(), bench.condition()
             return condition()
 
         until(step)
 
+    def lost() -> bool:
+        """Whether a board did not hear us for so long that it took the pulses away."""
+        return powered and bench.state not in {PowerState.FOLLOWING, PowerState.ENABLING}
+
     def settle() -> None:
         stepped(lambda: not bench.busy)
 
+    powered = False
     bench.open()
     stepped(lambda: bench.status.found)
     stepped(lambda: bench.condition().state == 'no servo has pulses')
     assert bench.power(SERVO, 1500.0).success
     settle()
+    powered = True
     assert bench.state is PowerState.FOLLOWING
     assert not bench.power(('main', 4)).success
     assert not bench.go(SERVO, 1600.0).success
@@ -71,6 +78,7 @@ def work_through(bench: ServoBench, until: 'Until', at_the_end: Callable[[], boo
     assert bench.free(SERVO).success
     assert bench.go(SERVO, 1450.0).success
     stepped(at_the_end)
+    powered = False
     assert bench.release().success or not bench.release_confirmed
     stepped(lambda: bench.release_confirmed)
 

@@ -23,6 +23,7 @@ from leg_kinematics.calibration.foot_readings import (
     FootRead,
     LegPosed,
     LegStand,
+    MarkersPlaced,
     PhotographTaken,
 )
 from leg_kinematics.calibration.joint_readings import (
@@ -48,6 +49,7 @@ FEET: tuple[FootEntry, ...] = (
     LegPosed(STAND, 2, 7),
     PhotographTaken(7, 'IMG 0042 (façade).jpg'),
     BarMeasured(0.15),
+    MarkersPlaced((-0.02, 0.0, 0.0125)),
 )
 
 ENTRIES: tuple[Entry, ...] = (
@@ -106,13 +108,13 @@ def test_feet_do_not_count_any_more_once_a_horn_of_their_leg_is_fitted_anew(
 ) -> None:
     """The same pulses bring the foot elsewhere then; feet of other legs are where they were."""
     file = kept(path, bracken)
-    first, second, _, fourth, fifth = FEET
+    first, second, _, *rest = FEET
     assert file.feet == FEET
     expected: list[list[FootEntry]] = [
-        [second, fourth, fifth],
-        [second, fourth, fifth, first],
-        [fourth, fifth, first],
-        [second, fourth, fifth, first],
+        [second, *rest],
+        [second, *rest, first],
+        [*rest, first],
+        [second, *rest, first],
     ]
     file.add(HornFitted('left_front_tibia', 1500.0, 0.0))
     assert list(file.feet) == expected[0]
@@ -278,6 +280,7 @@ def test_a_file_that_is_full(path: Path, bracken: Robot, monkeypatch: pytest.Mon
         (PhotographTaken(1, '../secret.jpg'), 'is no name of a file in a folder'),
         (PhotographTaken(1, ''), "'' is no name of a file"),
         (PhotographTaken(1, 'x' * 400), 'longer than 400 characters'),
+        (MarkersPlaced((0.0, 0.2, 0.0)), '200.0 is no coordinate in mm: expected a number of -150'),
         (BarMeasured(150.3), '150300.0 is no length in mm: expected a number of 20 … 300'),
     ],
 )
@@ -339,6 +342,7 @@ HOSTILE: list[tuple[str, int | None, str]] = [
     (FOOT.replace('[1, 0, -1]', '[1, 0, true]') + '"pose": 1}\n', 2, 'True is no side'),
     (HEAD + '{"photograph": 7, "pose": 1}\n', 2, '7 is no name of a file in a folder'),
     (HEAD + '{"photograph": "a/b.jpg", "pose": 1}\n', 2, 'is no name of a file in a folder'),
+    (HEAD + '{"marker_mm": [0, 12]}\n', 2, 'are no coordinates in mm: expected three in brackets'),
     (HEAD + '{"bar_mm": 1503}\n', 2, '1503 is no length in mm: expected a number of 20'),
     (HEAD + '{"taken_back": true}\n', 2, 'nothing is left here that could be taken back'),
     (HEAD + '[' * 100_000 + '\n', 2, 'longer than 400 characters'),

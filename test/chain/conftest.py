@@ -23,8 +23,8 @@ from trajectory_msgs.msg import MultiDOFJointTrajectory
 from leg_kinematics.board import Record
 from leg_kinematics.calibration import ServoMap, ServoMaps, load_servo_maps
 from leg_kinematics.gait import Twist
-from leg_kinematics.nodes.chain_processes import NODES, Chain
-from leg_kinematics.nodes.operator import Operator
+from leg_kinematics.nodes.taking_part.chain_processes import NODES, Chain
+from leg_kinematics.nodes.taking_part.operator import Operator
 from leg_kinematics.recording.walk import Walk, read_walk
 from leg_kinematics.robot import Robot, Vector, load_robot
 from leg_kinematics.solver import LegSolver, leg_solvers

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from leg_kinematics.board import Record
 from leg_kinematics.chain.power import PowerState
-from leg_kinematics.nodes.chain_processes import end
-from leg_kinematics.nodes.operator import READY, Operator
+from leg_kinematics.nodes.taking_part.chain_processes import end
+from leg_kinematics.nodes.taking_part.operator import READY, Operator
 from leg_kinematics.recording.walk import Walk
 
 if TYPE_CHECKING:

@@ -19,7 +19,7 @@ from trajectory_msgs.msg import (
 
 from leg_kinematics.board import Record
 from leg_kinematics.chain.power import PowerState
-from leg_kinematics.nodes import qos
+from leg_kinematics.nodes.translation import qos
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver, posture_angles
 

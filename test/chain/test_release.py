@@ -12,7 +12,7 @@ import pytest
 
 from leg_kinematics.board import Record
 from leg_kinematics.chain.power import PowerState
-from leg_kinematics.nodes.participant import NoAnswerError
+from leg_kinematics.nodes.taking_part.participant import NoAnswerError
 
 if TYPE_CHECKING:
     from test.chain.conftest import Scene, StartChain

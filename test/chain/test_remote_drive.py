@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from leg_kinematics.commands.driven_by_link import DrivenByLink
+from leg_kinematics.commands.driving.driven_by_link import DrivenByLink
 from leg_kinematics.teleop.layout import Act
 
 if TYPE_CHECKING:

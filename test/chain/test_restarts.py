@@ -15,8 +15,8 @@ from lifecycle_msgs.msg import Transition
 
 from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.chain.power import PowerState
-from leg_kinematics.nodes.operator import READY
-from leg_kinematics.nodes.participant import NoAnswerError
+from leg_kinematics.nodes.taking_part.operator import READY
+from leg_kinematics.nodes.taking_part.participant import NoAnswerError
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver, posture_angles
 

@@ -17,7 +17,7 @@ import pytest
 
 from leg_kinematics.board import Record
 from leg_kinematics.gait import Twist
-from leg_kinematics.nodes.operator import Operator
+from leg_kinematics.nodes.taking_part.operator import Operator
 from leg_kinematics.recording.walk import Walk, foot_errors
 
 if TYPE_CHECKING:

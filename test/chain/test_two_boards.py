@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import pairwise
+from math import ceil
 from pathlib import Path
 from time import CLOCK_MONOTONIC, CLOCK_REALTIME, clock_gettime, monotonic
 from typing import TYPE_CHECKING
@@ -26,9 +27,9 @@ from leg_kinematics.board import Record
 from leg_kinematics.calibration import ServoMap, load_servo_maps
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.gait import Twist
-from leg_kinematics.nodes.chain_processes import Chain
-from leg_kinematics.nodes.messages import seconds_of
-from leg_kinematics.nodes.operator import READY
+from leg_kinematics.nodes.taking_part.chain_processes import Chain
+from leg_kinematics.nodes.taking_part.operator import READY
+from leg_kinematics.nodes.translation.messages import seconds_of
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver, leg_solvers, posture_angles
 from leg_kinematics.solver.motion.tracker import SILENT_AFTER
@@ -42,6 +43,9 @@ ROBOT = CONFIG / 'robots' / 'bracken.yaml'
 SERVO_MAPS = CONFIG / 'servo_maps' / 'bracken.yaml'
 
 AHEAD = Twist(x=0.08)
+
+#: Poses per second, of the default parameters.
+RATE = 100.0
 
 #: Outputs of each board.
 CHANNELS = 9
@@ -215,11 +219,11 @@ def test_it_walks_and_is_released_as_one(robots: Robots) -> None:
                 for channel, pulse in pulses[board].items()
             )
         assert len(instants) > 40
-        # Every second tick tells its instant. On a busy machine a pose may still wait for its
-        # board when the next one takes its place.
-        span = [pose for pose in poses if instants[0][0] <= pose.time <= instants[-1][0] + LATE]
+        # On a busy machine a pose may still wait for its board when the next one takes its place.
+        first, last = instants[0][0], instants[-1][0] + LATE
+        span = [pose for pose in poses if first <= pose.time <= last]
         taken = Counter(channel for pose in span for channel in pose.pulses_us)
-        replaced = max(0, 2 * len(instants) - min(taken.values()))
+        replaced = max(0, ceil((last - first) * RATE) - min(taken.values()))
         assert arrived >= len(instants) - replaced - 2, board
         for channel in meant[0][1][board]:
             pulses_us = [r.pulses_us[channel] for r in poses if channel in r.pulses_us]

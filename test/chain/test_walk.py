@@ -15,9 +15,9 @@ from trajectory_msgs.msg import MultiDOFJointTrajectory
 
 from leg_kinematics.board import Record
 from leg_kinematics.gait import Twist
-from leg_kinematics.nodes import qos
-from leg_kinematics.nodes.operator import Operator
-from leg_kinematics.nodes.participant import RECORDED
+from leg_kinematics.nodes.taking_part.operator import Operator
+from leg_kinematics.nodes.taking_part.participant import RECORDED
+from leg_kinematics.nodes.translation import qos
 from leg_kinematics.recording.walk import Walk, distances, foot_errors, smallest_margin
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver

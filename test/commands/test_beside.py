@@ -7,7 +7,7 @@ from threading import Event
 import pytest
 
 from leg_kinematics.calibration.foot_readings import BarMeasured, FootEntry
-from leg_kinematics.commands.beside import Beside
+from leg_kinematics.commands.bench.beside import Beside
 from leg_kinematics.identification.surveyed import Surveyed
 
 LEGS = ('left_front',)

@@ -15,7 +15,7 @@ from leg_kinematics.board.framed.settings import Settings
 from leg_kinematics.board.simulated.memory import Memory
 from leg_kinematics.board.simulated.pulse_log import read_log
 from leg_kinematics.commands.main import main
-from leg_kinematics.nodes.chain_processes import MockProcess
+from leg_kinematics.nodes.taking_part.chain_processes import MockProcess
 
 LIMITS = {0: (600.0, 2400.0), 17: (700.5, 2300.0)}
 

@@ -24,7 +24,7 @@ from leg_kinematics.calibration.joint_readings import AngleRead, EndFound, HornF
 from leg_kinematics.calibration.measured import Reading
 from leg_kinematics.calibration.readings_file import ReadingsFile
 from leg_kinematics.commands.main import main
-from leg_kinematics.nodes.chain_processes import MockProcess
+from leg_kinematics.nodes.taking_part.chain_processes import MockProcess
 from leg_kinematics.robot import load_robot
 
 if TYPE_CHECKING:
@@ -72,6 +72,7 @@ def shown(terminal: Terminal, pattern: str) -> float:
 # ---- the real command
 
 
+@pytest.mark.soak
 def test_a_joint_on_the_mock(maps: Path) -> None:
     """A newcomer tries it: one joint, read off the screen, written, and made again from the file.
 

@@ -18,13 +18,13 @@ from click.testing import CliRunner
 from rclpy.exceptions import InvalidNamespaceException
 from rclpy.validate_namespace import validate_namespace
 
-from leg_kinematics.commands import files
-from leg_kinematics.commands.chain_options import NAMESPACE
 from leg_kinematics.commands.demo import Summary
-from leg_kinematics.commands.files import config_folder
 from leg_kinematics.commands.main import main
-from leg_kinematics.nodes.catalogue import NODES
-from leg_kinematics.nodes.operator import Operator
+from leg_kinematics.commands.options import files
+from leg_kinematics.commands.options.chain_options import NAMESPACE
+from leg_kinematics.commands.options.files import config_folder
+from leg_kinematics.nodes.running.catalogue import NODES
+from leg_kinematics.nodes.taking_part.operator import Operator
 
 #: The console script, wherever it is installed.
 LEG_KINEMATICS = [sys.executable, '-c', 'from leg_kinematics.commands.main import main; main()']

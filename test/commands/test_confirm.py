@@ -14,7 +14,7 @@ from click.testing import CliRunner
 
 from leg_kinematics.board.simulated.pulse_log import read_log
 from leg_kinematics.commands.main import main
-from leg_kinematics.nodes.chain_processes import MockProcess
+from leg_kinematics.nodes.taking_part.chain_processes import MockProcess
 
 LEG_KINEMATICS = [sys.executable, '-c', 'from leg_kinematics.commands.main import main; main()']
 RUN = ['run', '--enable', '--board', 'main=nonsense:/dev/null']

@@ -17,17 +17,17 @@ from rich.console import Console
 
 from leg_kinematics.board.simulated.pulse_log import read_log
 from leg_kinematics.chain.calibrated_robot import CalibratedRobot
-from leg_kinematics.commands.jog_screen import Scene, screen
-from leg_kinematics.commands.kept_file import KeptFile
-from leg_kinematics.commands.key_names import UNKNOWN, split_keys
+from leg_kinematics.commands.feet.jog_screen import Scene, screen
+from leg_kinematics.commands.feet.kept_file import KeptFile
 from leg_kinematics.commands.main import main
+from leg_kinematics.commands.terminal.key_names import UNKNOWN, split_keys
 from leg_kinematics.errors import CommandError, LegKinematicsError
 from leg_kinematics.moves.jogging import KEYS, Act, Jogging
 from leg_kinematics.moves.leg_view import LegView
 from leg_kinematics.moves.places import Frame, LegFrames, Place
 from leg_kinematics.moves.sequence import load_sequence
 from leg_kinematics.moves.steps import FeetStep
-from leg_kinematics.nodes.chain_processes import MockProcess
+from leg_kinematics.nodes.taking_part.chain_processes import MockProcess
 
 if TYPE_CHECKING:
     from test.terminal import at_a_terminal
@@ -120,6 +120,7 @@ def foot_by_hand(coxa: float, femur: float, tibia: float) -> list[float]:
     ]
 
 
+@pytest.mark.soak
 def test_interrupted_on_its_way_at_60_columns() -> None:
     """Ctrl-C in the middle of a move: the robot rests, and what becomes of it is told.
 

@@ -5,47 +5,23 @@
 import builtins
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from leg_kinematics.commands.local_pad import LocalPad, load_sdl
+from leg_kinematics.commands.driving.local_pad import LocalPad, load_sdl
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import Twist
 from leg_kinematics.teleop.layout import load_layout
 from leg_kinematics.teleop.pad import BUTTONS, STICKS, TRIGGERS
 from leg_kinematics.teleop.steering import Steering, SteeringParameters
 
+if TYPE_CHECKING:
+    from test.virtual_pad import VirtualPad
+else:
+    from virtual_pad import VirtualPad
+
 LAYOUT = Path(__file__).parents[2] / 'config' / 'layouts' / 'two_sticks_four_buttons.yaml'
-
-
-class VirtualPad:
-    """A pad that SDL makes up: its controls are in the order of SDL_gamecontroller.h."""
-
-    def __init__(self) -> None:
-        """Plug it in."""
-        self._sdl: Any = load_sdl()
-        self._index = self._sdl.SDL_JoystickAttachVirtual(
-            self._sdl.SDL_JOYSTICK_TYPE_GAMECONTROLLER, 6, len(BUTTONS), 0
-        )
-        assert self._index >= 0, self._sdl.SDL_GetError()
-        self._joystick = self._sdl.SDL_JoystickOpen(self._index)
-        for name in TRIGGERS:
-            self.deflect(name, -1.0)
-
-    def pull_out(self) -> None:
-        """Unplug it."""
-        self._sdl.SDL_JoystickClose(self._joystick)
-        assert self._sdl.SDL_JoystickDetachVirtual(self._index) == 0
-
-    def deflect(self, name: str, value: float) -> None:
-        """Deflect an axis, from -1 to 1."""
-        axis = (*STICKS, *TRIGGERS).index(name)
-        self._sdl.SDL_JoystickSetVirtualAxis(self._joystick, axis, round(32767 * value))
-
-    def press(self, name: str, *, down: bool = True) -> None:
-        """Press a button, or let go of it."""
-        self._sdl.SDL_JoystickSetVirtualButton(self._joystick, BUTTONS.index(name), int(down))
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
-from leg_kinematics.commands.moves_table import (
+from leg_kinematics.commands.feet.moves_table import (
     LINES_CAPTION,
     PLAN_CAPTION,
     print_explanation,

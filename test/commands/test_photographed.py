@@ -14,8 +14,9 @@ from leg_kinematics.calibration.foot_readings import (
     LegStand,
     PhotographTaken,
 )
-from leg_kinematics.commands.photographed import PhotographFolder, markers_in, no_markers
+from leg_kinematics.commands.bench.photographed import PhotographFolder, markers_in, no_markers
 from leg_kinematics.errors import CommandError
+from leg_kinematics.identification.arrival import Arrival
 from leg_kinematics.photogrammetry import feet
 from leg_kinematics.photogrammetry.feet import FootPlace, PhotographNote, PhotoResult
 from leg_kinematics.robot import load_robot
@@ -24,6 +25,11 @@ BRACKEN = load_robot(Path(__file__).parents[2] / 'config/robots/bracken.yaml')
 
 HERE = LegStand('left_front', (1500.0, 1400.0, 1600.0), (1, -1, 1))
 THERE = LegStand('left_front', (1400.0, 1500.0, 1700.0), (1, 1, 1))
+
+COMING, WHOLE = Arrival.COMING, Arrival.WHOLE
+
+#: How a photograph begins (ISO/IEC 10918-1, the markers SOI and APP0; from memory).
+JPEG = b'\xff\xd8\xff\xe0 and so on'
 
 VARIANCES = ((1e-8, 0.0, 0.0), (0.0, 1e-8, 0.0), (0.0, 0.0, 4e-8))
 
@@ -82,18 +88,24 @@ def test_photographs_without_their_folder() -> None:
 
 
 def test_a_photograph_counts_once_it_is_whole(tmp_path: Path) -> None:
-    """While it grows, or is empty, it is still being copied, however often one looks."""
+    """While it grows, or is empty, it is still being copied, however often one looks.
+
+    What begins as no JPEG does cannot be read, whatever it is called.
+    """
     now = [100.0]
-    (tmp_path / 'before.jpg').write_bytes(b'whole')
+    (tmp_path / 'before.jpg').write_bytes(JPEG)
     folder = PhotographFolder(tmp_path, lambda: now[0])
     (tmp_path / 'empty.jpg').write_bytes(b'')
-    (tmp_path / 'growing.jpg').write_bytes(b'half')
-    assert set(folder.look().values()) == {False}
+    (tmp_path / 'growing.jpg').write_bytes(JPEG[:2])
+    (tmp_path / 'heic.jpg').write_bytes(b'\x00\x00\x00\x18ftypheic')
+    assert set(folder.look().values()) == {COMING}
     now[0] += 0.4
-    (tmp_path / 'growing.jpg').write_bytes(b'half and more')
+    (tmp_path / 'growing.jpg').write_bytes(JPEG)
     for _ in range(3):
-        assert not any(folder.look().values())
+        assert set(folder.look().values()) == {COMING}
     now[0] += 0.2
-    assert folder.look() == {'before.jpg': True, 'empty.jpg': False, 'growing.jpg': False}
+    expected = {'before.jpg': WHOLE, 'empty.jpg': COMING, 'growing.jpg': COMING}
+    assert folder.look() == {**expected, 'heic.jpg': Arrival.UNREADABLE}
     now[0] += 0.3
-    assert folder.look() == {'before.jpg': True, 'empty.jpg': False, 'growing.jpg': True}
+    expected['growing.jpg'] = WHOLE
+    assert folder.look() == {**expected, 'heic.jpg': Arrival.UNREADABLE}

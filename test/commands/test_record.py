@@ -3,6 +3,7 @@
 """`record` and `recover` as somebody types them, beside somebody who sends."""
 
 import json
+import os
 import random
 import re
 import resource
@@ -14,6 +15,7 @@ from contextlib import contextmanager
 from itertools import count
 from pathlib import Path
 from time import monotonic
+from typing import TYPE_CHECKING
 
 import pytest
 import rclpy
@@ -24,9 +26,16 @@ from std_msgs.msg import Float64MultiArray, String
 
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import RobotReport
-from leg_kinematics.nodes import messages, qos
+from leg_kinematics.gait import Twist
+from leg_kinematics.nodes.taking_part.operator import READY, Operator
+from leg_kinematics.nodes.translation import messages, qos
 from leg_kinematics.recording.bag.reader import read_whole
 from leg_kinematics.recording.bag.recovery import recover
+
+if TYPE_CHECKING:
+    from test.published_format import information_of
+else:
+    from published_format import information_of
 
 COMMAND = [
     sys.executable,
@@ -156,6 +165,12 @@ def test_what_is_sent_is_recorded(sender: Sender, tmp_path: Path) -> None:
     # The last ones may have been on their way when it was ended.
     assert len(numbers) > 80
     assert [topic for topic, _ in read].count(f'{sender.namespace}/robot_description') == 1
+    told_of = {
+        each['topic_metadata']['name']: each['topic_metadata']['offered_qos_profiles'][0]
+        for each in information_of(Path(folder))['topics_with_message_count']
+    }
+    assert told_of[f'{sender.namespace}/cmd_vel']['durability'] == 'volatile'
+    assert told_of[f'{sender.namespace}/robot_description']['durability'] == 'transient_local'
 
 
 def kill_at(folder: Path, after: int) -> tuple[int, int]:
@@ -190,6 +205,44 @@ def test_a_recording_that_is_killed_40_times_loses_little(tmp_path: Path) -> Non
         lost.append((sent - kept) / RATE)
     print(f'lost: median {sorted(lost)[20]:.3f} s, worst {max(lost):.3f} s')  # noqa: T201
     assert max(lost) <= LOST_AT_MOST
+
+
+@pytest.mark.soak
+def test_a_minute_of_a_walk_is_recorded_without_loss(tmp_path: Path) -> None:
+    """All topics of a chain at 100 Hz; what it costs is told by the books of the kernel."""
+    namespace = next(_namespaces)
+    chain = subprocess.Popen([*COMMAND, 'run', '--enable', '--namespace', namespace])
+    operator = Operator(namespace)
+    try:
+        operator.wait_for_graph()
+        operator.wait_for('gait', READY)
+        operator.stand()
+        process = subprocess.Popen(
+            [*COMMAND, 'record', '--output', str(tmp_path), '--namespace', namespace, '--json'],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        operator.drive(Twist(x=0.06), 60.0, 'walking')
+        share = processor_time(process.pid) / 60.0
+        process.send_signal(signal.SIGINT)
+        told, _ = process.communicate(timeout=PATIENCE)
+    finally:
+        operator.close()
+        chain.send_signal(signal.SIGINT)
+        chain.wait(PATIENCE)
+    topics = json.loads(told)['topics']
+    assert {topic: each['lost'] for topic, each in topics.items()} == dict.fromkeys(topics, 0)
+    targets = topics[f'{namespace}/foot_targets']['messages']
+    # It has to be found first, which takes some seconds on a busy machine.
+    assert targets > 5000
+    print(f'{targets} foot targets of a minute, {share:.1%} of a processor')  # noqa: T201
+
+
+def processor_time(pid: int) -> float:
+    """Give what a process has taken of the processors, s (proc_pid_stat(5))."""
+    fields = Path(f'/proc/{pid}/stat').read_text(encoding='utf-8').rpartition(')')[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf('SC_CLK_TCK')
 
 
 def test_a_full_disk_ends_the_recording_and_says_so(sender: Sender, tmp_path: Path) -> None:
@@ -247,7 +300,7 @@ def test_recover_says_what_was_kept(tmp_path: Path) -> None:
     assert 'nothing in' in ended.stderr
 
 
-@pytest.mark.parametrize('command', ['record', 'recover', 'inspect', 'compare'])
+@pytest.mark.parametrize('command', ['record', 'recover', 'inspect', 'replay'])
 def test_without_the_extra_it_is_named(command: str, tmp_path: Path) -> None:
     """A message instead of a traceback, exit code 2."""
     script = (

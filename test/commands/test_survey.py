@@ -22,9 +22,9 @@ from leg_kinematics.calibration.joint_readings import AngleRead
 from leg_kinematics.calibration.measured import Reading
 from leg_kinematics.calibration.readings_file import ReadingsFile
 from leg_kinematics.chain.calibrated_robot import CalibratedRobot
-from leg_kinematics.commands.calibration_session import joint_tasks
+from leg_kinematics.commands.bench.calibration_session import joint_tasks
+from leg_kinematics.commands.bench.mock_robot import TrueRobot
 from leg_kinematics.commands.main import main
-from leg_kinematics.commands.mock_robot import TrueRobot
 from leg_kinematics.robot import load_robot
 
 if TYPE_CHECKING:
@@ -94,6 +94,7 @@ def finish(terminal: Terminal) -> str:
     return said
 
 
+@pytest.mark.soak
 def test_a_leg_on_the_mock(files: tuple[Path, Path]) -> None:
     """A newcomer tries it: the ruler is read off the screen, and copies are written.
 

@@ -26,8 +26,8 @@ from leg_kinematics.calibration.joint_readings import AngleRead
 from leg_kinematics.calibration.measured import Reading
 from leg_kinematics.calibration.readings_file import ReadingsFile
 from leg_kinematics.chain.calibrated_robot import CalibratedRobot
-from leg_kinematics.commands.calibration_session import joint_tasks
-from leg_kinematics.commands.mock_robot import TrueRobot
+from leg_kinematics.commands.bench.calibration_session import joint_tasks
+from leg_kinematics.commands.bench.mock_robot import TrueRobot
 
 if TYPE_CHECKING:
     from test.cable import Cable

@@ -14,17 +14,17 @@ from rich.console import Console
 from leg_kinematics.calibration.joint_notes import JointTask
 from leg_kinematics.chain.calibrated_robot import CalibratedRobot
 from leg_kinematics.chain.leg_bench import DrivenLegs
-from leg_kinematics.commands import bench_session
-from leg_kinematics.commands.calibration_session import joint_tasks
-from leg_kinematics.commands.files import WrongFileError
-from leg_kinematics.commands.mock_feet import MockFeet, mock_feet
-from leg_kinematics.commands.mock_robot import (
+from leg_kinematics.commands.bench import bench_session
+from leg_kinematics.commands.bench.calibration_session import joint_tasks
+from leg_kinematics.commands.bench.mock_feet import MockFeet, mock_feet
+from leg_kinematics.commands.bench.mock_robot import (
     TrueRobot,
     ground_frame,
     mock_copy,
     truth_beside,
 )
-from leg_kinematics.commands.survey_session import boards_of, legs_at
+from leg_kinematics.commands.bench.survey_session import boards_of, legs_at
+from leg_kinematics.commands.options.files import WrongFileError
 from leg_kinematics.errors import BoardError
 from leg_kinematics.robot import Vector
 

@@ -16,7 +16,7 @@ from nav_msgs.msg import Odometry as OdometryMessage
 
 from leg_kinematics.chain.values import Odom
 from leg_kinematics.gait import BodyMotion, GaitParameters, Odometry, Pose, Twist, Walker
-from leg_kinematics.nodes import messages
+from leg_kinematics.nodes.translation import messages
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver
 

@@ -18,7 +18,7 @@ from leg_kinematics.chain.solving import Solving, SolvingParameters
 from leg_kinematics.chain.values import FootTargets
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import GaitParameters, GaitSample, Offset, Twist, Walker
-from leg_kinematics.nodes.streams import FootTrajectories, JointTrajectories
+from leg_kinematics.nodes.translation.streams import FootTrajectories, JointTrajectories
 from leg_kinematics.robot import Robot, Vector
 from leg_kinematics.robot.urdf import urdf
 from leg_kinematics.solver import LegSolver

@@ -126,7 +126,7 @@ def test_another_optimiser_from_other_starts_ends_there_too(seed: int) -> None:
     priors = [(0.0, 10.0)] * 2 + [(0.0, bend) for bend in tolerances.bend]
     priors = 3 * [*priors, (tolerances.lag, tolerances.lag_spread)]
     priors += [(link.length, 1.2e-3) for link in leg.links]
-    priors += [(0.0, 1e-3)] * 3 + [(0.0, radians(1.2))] * 3
+    priors += [(0.0, 0.6e-3)] * 3 + [(0.0, radians(1.2))] * 3
     priors += [(0.0, 20e-3)] * 3 + [(0.0, radians(3.0))] * 3
     means, spreads = np.array(priors).T
 
@@ -295,11 +295,9 @@ def test_the_ground_tells_heights() -> None:
     assert np.abs(fit.touch_residuals).max() < 1e-3
 
 
-def test_markers_have_a_place_of_their_own() -> None:
-    """Seen along rays: a covariance long one way; the marker is not the tip, and that is found."""
-    robot = Measured.begin(ONE_LEG, 9, Measurer())
-    leg = robot.true.legs['left_front']
-    rng = robot.rng
+def see_markers(robot: Measured) -> None:
+    """See the marker of a leg along rays: with covariances that are long one way."""
+    leg, rng = robot.true.legs['left_front'], robot.rng
     for _ in range(25):
         stand = robot.true.stand(rng, 'left_front', robot.ground)
         true = robot.ground.seen(leg.point(stand.pulses_us, stand.sides, marker=True))
@@ -309,6 +307,22 @@ def test_markers_have_a_place_of_their_own() -> None:
         x, y, z = rng.multivariate_normal(true, covariance).tolist()
         one, two, last = (tuple(row) for row in covariance.tolist())
         robot.feet.append(FootSeen(stand, 1, (x, y, z), (one, two, last), 'marker'))
+
+
+def errors(robot: Measured, fit: Identified) -> Floats:
+    """Return how far feet are from where the fit has them, after the best motion, m."""
+    leg = robot.true.legs['left_front']
+    truth = np.array([leg.point(foot.stand.pulses_us) for foot in robot.feet])
+    feet = np.array([fit.foot(*_of(foot.stand)) for foot in robot.feet])
+    off: Floats = np.linalg.norm(aligned(feet, truth) - truth, axis=1)
+    return off
+
+
+def test_markers_have_a_place_of_their_own() -> None:
+    """The marker is not quite at the tip, and where it is is found."""
+    robot = Measured.begin(ONE_LEG, 9, Measurer())
+    leg = robot.true.legs['left_front']
+    see_markers(robot)
     fit = fitted(robot)
     assert not fit.suspects
     marker = fit.legs['left_front'].marker
@@ -317,10 +331,26 @@ def test_markers_have_a_place_of_their_own() -> None:
         assert abs(known.value - value) < 3.0 * known.standard_error
     assert fit.scatter.markers == pytest.approx(1.0, abs=0.2)
     assert fit.scatter.feet == 1.0
-    truth = np.array([leg.point(foot.stand.pulses_us) for foot in robot.feet])
-    feet = np.array([fit.foot(*_of(foot.stand)) for foot in robot.feet])
-    errors = np.linalg.norm(aligned(feet, truth) - truth, axis=1)
-    assert np.median(errors) < 0.5e-3
+    assert np.median(errors(robot, fit)) < 0.5e-3
+
+
+def test_markers_that_are_far_from_the_tips() -> None:
+    """20 mm up the tibia and 12 mm outwards: who tells it finds the feet, who does not is wrong."""
+    robot = Measured.begin(ONE_LEG, 9, Measurer())
+    leg = robot.true.legs['left_front']
+    told = (-20e-3, 0.0, 12e-3)
+    robot.true = replace(robot.true, legs={'left_front': replace(leg, marker=leg.marker + told)})
+    see_markers(robot)
+    wrong = fitted(robot)
+    assert np.median(errors(robot, wrong)) > 3e-3
+    robot.marker = told
+    fit = fitted(robot)
+    assert not fit.suspects
+    assert np.median(errors(robot, fit)) < 0.5e-3
+    marker = fit.legs['left_front'].marker
+    assert marker is not None
+    for known, value in zip(marker, leg.marker + told, strict=True):
+        assert abs(known.value - value) < 3.0 * known.standard_error
 
 
 def test_each_placement_has_a_ground_of_its_own() -> None:

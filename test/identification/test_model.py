@@ -60,7 +60,7 @@ def model_of(true: UnknownRobot) -> Model:
         },
         height=true.robot.standing.height,
         placements=(1, 7),
-        markers=True,
+        marker=(0.0, 0.0, 0.0),
     )
 
 
@@ -153,7 +153,7 @@ def two_links(first: float, second: float) -> Model:
         tibia=replace(leg.tibia, length=second),
     )
     spans = dict.fromkeys(flat.joints, (1000.0, 2000.0))
-    return Model((flat,), spans, dict.fromkeys(flat.joints, 1), 0.0, (), markers=False)
+    return Model((flat,), spans, dict.fromkeys(flat.joints, 1), 0.0, (), marker=None)
 
 
 def arm(model: Model, unknowns: Floats, angles: list[tuple[float, float]]) -> tuple[Floats, Floats]:

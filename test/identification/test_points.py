@@ -315,6 +315,19 @@ def test_all_legs_take_poses_together(place: int) -> None:
         here = now
 
 
+def test_markers_are_seen_from_above() -> None:
+    """One that looks straight up while its leg rests leans by no more than 40 degrees in a pose."""
+    room = bracken().room
+    for point in (each for pose in poses_of(0) for each in pose):
+        _, *resting = room.resting[point.leg]
+        # It is fastened to a tibia that points down from the horizontal by so much.
+        fastened = Rotation.from_euler('y', sum(resting)).apply([0.0, 0.0, 1.0])
+        coxa, *bent = point.angles
+        leans = Rotation.from_euler('z', coxa) * Rotation.from_euler('y', -sum(bent))
+        assert leans.apply(fastened)[2] >= np.cos(np.radians(40.001))
+        assert point.foot[2] + room.height <= HIGHEST
+
+
 def test_a_foot_on_the_ground_is_led_up_first() -> None:
     """Whatever the map says of it, it never goes lower than where it touched."""
     robot = bracken()

@@ -27,10 +27,12 @@ from scipy.spatial.transform import Rotation
 from leg_kinematics.board.simulated.true_servo import TrueServo
 from leg_kinematics.calibration.bench import Answered
 from leg_kinematics.calibration.foot_readings import (
+    AT_TIP,
     BarMeasured,
     FootOnGround,
     FootRead,
     LegPosed,
+    MarkersPlaced,
     PhotographTaken,
 )
 from leg_kinematics.calibration.joint_readings import AngleRead
@@ -38,8 +40,9 @@ from leg_kinematics.calibration.measured import Approach, Reading
 from leg_kinematics.calibration.question import Finish
 from leg_kinematics.calibration.readings_file import ReadingsFile
 from leg_kinematics.chain.values import Answer
-from leg_kinematics.commands.calibration_session import joint_tasks
-from leg_kinematics.commands.mock_robot import TrueRobot
+from leg_kinematics.commands.bench.calibration_session import joint_tasks
+from leg_kinematics.commands.bench.mock_robot import TrueRobot
+from leg_kinematics.identification.arrival import Arrival
 from leg_kinematics.identification.leg_bench import LegBench
 from leg_kinematics.identification.room import Room
 from leg_kinematics.identification.stations import By, Round
@@ -66,7 +69,7 @@ WORDS = ('power', 'follow', 'stop', 'release')
 MOST_ANSWERS = 400
 
 #: Every key that means something somewhere, and some that mean nothing.
-KEYS = ('enter', *'bcdkmnpqstuwxyz', 'unknown key')
+KEYS = ('enter', *'bcdkmnopqstuwxyz', 'unknown key')
 
 #: A foot is held to touch while a slip of paper just sticks, m.
 PAPER = 0.1e-3
@@ -133,7 +136,7 @@ class Session:
         rounds = CHOSEN[legs, by]
         if stations is not None:
             rounds = tuple(replace(each, stations=each.stations[:stations]) for each in rounds)
-        self.photographs: dict[str, bool] = {}
+        self.photographs: dict[str, Arrival] = dict(before.photographs) if before else {}
         self.survey = Survey(
             SurveyPlan(rounds, self.knowledge),
             self.file,
@@ -148,7 +151,8 @@ class Session:
         )
         self.refuses = ''
         self.deepest = inf
-        self.answers = self.poses = 0
+        self.answers = 0
+        self.poses: int = before.poses if before else 0
         self.watched.bench.open()
         self.watched.run(1.0)
 
@@ -217,6 +221,8 @@ class Session:
                 survey.choose(self.key(keys))
             case Stage.BAR:
                 survey.enter('150.4')
+            case Stage.MARKERS:
+                survey.choose('enter')
             case _:
                 survey.enter(self.read(self.leg))
         self.rest()
@@ -231,8 +237,12 @@ class Session:
         """Choose a key."""
         if 'None is in the folder yet' in self.survey.question().text:
             self.poses += 1
-            self.photographs |= {f'{self.poses}-{side}.jpg': True for side in 'ab'}
+            self.photographs |= dict.fromkeys(self.two_photographs(), Arrival.WHOLE)
         return next(key for key in ('y', 'enter', 'k', 'q') if key in keys)
+
+    def two_photographs(self) -> list[str]:
+        """Name photographs of this pose."""
+        return [f'{self.poses}-{side}.jpg' for side in 'ab']
 
     def touch(self) -> None:
         """Lower the foot by what one sees, then by keys, until paper just sticks."""
@@ -398,34 +408,89 @@ def test_poses_for_photographs(tmp_path: Path) -> None:
     """All legs stand for every pose, and its photographs are those that came meanwhile."""
     session = Session(tmp_path, By.PHOTOGRAPHS, legs=LEGS, stations=4)
     assert session.at(Stage.BAR)
-    session.photographs['before.jpg'] = True
+    session.photographs['before.jpg'] = Arrival.WHOLE
     session.until(Stage.RESULT)
     feet = session.file.feet
-    assert feet[0] == BarMeasured(0.1504)
+    assert feet[:2] == (BarMeasured(0.1504), MarkersPlaced(AT_TIP))
     taken = [(each.pose, each.file) for each in feet if isinstance(each, PhotographTaken)]
     assert taken == [(pose, f'{pose}-{side}.jpg') for pose in range(1, 5) for side in 'ab']
     posed = [(each.pose, each.stand.leg) for each in feet if isinstance(each, LegPosed)]
     assert posed == [(pose, leg) for pose in range(1, 5) for leg in LEGS]
-    # The bar, power, and one answer a pose.
-    assert session.answers == 2 + 4
+    # The bar, the markers, power, and one answer a pose.
+    assert session.answers == 3 + 4
 
 
 def test_a_photograph_that_is_still_coming(tmp_path: Path) -> None:
     """It is waited for, so that it counts for no other pose; what is from before is told."""
     session = Session(tmp_path, By.PHOTOGRAPHS, legs=LEGS, stations=4)
-    session.photographs['before.jpg'] = True
+    session.photographs['before.jpg'] = Arrival.WHOLE
     session.until(Stage.POSE)
     session.rest()
     assert '1 from before belong to no pose' in session.survey.question().text
-    session.photographs |= {'a.jpg': True, 'b.jpg': True, 'c.jpg': False}
+    session.photographs |= dict.fromkeys(['a.jpg', 'b.jpg'], Arrival.WHOLE)
+    session.photographs['c.jpg'] = Arrival.COMING
     assert 'a.jpg, b.jpg, c.jpg (still coming)' in session.survey.question().text
     session.survey.choose('enter')
     assert session.survey.words == 'c.jpg is still being copied: wait until it is whole'
     assert not any(isinstance(each, LegPosed) for each in session.file.feet)
-    session.photographs['c.jpg'] = True
+    session.photographs['c.jpg'] = Arrival.WHOLE
     session.survey.choose('enter')
-    taken = [each.file for each in session.file.feet if isinstance(each, PhotographTaken)]
-    assert taken == ['a.jpg', 'b.jpg', 'c.jpg']
+    assert taken(session) == ['a.jpg', 'b.jpg', 'c.jpg']
+
+
+def taken(session: Session) -> list[str]:
+    """Name the photographs that were noted."""
+    return [each.file for each in session.file.feet if isinstance(each, PhotographTaken)]
+
+
+def test_a_photograph_that_cannot_be_read(tmp_path: Path) -> None:
+    """It is told at once, with what to do, and does not count as one of the two that are wanted."""
+    session = Session(tmp_path, By.PHOTOGRAPHS, legs=LEGS, stations=4)
+    session.until(Stage.POSE)
+    session.rest()
+    session.photographs |= {'a.jpg': Arrival.WHOLE, 'b.heic': Arrival.UNREADABLE}
+    text = session.survey.question().text
+    assert 'a.jpg, b.heic (CANNOT BE READ). Photographs can be read as JPEG and PNG' in text
+    assert "'most compatible'" in text
+    session.survey.choose('enter')
+    assert session.survey.words.startswith('1 new photographs are in the folder: 2 or more are')
+    session.photographs['b.jpg'] = Arrival.WHOLE
+    session.survey.choose('enter')
+    assert taken(session) == ['a.jpg', 'b.jpg']
+
+
+def test_photographs_of_a_pose_that_was_broken_off(tmp_path: Path) -> None:
+    """Who comes back can have them counted, once they were looked at; so they are not lost.
+
+    They are those that came after the ones noted last. Once something was moved, or where nothing
+    was noted yet, it is not known of any photograph where the robot stood.
+    """
+    session = Session(tmp_path, By.PHOTOGRAPHS, legs=LEGS, stations=4)
+    session.photographs['before.jpg'] = Arrival.WHOLE
+    session.until(Stage.POSE)
+    session.answer()
+    session.rest()
+    assert taken(session) == ['1-a.jpg', '1-b.jpg']
+    session.poses += 1
+    session.photographs |= dict.fromkeys(session.two_photographs(), Arrival.WHOLE)
+    session.survey.choose('q')
+    session = Session(tmp_path, By.PHOTOGRAPHS, legs=LEGS, stations=4, before=session)
+    session.until(Stage.POSE)
+    session.rest()
+    question = session.survey.question()
+    assert '2-a.jpg, 2-b.jpg came after the last pose that was noted' in question.text
+    session.survey.choose('o')
+    assert session.survey.words == 'taken: pose 2, 2 photographs'
+    assert taken(session)[2:] == ['2-a.jpg', '2-b.jpg']
+    session.rest()
+    assert 'o' not in {choice.key for choice in session.survey.question().choices}
+    session.survey.choose('u')
+    session.rest()
+    assert taken(session) == ['1-a.jpg', '1-b.jpg']
+    assert 'o' in {choice.key for choice in session.survey.question().choices}
+    session.survey.choose('p')
+    assert 'o' not in {choice.key for choice in session.survey.question().choices}
+    assert '3 from before belong to no pose' in session.survey.question().text
 
 
 # ---- wrong answers
@@ -510,6 +575,25 @@ def test_a_foot_is_not_lowered_by_just_anything(tmp_path: Path, typed: str) -> N
     session.survey.enter(typed)
     assert 'is no way down: expected mm above 0, 40 at most' in session.survey.words
     assert session.state == before
+
+
+@pytest.mark.parametrize(
+    ('typed', 'told'),
+    [('-20 12', 'has 2 of three numbers'), ('-20 0 151', 'no place on a foot: 150 mm from it')],
+)
+def test_what_is_no_place_of_a_marker(tmp_path: Path, typed: str, told: str) -> None:
+    """It is told, and the question stays; after it the place is noted, and one key undoes that."""
+    session = Session(tmp_path, By.PHOTOGRAPHS, stations=2)
+    session.until(Stage.MARKERS)
+    noted = session.file.feet
+    session.survey.enter(typed)
+    assert told in session.survey.words
+    assert (session.survey.stage, session.file.feet) == (Stage.MARKERS, noted)
+    session.survey.enter('-20 0 12,5')
+    assert session.at(Stage.POWER)
+    assert session.file.feet[-1] == MarkersPlaced((-0.020, 0.0, 0.0125))
+    session.survey.choose('u')
+    assert (session.survey.stage, session.file.feet) == (Stage.MARKERS, noted)
 
 
 @pytest.mark.parametrize('typed', ['', '19', '1504', '150.4 mm x', '15O'])
@@ -618,6 +702,28 @@ def test_come_back_after_every_answer(tmp_path: Path) -> None:
     assert session.at(Stage.RESULT)
     stands = {each.stand.pulses_us for each in session.file.feet if isinstance(each, FootRead)}
     assert len(stands) == 5
+
+
+def test_photographs_before_the_legs_lost_their_power(tmp_path: Path) -> None:
+    """They may show another pose than the legs take anew: they count by a word only."""
+    session = Session(tmp_path, By.PHOTOGRAPHS, legs=LEGS, stations=4)
+    session.until(Stage.POSE)
+    session.answer()
+    session.rest()
+    session.poses += 1
+    session.photographs |= dict.fromkeys(session.two_photographs(), Arrival.WHOLE)
+    assert 'New in the folder: 2-a.jpg, 2-b.jpg' in session.survey.question().text
+    session.survey.choose('x')
+    session.watched.run(1.0)
+    session.survey.choose('enter')
+    session.rest()
+    question = session.survey.question()
+    assert 'None is in the folder yet' in question.text
+    assert '2-a.jpg, 2-b.jpg came after the last pose' in question.text
+    session.survey.choose('enter')
+    assert session.survey.words.startswith('0 new photographs are in the folder')
+    session.survey.choose('o')
+    assert taken(session)[2:] == ['2-a.jpg', '2-b.jpg']
 
 
 def test_a_new_placement_after_something_was_moved(tmp_path: Path) -> None:

@@ -58,7 +58,7 @@ def line_of_coxa() -> Equations:
         signs=dict.fromkeys(LEG.joints, 1),
         height=0.1,
         placements=(),
-        markers=False,
+        marker=None,
     )
     evidence = Evidence({coxa: tuple(readings), femur: others, tibia: others})
     return Equations(model, evidence, STRAIGHT)

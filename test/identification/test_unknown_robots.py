@@ -13,10 +13,10 @@ import numpy as np
 import pytest
 
 if TYPE_CHECKING:
-    from test.robot_campaign import Campaign, by_ground, by_ruler, campaign
+    from test.robot_campaign import Campaign, by_ground, by_points, by_ruler, campaign
     from test.unknown_robot import Measurer
 else:
-    from robot_campaign import Campaign, by_ground, by_ruler, campaign
+    from robot_campaign import Campaign, by_ground, by_points, by_ruler, campaign
     from unknown_robot import Measurer
 
 
@@ -64,6 +64,13 @@ def test_the_ground_alone_tells_heights() -> None:
 def test_two_hundred_robots_by_ruler(points: int, median: float, most: float) -> None:
     """The more points, the better."""
     hold(campaign(200, by_ruler(points)), median=median, most=most)
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(1800)
+def test_two_hundred_robots_by_ruler_as_they_are_led() -> None:
+    """At the points that the survey asks for."""
+    hold(campaign(200, by_points(10)), median=1.0, most=2.5)
 
 
 @pytest.mark.soak

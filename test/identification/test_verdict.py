@@ -14,6 +14,7 @@ from leg_kinematics.errors import CalibrationError
 from leg_kinematics.identification.evidence import Evidence
 from leg_kinematics.identification.fit import Identified, identify
 from leg_kinematics.identification.landing import Landing, landing
+from leg_kinematics.identification.landing import aligned as brought_onto
 from leg_kinematics.identification.verdict import verdict
 
 if TYPE_CHECKING:
@@ -116,10 +117,18 @@ def test_distances_against_drawn_ones() -> None:
     assert [feet.before(0.5), feet.before(0.95)] == pytest.approx(expected, rel=0.03)
 
 
+def test_two_points_are_shifted_and_not_turned() -> None:
+    """About the line through them nothing tells a turn: their middle comes to the other middle."""
+    points = np.array([[0.0, 0.0, 0.0], [0.2, 0.0, 0.0]])
+    onto = np.array([[0.1, -0.1, 0.3], [0.1, 0.1, 0.3]])
+    # By hand: (0.1, 0, 0) comes to (0.1, 0, 0.3).
+    assert brought_onto(points, onto) == pytest.approx(points + np.array([0.0, 0.0, 0.3]))
+
+
 def spread_out(spread: Floats) -> Landing:
     """Return feet at zero with some standard errors."""
     zero = np.zeros_like(spread)
-    return Landing((), zero, zero, spread, np.zeros(len(spread)))
+    return Landing((), zero, zero, spread, np.zeros(len(spread)), spread)
 
 
 def test_typing_errors_are_named_as_the_person_counts() -> None:
@@ -139,10 +148,49 @@ def test_typing_errors_are_named_as_the_person_counts() -> None:
 
 
 def test_one_leg_alone_says_nothing_of_its_mount() -> None:
-    """The ground lies where it lies, and the leg is wherever it is above it."""
+    """The ground lies where it lies, and the leg is wherever it is above it.
+
+    How far feet are off with that is told: of twelve robots, 95 % of the feet were within it.
+    """
+    whole, away = [], []
+    for seed in range(ROBOTS):
+        robot = measured(seed, by_ruler(14), legs=1)
+        found = identified(robot)
+        feet = landing(room_of(robot), present_maps(robot), found)
+        whole.append(feet.whole(0.95))
+        truth = np.array([robot.true.legs[each.leg].point(each.pulses_us) for each in feet.stands])
+        away += np.linalg.norm(found.feet(feet.stands) - truth, axis=1).tolist()
+    assert np.percentile(away, 95.0) == pytest.approx(np.mean(whole), rel=0.4)
     words = told(measured(2, by_ruler(14), legs=1))
     assert 'next to nothing about x, y, z, roll, pitch and yaw of its mount' in words
-    assert 'how feet stand to each other, of this one leg' in words
+    assert re.search(r'a single leg does not tell: with that, a foot may be \d+\.\d mm off', words)
+
+
+def test_angles_of_which_nobody_knows_which_is_right() -> None:
+    """Two at the end of a range, 7 degrees off either way: neither is believed, and it is told.
+
+    The rest foretells the angle there within 2.4 degrees (worked out by hand of the prior of the
+    bends), so that neither of them is unlikely. With one of them right and the other one 20 degrees
+    off, the right one stays.
+    """
+    robot = measured(8, by_ruler(3), legs=1)
+    joint = 'left_front_femur'
+    right = robot.readings[joint]
+    last = max(range(len(right)), key=lambda place: right[place].pulse_us)
+    (other,) = (
+        place
+        for place, each in enumerate(right)
+        if each.pulse_us == right[last].pulse_us and place != last
+    )
+    for off, gone in (((-7.0, 7.0), {last, other}), ((20.0, 0.0), {last})):
+        wrong = list(right)
+        for place, degrees in zip((last, other), off, strict=True):
+            wrong[place] = replace(wrong[place], angle=wrong[place].angle + np.radians(degrees))
+        robot.readings[joint] = tuple(wrong)
+        found = identified(robot)
+        assert {each.place for each in found.suspects if each.name == joint} == gone
+        told_again = f'No angle of {joint} at {right[last].pulse_us:g} µs is left' in told(robot)
+        assert told_again == (len(gone) == 2)
 
 
 def test_flat_ground_says_nothing_sideways() -> None:

@@ -7,6 +7,7 @@ from collections.abc import Callable
 import pytest
 
 from leg_kinematics.calibration import ServoMaps
+from leg_kinematics.chain.emergency_stops import EmergencyStops
 from leg_kinematics.chain.lockstep import LockStep
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.robot import Robot
@@ -75,7 +76,9 @@ def test_it_releases_in_every_state_and_gives_no_power(
     driving.activate()
     answer = driving.rearm()
     assert not answer.success
-    assert answer.words.startswith('not rearmed: the emergency stop is on; whoever switched it on')
+    assert answer.words.startswith(
+        'not rearmed: the emergency stop is on; everybody who switched it'
+    )
     life.run(2.0)
     assert not life.pulses_us('main')
     assert 'already' in driving.set_emergency_stop(on=True).words
@@ -112,3 +115,37 @@ def test_it_releases_a_robot_whose_board_is_out_of_reach(
     life.lines['main'].plugged = True
     life.run(5.0)
     assert not life.pulses_us('main')
+
+
+def test_each_sender_lifts_its_own() -> None:
+    """Two hold it, and one lifts his: it stays on until the other does."""
+    stops = EmergencyStops()
+    there = {b'pad', b'page'}
+    stops.hear(b'pad', on=True, there=there)
+    stops.hear(b'page', on=True, there=there)
+    stops.hear(b'pad', on=False, there=there)
+    assert stops.on
+    # Said again it lifts nothing of the other one.
+    stops.hear(b'pad', on=False, there=there)
+    assert stops.on
+    stops.hear(b'page', on=False, there=there)
+    assert not stops.on
+
+
+def test_a_sender_that_has_left_holds_until_somebody_lifts() -> None:
+    """Such as a command that said it once and ended; leaving lifts nothing."""
+    stops = EmergencyStops()
+    stops.hear(b'once', on=True, there={b'once'})
+    stops.hear(b'page', on=True, there={b'page'})
+    stops.hear(b'other', on=False, there={b'page', b'other'})
+    assert stops.count == 1
+    stops.hear(b'page', on=False, there={b'page'})
+    assert not stops.on
+
+
+def test_senders_that_nobody_can_tell_apart_count_as_one() -> None:
+    """Where the middleware does not say who they are, the latest value counts."""
+    stops = EmergencyStops()
+    stops.hear(b'', on=True, there={b'pad', b'page'})
+    stops.hear(b'', on=False, there={b'pad', b'page'})
+    assert not stops.on

@@ -17,8 +17,8 @@ from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import FootTargets, JointTargets, RobotReport
 from leg_kinematics.chain.walking import WalkingParameters
 from leg_kinematics.gait import Twist
-from leg_kinematics.nodes import messages
-from leg_kinematics.nodes.streams import (
+from leg_kinematics.nodes.translation import messages
+from leg_kinematics.nodes.translation.streams import (
     FootStates,
     FootTrajectories,
     JointStates,

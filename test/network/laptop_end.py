@@ -13,8 +13,8 @@ import sys
 from pathlib import Path
 
 from leg_kinematics.gait import Twist
-from leg_kinematics.nodes.chain_processes import Chain
-from leg_kinematics.nodes.operator import Operator
+from leg_kinematics.nodes.taking_part.chain_processes import Chain
+from leg_kinematics.nodes.taking_part.operator import Operator
 
 CONFIG = Path(__file__).parents[2] / 'config'
 

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from leg_kinematics.calibration import load_servo_maps
-from leg_kinematics.nodes.chain_processes import Chain
+from leg_kinematics.nodes.taking_part.chain_processes import Chain
 from leg_kinematics.robot import load_robot
 
 if TYPE_CHECKING:

@@ -40,6 +40,9 @@ LOOK = 10.0
 #: It walks within this time, s, however busy the machine is; how soon is told.
 AGAIN = 60.0
 
+#: Poses of the bridge, 1/s.
+RATE = 100.0
+
 #: Share that is lost, delay and jitter, s.
 BAD: Mapping[str, tuple[float, float, float]] = {
     'clean': (0.0, 0.0, 0.0),
@@ -50,7 +53,7 @@ BAD: Mapping[str, tuple[float, float, float]] = {
 
 CUTS = (0.2, 1.0, 10.0, 60.0)
 
-#: Which nodes are on the robot and on the laptop, and when the robot stands still after a cut, s.
+#: Which nodes are on the robot and on the laptop, and for how long the robot moves after a cut, s.
 #: Velocities: 0.5 s until the gait takes it for silence, then it slows down and ends its step.
 #: Trajectories: what the bridge has is 0.07 s of walking.
 SPLITS: Mapping[str, tuple[list[str], list[str], float]] = {
@@ -204,11 +207,14 @@ def test_on_bad_links_it_walks_or_stands(
         pause(seconds)
         mended = monotonic()
         link.shape()
-        still = max((each for each in board.changes(cut) if each < mended), default=cut) - cut
+        moves = [each - cut for each in board.changes(cut) if each < mended]
         again = see_walk(mended)
-        tell(f'cut of {seconds:g} s: moved for {still:.2f} s, moves {again:.2f} s after it')
-        if seconds > still_within:
-            assert still < still_within
+        tell(
+            f'cut of {seconds:g} s: still after {max(moves, default=0.0):.2f} s, in which it moved '
+            f'for {len(moves) / RATE:.2f} s; moves {again:.2f} s after it'
+        )
+        # A busy machine lets the robot pause on its way to rest: those do not count.
+        assert len(moves) / RATE < still_within
     driver.end()
     judge(robot)
 
@@ -238,9 +244,15 @@ def test_two_robots_on_a_bad_link(
         pulse_log(tmp_path / 'robot_end' / name / 'pulses.jsonl') for name in ('bracken', 'heather')
     )
     link.shape(loss=0.2)
+    begun = monotonic()
+    wait(lambda: Board(walker).walks(begun), AGAIN, 'a walk')
+    # The gait stands as soon as it has told the last of standing up, and the servos a little later.
+    wait(lambda: not Board(other).changes(monotonic() - 1.0), AGAIN, 'a robot that stands')
     since = monotonic()
-    wait(lambda: Board(walker).walks(since), AGAIN, 'a walk')
     pause(LOOK)
+    assert Board(walker).changes(since)
     assert len({tuple(each.pulses_us.items()) for each in other.poses(since)}) == 1
-    for each in (*drivers, *robots):
+    for each in drivers:
         each.end()
+    for each in robots:
+        judge(each)

@@ -18,7 +18,7 @@ from rclpy.node import Node
 from rclpy.qos import QoSProfile
 
 from leg_kinematics.calibration import ServoMaps, load_servo_maps
-from leg_kinematics.nodes import qos
+from leg_kinematics.nodes.translation import qos
 from leg_kinematics.robot import Robot, load_robot
 from leg_kinematics.solver import LegSolver, leg_solvers
 

@@ -28,10 +28,11 @@ from leg_kinematics.board.simulated.memory import Memory
 from leg_kinematics.calibration import ServoMaps
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import JointTargets
-from leg_kinematics.nodes import bridge_node, messages, qos
+from leg_kinematics.nodes import bridge_node
 from leg_kinematics.nodes.bridge_node import BridgeNode
-from leg_kinematics.nodes.chain_processes import MockProcess
-from leg_kinematics.nodes.parameters import as_overrides
+from leg_kinematics.nodes.running.parameters import as_overrides
+from leg_kinematics.nodes.taking_part.chain_processes import MockProcess
+from leg_kinematics.nodes.translation import messages, qos
 from leg_kinematics.parameters import Value
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver, Trajectory, posture_angles
@@ -344,6 +345,26 @@ def test_an_emergency_stop_releases_and_keeps_released(active: Bench, profile: Q
     releases = len(active.records('release'))
     assert releases
     publisher.publish(Bool(data=False))
+    probe.until(lambda: active.trigger('bridge/rearm').success, 'a robot that can be rearmed')
+
+
+def test_an_emergency_stop_stays_on_while_one_of_two_holds_it(active: Bench) -> None:
+    """Each sender lifts its own; the robot can be rearmed when both have."""
+    probe = active.probe
+    first, second = (
+        probe.node.create_publisher(Bool, 'emergency_stop', qos.DESCRIPTION) for _ in range(2)
+    )
+    for publisher in (first, second):
+        publisher.publish(Bool(data=True))
+    active.wait_for('released until bridge/rearm: the emergency stop was switched on')
+    second.publish(Bool(data=True))
+    said = probe.record(Bool, 'emergency_stop', qos.DESCRIPTION)
+    first.publish(Bool(data=False))
+    probe.until(lambda: any(not each.data for each in said), 'the first, who lifts it')
+    refusal = active.trigger('bridge/rearm')
+    assert not refusal.success
+    assert 'everybody who switched it on sends false' in refusal.message
+    second.publish(Bool(data=False))
     probe.until(lambda: active.trigger('bridge/rearm').success, 'a robot that can be rearmed')
 
 

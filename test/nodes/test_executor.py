@@ -22,7 +22,7 @@ from rclpy.task import Future
 from std_msgs.msg import String
 from std_srvs.srv import Trigger
 
-from leg_kinematics.nodes.executor import LeanExecutor
+from leg_kinematics.nodes.running.executor import LeanExecutor
 
 TriggerClient: TypeAlias = 'Client[Trigger.Request, Trigger.Response]'
 

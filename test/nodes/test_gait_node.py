@@ -25,10 +25,10 @@ from visualization_msgs.msg import MarkerArray
 
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import JointLimits, RobotReport
-from leg_kinematics.nodes import messages, qos
 from leg_kinematics.nodes.gait_node import GaitNode
-from leg_kinematics.nodes.parameters import as_overrides
-from leg_kinematics.nodes.transforms import HAS_TF
+from leg_kinematics.nodes.running.parameters import as_overrides
+from leg_kinematics.nodes.translation import messages, qos
+from leg_kinematics.nodes.translation.transforms import HAS_TF
 from leg_kinematics.parameters import Value
 from leg_kinematics.robot import Robot
 
@@ -317,14 +317,14 @@ def test_it_draws_the_walk_for_whoever_looks(
     """Markers come as soon as somebody listens, of the walk as it is."""
     assert standing.targets
     drawn = probe.record(MarkerArray, 'gait/markers')
-    names = {'feet', 'support', 'centre_of_mass'}
+    names = {'feet', 'support', 'centre_of_mass', 'margin', 'paths'}
     probe.until(
         lambda: drawn and {marker.ns for marker in drawn[-1].markers} == names,
         'markers of a robot at rest',
     )
     feet = [(point.x, point.y) for point in drawn[-1].markers[0].points]
     assert feet == [pytest.approx((x, y), abs=1e-9) for x, y, _ in bracken.standing.feet]
-    walk_until(probe, lambda: len(drawn[-1].markers) == 4, 'an arrow')
+    walk_until(probe, lambda: len(drawn[-1].markers) == 6, 'an arrow')
 
 
 def test_contacts_are_heard_only_when_there_are_any(

@@ -18,9 +18,9 @@ from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
 
 from leg_kinematics.chain.solving import Solving, SolvingParameters
 from leg_kinematics.chain.values import FootTargets
-from leg_kinematics.nodes import messages, qos
 from leg_kinematics.nodes.kinematics_node import KinematicsNode
-from leg_kinematics.nodes.parameters import as_overrides
+from leg_kinematics.nodes.running.parameters import as_overrides
+from leg_kinematics.nodes.translation import messages, qos
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import LegSolver
 

@@ -4,16 +4,27 @@
 
 from dataclasses import replace
 from math import pi
+from pathlib import Path
 
 import pytest
+import yaml
 from builtin_interfaces.msg import Time
 from rclpy.serialization import deserialize_message, serialize_message
 from visualization_msgs.msg import Marker, MarkerArray
 
 from leg_kinematics.gait import GaitSample, GaitState, Offset, Pose, Twist
-from leg_kinematics.nodes.markers import GREEN, ORANGE, RED, gait_markers
+from leg_kinematics.nodes.translation.frames import FRAMES
+from leg_kinematics.nodes.translation.markers import (
+    GREEN,
+    ORANGE,
+    RED,
+    feet_in_odom,
+    gait_markers,
+)
 from leg_kinematics.robot import Robot
-from leg_kinematics.solver import LegSolver, centre_of_mass
+from leg_kinematics.solver import LegSolver, centre_of_mass, static_margin
+
+RVIZ = Path(__file__).parents[2] / 'config' / 'rviz' / 'legs.rviz'
 
 STAMP = Time(sec=1_800_000_000)
 
@@ -66,7 +77,7 @@ def test_a_standing_robot(
 ) -> None:
     """Six green feet on the ground, a closed polygon through them, and no arrow."""
     markers = draw(bracken, bracken_legs, standing)
-    assert set(markers) == {'feet', 'support', 'centre_of_mass'}
+    assert set(markers) == {'feet', 'support', 'centre_of_mass', 'margin'}
     on_ground = [pytest.approx((x, y, 0.0), abs=1e-12) for x, y, _ in bracken.standing.feet]
     assert points(markers['feet']) == on_ground
     assert markers['feet'].type == Marker.SPHERE_LIST
@@ -95,6 +106,39 @@ def test_a_tripod_and_a_robot_that_would_fall(
     left = tuple(leg.mount.position[1] > 0.0 for leg in bracken.legs)
     markers = draw(bracken, bracken_legs, replace(standing, standing=left))
     assert markers['support'].color == RED
+
+
+def test_the_margin_is_written_above_the_weight(
+    bracken: Robot, bracken_legs: tuple[LegSolver, ...], standing: GaitSample
+) -> None:
+    """In millimetres; of a polygon that the weight is beside it is negative, and red."""
+    markers = draw(bracken, bracken_legs, standing)
+    text, weight = markers['margin'], points(markers['centre_of_mass'])[0]
+    assert text.type == Marker.TEXT_VIEW_FACING
+    assert (text.pose.position.x, text.pose.position.y) == weight[:2]
+    margin = static_margin([(x, y) for x, y, _ in bracken.standing.feet], weight[:2])
+    assert text.text == f'margin {round(1e3 * margin)} mm'
+    left = tuple(leg.mount.position[1] > 0.0 for leg in bracken.legs)
+    falling = draw(bracken, bracken_legs, replace(standing, standing=left))['margin']
+    assert falling.text.startswith('margin -')
+    assert falling.color == RED
+
+
+def test_paths_lead_from_where_the_feet_were(
+    bracken: Robot, bracken_legs: tuple[LegSolver, ...], standing: GaitSample
+) -> None:
+    """Two ends for each leg between two moments."""
+    moved = replace(standing, pose=Pose(0.05, 0.0, 0.0))
+    passed = [feet_in_odom(standing), feet_in_odom(moved)]
+    found = {
+        marker.ns: marker
+        for marker in gait_markers(STAMP, bracken, bracken_legs, moved, passed=passed).markers
+    }
+    ends = points(found['paths'])
+    assert found['paths'].type == Marker.LINE_LIST
+    assert len(ends) == 2 * len(bracken.legs)
+    for before, after in zip(ends[::2], ends[1::2], strict=True):
+        assert after == pytest.approx((before[0] + 0.05, *before[1:]))
 
 
 def test_everything_is_where_the_walk_is(
@@ -127,3 +171,14 @@ def test_a_tilted_body_keeps_its_feet_on_the_ground(
     tilted = points(markers['centre_of_mass'])[0]
     # The weight of the body goes with it, and some of that of the legs.
     assert 0.5 * 0.004 < tilted[0] - level[0] < 3.0 * 0.004
+
+
+def test_the_file_for_rviz_shows_what_is_published() -> None:
+    """Its displays take the topics of the chain, in the frame in which the robot walks."""
+    manager = yaml.safe_load(RVIZ.read_text(encoding='utf-8'))['Visualization Manager']
+    assert manager['Global Options']['Fixed Frame'] == FRAMES.odom_frame
+    topics = {
+        (display.get('Topic') or display.get('Description Topic', {})).get('Value')
+        for display in manager['Displays']
+    }
+    assert {'/robot_description', '/gait/markers', '/odom'} <= topics

@@ -30,8 +30,8 @@ from leg_kinematics.chain.values import FootTargets, JointTargets, Odom, RobotRe
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import BodyMotion, Covariance
 from leg_kinematics.gait import Twist as BodyTwist
-from leg_kinematics.nodes import messages
-from leg_kinematics.nodes.frames import Frames
+from leg_kinematics.nodes.translation import messages
+from leg_kinematics.nodes.translation.frames import Frames
 from leg_kinematics.robot import Vector
 from leg_kinematics.solver import Trajectory
 

@@ -18,9 +18,9 @@ from click.testing import CliRunner
 
 from leg_kinematics.commands.main import main
 from leg_kinematics.errors import CommandError
-from leg_kinematics.nodes import network
-from leg_kinematics.nodes.network import reaching
-from leg_kinematics.nodes.reach import Reach
+from leg_kinematics.nodes.running import network
+from leg_kinematics.nodes.running.network import reaching
+from leg_kinematics.nodes.running.reach import Reach
 
 if TYPE_CHECKING:
     from test.namespaces import Machines
@@ -76,8 +76,7 @@ def test_by_default_this_machine(setting: Setting) -> None:
     """By the profile that is shipped, whatever profile lies in the working folder; no word."""
     setting.choose(ROS_DOMAIN_ID='7', ROS_AUTOMATIC_DISCOVERY_RANGE='SYSTEM_DEFAULT')
     assert setting.environment() == {
-        'FASTDDS_DEFAULT_PROFILES_FILE': 'this_machine.xml',
-        'FASTRTPS_DEFAULT_PROFILES_FILE': 'this_machine.xml',
+        network.PROFILES_HERE: 'this_machine.xml',
         'SKIP_DEFAULT_XML_FILE': '1',
     }
     setting.middleware('rmw_cyclonedds_cpp')
@@ -118,8 +117,7 @@ def test_a_network_that_was_named(setting: Setting, monkeypatch: pytest.MonkeyPa
     monkeypatch.setattr(network, 'address_of', lambda *_: '10.77.0.1')
     setting.choose(ROS_STATIC_PEERS='10.77.0.2', ROS_AUTOMATIC_DISCOVERY_RANGE='SUBNET')
     changed = setting.environment('garden0')
-    profile = Path(changed['FASTDDS_DEFAULT_PROFILES_FILE'])
-    assert changed['FASTRTPS_DEFAULT_PROFILES_FILE'] == str(profile)
+    profile = Path(changed[network.PROFILES_HERE])
     assert not profile.exists()
     setting.middleware('rmw_cyclonedds_cpp')
     assert 'address="10.77.0.1"' in setting.environment('garden0')['CYCLONEDDS_URI']
@@ -127,7 +125,7 @@ def test_a_network_that_was_named(setting: Setting, monkeypatch: pytest.MonkeyPa
 
 
 ADDRESSES = """
-from leg_kinematics.nodes.interfaces import address_of
+from leg_kinematics.nodes.running.interfaces import address_of
 print(address_of('garden0', print), address_of('10.77.0.1', print))
 """
 
@@ -189,7 +187,7 @@ def test_reach_in_words(reach: Reach, words: str, *, is_open: bool) -> None:
 
 PROCESS = """
 import rclpy
-from leg_kinematics.nodes.reach import reach_of_this_process
+from leg_kinematics.nodes.running.reach import reach_of_this_process
 rclpy.init()
 node = rclpy.create_node('alone')
 reach = reach_of_this_process(node.context.get_domain_id())
@@ -222,3 +220,18 @@ def test_reach_is_seen_by_sockets(machines: 'Machines') -> None:
     assert seen(FASTDDS_DEFAULT_PROFILES_FILE=os.environ['FASTDDS_DEFAULT_PROFILES_FILE']) == (
         '() False True'
     )
+
+
+#: They read recordings, in which a namespace is a part of the names.
+RECORDED = {'compare', 'inspect'}
+
+
+def test_every_command_that_meets_robots_can_be_told_the_network() -> None:
+    """What has a namespace of the graph has the option, and so keeps to this machine without."""
+    options = {
+        name: {parameter.name for parameter in command.params}
+        for name, command in main.commands.items()
+    }
+    meeting = {name for name, names in options.items() if 'namespace' in names} - RECORDED
+    assert {'run', 'drive', 'move', 'play', 'jog', 'record', 'replay', 'view'} <= meeting
+    assert {name for name in meeting if 'network' not in options[name]} == set()

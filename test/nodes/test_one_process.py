@@ -16,9 +16,9 @@ from leg_kinematics.board import read_log
 from leg_kinematics.chain.driving import Driving
 from leg_kinematics.chain.values import FootTargets, JointTargets
 from leg_kinematics.errors import CommandError
-from leg_kinematics.nodes import messages
-from leg_kinematics.nodes.chain_processes import MockProcess
 from leg_kinematics.nodes.one_process import one_process
+from leg_kinematics.nodes.taking_part.chain_processes import MockProcess
+from leg_kinematics.nodes.translation import messages
 from leg_kinematics.parameters import Value
 from leg_kinematics.robot import Robot
 from leg_kinematics.solver import Trajectory

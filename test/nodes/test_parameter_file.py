@@ -8,7 +8,8 @@ import pytest
 
 from leg_kinematics.errors import DescriptionError
 from leg_kinematics.gait import GaitParameters
-from leg_kinematics.nodes.parameter_file import read_gait_parameters
+from leg_kinematics.nodes.running.parameter_file import read_gait_parameters, read_settings
+from leg_kinematics.teleop.steering import SteeringParameters
 
 NODES = Path(__file__).parents[2] / 'config' / 'nodes.yaml'
 
@@ -23,6 +24,21 @@ def read(folder: Path, text: str) -> GaitParameters:
 def test_the_example_is_how_the_gait_walks_by_default() -> None:
     """Then `check` without a file tells of what `run` does without one."""
     assert read_gait_parameters(NODES) == GaitParameters()
+
+
+def test_other_nodes_are_read_alike(tmp_path: Path) -> None:
+    """As `drive` does, which drives as `teleop` would."""
+    assert read_settings(NODES, 'teleop').of(SteeringParameters) == SteeringParameters()
+    file = tmp_path / 'params.yaml'
+    file.write_text(
+        '/**/gait: {ros__parameters: {lift: 0.02}}\n'
+        '/bracken/teleop: {ros__parameters: {slow_speed: 0.03}}\n',
+        encoding='utf-8',
+    )
+    assert read_settings(file, 'teleop').of(SteeringParameters).slow_speed == 0.03
+    file.write_text('teleop: {ros__parameters: {slow_speed: 30}}\n', encoding='utf-8')
+    with pytest.raises(DescriptionError, match="'slow_speed' must be"):
+        read_settings(file, 'teleop')
 
 
 # Names as in the design article "ROS 2 Parameter File" and the wildcards of

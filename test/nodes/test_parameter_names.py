@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from leg_kinematics.commands.files import config_folder
+from leg_kinematics.commands.options.files import config_folder
 from leg_kinematics.errors import DescriptionError
-from leg_kinematics.nodes.parameter_file import check_node_names
+from leg_kinematics.nodes.running.parameter_file import check_node_names
 
 BLOCK = '\n  ros__parameters:\n    rate: 50.0\n'
 

@@ -22,12 +22,12 @@ from rclpy.parameter import parameter_value_to_python
 from leg_kinematics.errors import CommandError
 from leg_kinematics.nodes.arbiter_node import ArbiterNode
 from leg_kinematics.nodes.bridge_node import BridgeNode
-from leg_kinematics.nodes.catalogue import NODES
 from leg_kinematics.nodes.gait_node import GaitNode
 from leg_kinematics.nodes.kinematics_node import KinematicsNode
-from leg_kinematics.nodes.parameters import as_overrides, descriptor_of
 from leg_kinematics.nodes.player_node import PlayerNode
 from leg_kinematics.nodes.remote_node import RemoteNode
+from leg_kinematics.nodes.running.catalogue import NODES
+from leg_kinematics.nodes.running.parameters import as_overrides, descriptor_of
 from leg_kinematics.nodes.teleop_node import TeleopNode
 from leg_kinematics.parameters import Parameter, Value, validate
 

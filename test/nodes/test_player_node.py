@@ -11,10 +11,10 @@ import pytest
 from std_srvs.srv import Trigger
 
 from leg_kinematics.errors import DescriptionError
-from leg_kinematics.nodes.chain_processes import MockProcess
 from leg_kinematics.nodes.one_process import one_process
-from leg_kinematics.nodes.parameters import as_overrides
 from leg_kinematics.nodes.player_node import PlayerNode
+from leg_kinematics.nodes.running.parameters import as_overrides
+from leg_kinematics.nodes.taking_part.chain_processes import MockProcess
 from leg_kinematics.parameters import Value
 
 if TYPE_CHECKING:

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING
 
 from rclpy.qos import DurabilityPolicy, HistoryPolicy, QoSProfile, ReliabilityPolicy
 
-from leg_kinematics.nodes import qos
 from leg_kinematics.nodes.bridge_node import BridgeNode
 from leg_kinematics.nodes.gait_node import GaitNode
 from leg_kinematics.nodes.kinematics_node import KinematicsNode
-from leg_kinematics.nodes.parameters import as_overrides
+from leg_kinematics.nodes.running.parameters import as_overrides
+from leg_kinematics.nodes.translation import qos
 
 if TYPE_CHECKING:
     from test.nodes.conftest import Probe

@@ -24,8 +24,8 @@ from leg_kinematics.chain.values import Answer
 from leg_kinematics.errors import DescriptionError
 from leg_kinematics.gait import Offset, Twist
 from leg_kinematics.nodes.arbiter_node import ArbiterNode
-from leg_kinematics.nodes.parameters import as_overrides
 from leg_kinematics.nodes.remote_node import RemoteNode
+from leg_kinematics.nodes.running.parameters import as_overrides
 from leg_kinematics.remote.driving import RemoteRobot, RemoteRobots
 from leg_kinematics.remote.keys import REGISTER, KeyFolder, Role
 from leg_kinematics.remote.link import DriverLink
@@ -200,7 +200,8 @@ def test_an_order_outlives_the_link_that_it_came_by(
         return response
 
     slow.create_service(Trigger, 'gait/stand', stood)
-    client: Client[Any, Any] = probe.node.create_client(Trigger, 'gait/stand')
+    client: Client[Trigger.Request, Trigger.Response]
+    client = probe.node.create_client(Trigger, 'gait/stand')
     probe.until(client.service_is_ready, 'gait/stand')
     anna.robot.order(Order.STAND, monotonic())
     fleet.authority.issue(Role.DRIVER, 'carl')

@@ -10,12 +10,12 @@ from collections.abc import Callable
 import pytest
 from rclpy.node import Node
 
-from leg_kinematics.nodes import start
 from leg_kinematics.nodes.bridge_node import BridgeNode
 from leg_kinematics.nodes.gait_node import GaitNode
 from leg_kinematics.nodes.kinematics_node import KinematicsNode
-from leg_kinematics.nodes.parameters import as_overrides
-from leg_kinematics.nodes.scheduling import take_priority
+from leg_kinematics.nodes.running import start
+from leg_kinematics.nodes.running.parameters import as_overrides
+from leg_kinematics.nodes.running.scheduling import take_priority
 from leg_kinematics.parameters import Value
 
 PROCESS = """
@@ -24,7 +24,7 @@ from pathlib import Path
 from resource import RLIMIT_RTPRIO, setrlimit
 from threading import Event, Thread
 from leg_kinematics.errors import CommandError
-from leg_kinematics.nodes.scheduling import take_priority
+from leg_kinematics.nodes.running.scheduling import take_priority
 
 FORBIDDEN = sys.argv[1] == 'forbidden'
 end = Event()

@@ -23,20 +23,21 @@ from rclpy.parameter import Parameter
 
 from leg_kinematics.chain.calibrated_robot import CalibratedRobot
 from leg_kinematics.chain.solving import LineParameters
-from leg_kinematics.commands.driven_by_topics import THROUGH_ARBITER
+from leg_kinematics.commands.driving.driven_by_topics import THROUGH_ARBITER
 from leg_kinematics.moves.moving import Moving, MovingParameters
 from leg_kinematics.nodes.arbiter_node import ArbiterNode
 from leg_kinematics.nodes.bridge_node import BridgeNode
 from leg_kinematics.nodes.driver import STOP_EVERYBODY, DriverTopics
 from leg_kinematics.nodes.gait_node import GaitNode
-from leg_kinematics.nodes.joining import RunningChain
 from leg_kinematics.nodes.kinematics_node import KinematicsNode
 from leg_kinematics.nodes.moving_topics import MovingTopics
-from leg_kinematics.nodes.participant import Participant
 from leg_kinematics.nodes.player_node import PlayerNode
-from leg_kinematics.nodes.recorder import CONTACTS, TOPICS, Recorder
 from leg_kinematics.nodes.remote_node import RemoteNode
+from leg_kinematics.nodes.taking_part.joining import RunningChain
+from leg_kinematics.nodes.taking_part.participant import Participant
+from leg_kinematics.nodes.taking_part.recorder import CONTACTS, TOPICS, Recorder
 from leg_kinematics.nodes.teleop_node import TeleopNode
+from leg_kinematics.nodes.viewer import LiveHouse
 
 if TYPE_CHECKING:
     from test.fleet import Fleet
@@ -62,9 +63,11 @@ Allowed = frozenset[tuple[str, str]]
 
 NAMESPACE = '/greenhouse'
 
-#: What is done by some robots only, or later: `/tf` wants tf2_msgs, contacts want a parameter, and
-#: who moves feet asks the chain that he finds for its parameters.
+#: What is done by some robots only, or later: `/tf` wants tf2_msgs, contacts want a parameter,
+#: who moves feet asks the chain that he finds for its parameters, and a page drives the gait
+#: itself where there is no arbiter.
 NOT_ALWAYS: Mapping[str, set[tuple[str, str]]] = {
+    'viewer': {('publish', 'cmd_vel')},
     'gait': {('publish', '/tf'), ('subscribe', 'contacts/*')},
     'mover': {('request', 'kinematics/get_parameters'), ('request', 'bridge/change_state')},
 }
@@ -128,7 +131,9 @@ def done(ros: None, tmp_path: Path) -> Iterator[dict[str, Allowed]]:  # noqa: AR
         chain = RunningChain(robot, (Path(), Path()), LineParameters(), 'base_link')
         MovingTopics(mover.node, Moving(chain.calibrated), MovingParameters())
         recorder = stack.enter_context(Recorder(NAMESPACE, [], lambda *_: None))
-        nodes += [drive.node, mover.node]
+        house = LiveHouse(NAMESPACE, control=True)
+        stack.callback(house.close)
+        nodes += [drive.node, mover.node, house._node, house._ears]  # noqa: SLF001
         found = {node.get_name(): done_by(node, node.get_name()) for node in nodes}
         # What it hears it asks for once somebody sends it.
         heard = [('subscribe', topic) for topic in (*TOPICS, f'{CONTACTS}*', '/diagnostics')]
@@ -187,7 +192,7 @@ def test_who_only_drives_powers_nothing(policy: ET.Element) -> None:
     }
     (mover,) = policy.iterfind(".//profile[@node='mover']")
     assert allowed(mover) & powers
-    for name in ('drive', 'recorder'):
+    for name in ('drive', 'recorder', 'viewer', 'viewer_ears'):
         (profile,) = policy.iterfind(f".//profile[@node='{name}']")
         assert not allowed(profile) & powers
 

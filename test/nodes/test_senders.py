@@ -11,11 +11,11 @@ from geometry_msgs.msg import TwistStamped
 from rclpy.node import Node
 from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
 
-from leg_kinematics.nodes import qos
 from leg_kinematics.nodes.bridge_node import BridgeNode
 from leg_kinematics.nodes.gait_node import GaitNode
 from leg_kinematics.nodes.kinematics_node import KinematicsNode
-from leg_kinematics.nodes.parameters import as_overrides
+from leg_kinematics.nodes.running.parameters import as_overrides
+from leg_kinematics.nodes.translation import qos
 from leg_kinematics.parameters import Value
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from hypothesis import given
 from hypothesis import strategies as st
 
-from leg_kinematics.nodes.stamps import Stamps
+from leg_kinematics.nodes.translation.stamps import Stamps
 
 OFFSET = 1_700_000_000_123_456_789
 

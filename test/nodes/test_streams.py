@@ -16,9 +16,9 @@ from trajectory_msgs.msg import JointTrajectory
 from leg_kinematics.chain.values import NANOSECONDS, FootTargets, JointTargets, Odom
 from leg_kinematics.errors import CommandError
 from leg_kinematics.gait import BodyMotion, Covariance
-from leg_kinematics.nodes import messages
-from leg_kinematics.nodes.cdr import FixedMessage
-from leg_kinematics.nodes.streams import (
+from leg_kinematics.nodes.translation import messages
+from leg_kinematics.nodes.translation.cdr import FixedMessage
+from leg_kinematics.nodes.translation.streams import (
     MOST_POINTS,
     FootStates,
     FootTrajectories,

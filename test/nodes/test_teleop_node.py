@@ -18,7 +18,7 @@ from std_msgs.msg import Float64
 from std_srvs.srv import Trigger
 
 from leg_kinematics.nodes.arbiter_node import ArbiterNode
-from leg_kinematics.nodes.parameters import as_overrides
+from leg_kinematics.nodes.running.parameters import as_overrides
 from leg_kinematics.nodes.teleop_node import TeleopNode
 from leg_kinematics.teleop.layout import JoyTable, load_layout
 

@@ -14,7 +14,7 @@ from rclpy.context import Context
 from rclpy.executors import SingleThreadedExecutor
 from std_srvs.srv import Trigger
 
-from leg_kinematics.nodes.executor import LeanExecutor
+from leg_kinematics.nodes.running.executor import LeanExecutor
 from leg_kinematics.nodes.timed_service import create_timed_service
 
 PATIENCE = 20.0

@@ -12,7 +12,7 @@ from rclpy.utilities import get_rmw_implementation_identifier
 PROCESS = """
 from pathlib import Path
 import rclpy
-from leg_kinematics.nodes.transport import prefer_sockets
+from leg_kinematics.nodes.running.transport import prefer_sockets
 prefer_sockets()
 rclpy.init()
 node = rclpy.create_node('alone')

@@ -4,13 +4,12 @@
 
 As in `robot_campaign`, but instead of the ruler there are photographs: ten poses of all legs
 together, two photographs of each, and four touches of the ground with each foot. Markers are off
-the tips by a standard deviation of 0.25 mm in each direction, prints are up to 0.5 % too large or
-too small, the bar of 250 mm is read within 0.2 mm (95 %), and corners are found two to three times
-worse than in rendered photographs of 12 megapixels. Bounds are our own.
+the tips by a standard deviation of 0.5 mm in each direction, as the fit expects; prints are up to
+0.5 % too large or too small, the bar of 250 mm is read within 0.2 mm (95 %), and corners are found
+two to three times worse than in rendered photographs of 12 megapixels. Bounds are our own.
 """
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
 from math import radians
 from typing import TYPE_CHECKING
 
@@ -18,19 +17,38 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from leg_kinematics.calibration.foot_readings import LegStand
 from leg_kinematics.identification.evidence import FootSeen
+from leg_kinematics.identification.points import poses
 
 if TYPE_CHECKING:
     from test.photographer import Photographer, on_tibia
-    from test.robot_campaign import Measured, Way, by_ground, campaign
+    from test.robot_campaign import (
+        Campaign,
+        Measured,
+        Way,
+        by_ground,
+        by_touch_points,
+        campaign,
+        identified,
+        present_maps,
+        room_of,
+    )
     from test.unknown_robot import Floats, UnknownLeg
 else:
     from photographer import Photographer, on_tibia
-    from robot_campaign import Measured, Way, by_ground, campaign
+    from robot_campaign import (
+        Campaign,
+        Measured,
+        Way,
+        by_ground,
+        by_touch_points,
+        campaign,
+        identified,
+        present_maps,
+        room_of,
+    )
     from unknown_robot import Floats, UnknownLeg
-
-#: Standard deviation of the middle of a marker from the tip, along each axis, m.
-MARKER = 0.25e-3
 
 #: How high feet are above the ground in photographs, m.
 ABOVE = (0.015, 0.100)
@@ -40,45 +58,53 @@ UPRIGHT = 0.65
 
 
 def by_photographs(views: Sequence[int]) -> Way:
-    """Photograph poses of all legs together, each so many times."""
+    """Photograph poses of all legs together, drawn at random, each so many times."""
 
     def measure(robot: Measured) -> None:
-        rng = robot.rng
-        legs = {
-            name: replace(leg, marker=rng.normal(0.0, MARKER, 3))
-            for name, leg in robot.true.legs.items()
-        }
-        robot.true = replace(robot.true, legs=legs)
-        person = Photographer.draw(rng)
-        stands = {}
-        for pose, times in enumerate(views):
-            markers = {}
-            for name, leg in legs.items():
-                stand = robot.true.stand(rng, name, robot.ground, ABOVE)
-                while upright(robot, leg, stand.pulses_us, stand.sides)[2, 2] < UPRIGHT:
-                    stand = robot.true.stand(rng, name, robot.ground, ABOVE)
-                stands[pose, name] = stand
-                point = leg.point(stand.pulses_us, stand.sides, marker=True)
-                attitude = upright(robot, leg, stand.pulses_us, stand.sides)
-                markers[name] = (attitude, robot.ground.seen(point))
-            person.take(pose, markers, times)
-        for key, foot in person.result(tuple(legs)).feet.items():
-            seen = FootSeen(stands[key], 1, foot.position, foot.covariance, point='marker')
-            robot.feet.append(seen)
+        drawn = [{name: seen_from_above(robot, name) for name in robot.true.legs} for _ in views]
+        photograph(robot, list(zip(drawn, views, strict=True)))
 
     return measure
 
 
-def upright(
-    robot: Measured,
-    leg: UnknownLeg,
-    pulses_us: tuple[float, float, float],
-    sides: tuple[int, int, int],
-) -> Floats:
+def by_poses(count: int) -> Way:
+    """Photograph so many poses twice, those in which all legs together tell the most."""
+
+    def measure(robot: Measured) -> None:
+        chosen = poses(room_of(robot), present_maps(robot), identified(robot), count)
+        photograph(robot, [({each.leg: each.stand for each in pose}, 2) for pose in chosen])
+
+    return measure
+
+
+def seen_from_above(robot: Measured, name: str) -> LegStand:
+    """Draw how a leg stands so that its marker looks up."""
+    while True:
+        stand = robot.true.stand(robot.rng, name, robot.ground, ABOVE)
+        if upright(robot, robot.true.legs[name], stand)[2, 2] >= UPRIGHT:
+            return stand
+
+
+def photograph(robot: Measured, posed: Sequence[tuple[Mapping[str, LegStand], int]]) -> None:
+    """Photograph poses, each so many times, and see where the markers are."""
+    person = Photographer.draw(robot.rng)
+    for pose, (stands, times) in enumerate(posed):
+        markers = {}
+        for name, stand in stands.items():
+            leg = robot.true.legs[name]
+            point = leg.point(stand.pulses_us, stand.sides, marker=True)
+            markers[name] = (upright(robot, leg, stand), robot.ground.seen(point))
+        person.take(pose, markers, times)
+    for (pose, name), foot in person.result(tuple(robot.true.legs)).feet.items():
+        seen = FootSeen(posed[pose][0][name], 1, foot.position, foot.covariance, point='marker')
+        robot.feet.append(seen)
+
+
+def upright(robot: Measured, leg: UnknownLeg, stand: LegStand) -> Floats:
     """Return the attitude of a marker in the frame of the ground, shape (3, 3)."""
     coxa, femur, tibia = (
         radians(leg.stands(joint, pulse, side))
-        for joint, (pulse, side) in enumerate(zip(pulses_us, sides, strict=True))
+        for joint, (pulse, side) in enumerate(zip(stand.pulses_us, stand.sides, strict=True))
     )
     mount = Rotation.from_euler('xyz', leg.leg.mount.rpy) * leg.turn
     found: Floats = (robot.ground.turn.inv() * mount * on_tibia((coxa, femur, tibia))).as_matrix()
@@ -92,11 +118,24 @@ def test_a_robot_by_photographs() -> None:
     assert np.percentile(result.after, 95.0) < 1.5
 
 
-@pytest.mark.soak
-def test_many_robots_by_photographs() -> None:
-    """Of 200 robots the feet are within 0.5 mm in the median and 1.2 mm at 95 %."""
-    result = campaign(200, by_photographs([2] * 10), by_ground(4))
+def hold(result: Campaign) -> None:
+    """Hold what came out to what is promised: feet in mm, and 95 % intervals in 90 to 99 %."""
+    assert np.median(result.before) >= 20.0
     assert np.median(result.after) <= 0.5
     assert np.percentile(result.after, 95.0) <= 1.2
     for covered in (result.feet_covered, result.values_covered, result.angles_covered):
-        assert np.mean(covered) > 0.9
+        assert 0.90 <= np.mean(covered) <= 0.99
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(3600)
+def test_many_robots_by_photographs() -> None:
+    """Of 200 robots, at random poses."""
+    hold(campaign(200, by_photographs([2] * 10), by_ground(4)))
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(3600)
+def test_many_robots_by_photographs_as_they_are_led() -> None:
+    """Of 200 robots, in the poses and with the touches that the survey asks for."""
+    hold(campaign(200, by_poses(12), by_touch_points(2)))

@@ -15,7 +15,7 @@ from trajectory_msgs.msg import JointTrajectory, MultiDOFJointTrajectory
 from leg_kinematics.chain.power import PowerState
 from leg_kinematics.chain.values import RobotReport
 from leg_kinematics.errors import BagError
-from leg_kinematics.nodes import messages
+from leg_kinematics.nodes.translation import messages
 from leg_kinematics.recording.bag.contents import Attachment, Message
 from leg_kinematics.recording.hops import hops, topic_figures
 from leg_kinematics.recording.incidents import Incidents

@@ -13,7 +13,7 @@ from nav_msgs.msg import Odometry
 from leg_kinematics.board import Record
 from leg_kinematics.calibration import ServoMaps, load_servo_maps
 from leg_kinematics.chain.values import NANOSECONDS, FootTargets
-from leg_kinematics.nodes import messages
+from leg_kinematics.nodes.translation import messages
 from leg_kinematics.recording.walk import foot_errors, read_walk
 from leg_kinematics.robot import Robot, Vector, load_robot
 from leg_kinematics.solver import LegSolver, leg_solvers

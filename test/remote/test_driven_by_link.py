@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from leg_kinematics.commands.driven_by_link import DrivenByLink, read_addresses
+from leg_kinematics.commands.driving.driven_by_link import DrivenByLink, read_addresses
 from leg_kinematics.errors import CommandError, DescriptionError
 from leg_kinematics.gait import Twist
 from leg_kinematics.remote.holding import Holding

@@ -131,7 +131,7 @@ def test_wrong_senders_are_refused(entries: list[str], words: str) -> None:
         read_senders(entries)
 
 
-def test_without_entries_there_are_four() -> None:
-    """Pad before keys before who drives from another machine before navigation."""
+def test_without_entries_there_are_five() -> None:
+    """Pad before keys before page before who drives from another machine before navigation."""
     topics = [each.topic for each in read_senders([])]
-    assert topics == [PAD, 'drive/cmd_vel', 'remote/cmd_vel', NAV]
+    assert topics == [PAD, 'drive/cmd_vel', 'view/cmd_vel', 'remote/cmd_vel', NAV]

@@ -96,7 +96,7 @@ class FirmataDriver(Conversation[_Question, messages.Message]):
 
     def open(self) -> BoardIdentity:
         """Open the port and ask until the board has told what it is and what its pins do."""
-        began = time.monotonic()
+        began = self._listened
         self._line.open()
         with self._lock:
             self._line.write(bytes((messages.END_SYSEX,)))  # ends what was left half sent before

@@ -8,7 +8,7 @@ Poses are never repeated, because the next one says more; two of them may be und
 import time
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Future
-from typing import ClassVar
+from typing import ClassVar, NamedTuple
 
 from leg_kinematics.board.conversation import ANSWER_WITHIN, OPEN_WITHIN, Conversation
 from leg_kinematics.board.driver import BoardIdentity, BoardStatus, SilenceAction, Traffic
@@ -60,6 +60,14 @@ def _refusal(reply: frames.Refused) -> str:
     return f'the board refused {asked}: {reason}{where}'
 
 
+class _PoseUnderWay(NamedTuple):
+    """A pose whose answer has not come yet, and when it was written on both clocks, s."""
+
+    pose: frames.Pose
+    sent_at: float
+    listened: float
+
+
 class FramedDriver(Conversation[frames.Frame, frames.Frame]):
     """A board that speaks our framed protocol; implements ``BoardDriver``.
 
@@ -76,7 +84,7 @@ class FramedDriver(Conversation[frames.Frame, frames.Frame]):
         """Prepare; nothing is opened yet."""
         super().__init__(port, frames.BAUD_RATE, frames.FrameDecoder().feed, STATUS_EVERY)
         self._pose: frames.Pose | None = None
-        self._poses_under_way: dict[int, tuple[float, frames.Pose]] = {}
+        self._poses_under_way: dict[int, _PoseUnderWay] = {}
         self._pose_us: Mapping[int, float] = {}
         self._seq = 0
         self._waiting_since: float | None = None
@@ -92,7 +100,7 @@ class FramedDriver(Conversation[frames.Frame, frames.Frame]):
 
     def open(self) -> BoardIdentity:
         """Open the port, ping until the board identifies itself, and ask for its settings."""
-        began = time.monotonic()
+        began = self._listened
         self._line.open()
         with self._lock:
             self._line.write(b'\0')  # ends whatever an earlier conversation left half sent
@@ -186,7 +194,7 @@ class FramedDriver(Conversation[frames.Frame, frames.Frame]):
                 supply=_supply(report),
                 low_voltage=report is not None and report.low_voltage,
                 last_error=self._last_error,
-                waiting=None if since is None else time.monotonic() - since,
+                waiting=None if since is None else self._listened - since,
                 pose_us=self._pose_us,
             )
 
@@ -247,7 +255,7 @@ class FramedDriver(Conversation[frames.Frame, frames.Frame]):
         within
             How long until the link counts as lost, s.
         began
-            When that time began, where it is for more than this request, s.
+            When that time began, where it is for more than this request, s of listening.
         releases
             The number of releases that were asked for when that began, where another one ends it.
 
@@ -261,9 +269,9 @@ class FramedDriver(Conversation[frames.Frame, frames.Frame]):
 
     def _set(self, settings: Sequence[frames.Message], *, store: bool) -> None:
         """Give the board settings one by one, all of them in a time that has a bound."""
-        began, within = time.monotonic(), CONFIGURE_WITHIN
+        within = CONFIGURE_WITHIN
         with self._lock:
-            releases = self._release_count
+            began, releases = self._listened, self._release_count
         for confirmed, message in enumerate([*settings, frames.Store()] if store else settings):
             if isinstance(message, frames.Store):
                 within += STORE_WITHIN
@@ -330,24 +338,24 @@ class FramedDriver(Conversation[frames.Frame, frames.Frame]):
     def _send(self, now: float) -> None:
         """Write what is due: the pose that waits, then the request at the head."""
         sent = self._poses_under_way
-        for seq in [seq for seq, (at, _) in sent.items() if now - at > ANSWER_WITHIN]:
+        for seq in [seq for seq, each in sent.items() if now - each.sent_at > ANSWER_WITHIN]:
             del sent[seq]
             self._counts['unanswered'] += 1
         if self._pose is not None and len(sent) < POSES_IN_FLIGHT:
             pose, self._pose = self._pose, None
             frame = self._frame(pose)
-            sent[frame.seq] = (now, pose)
+            sent[frame.seq] = _PoseUnderWay(pose, now, self._listened)
             if self._unanswered_since is None:
-                self._unanswered_since = now
+                self._unanswered_since = self._listened
             self._counts['sent'] += 1
-            self._write(frame, now)
+            self._write(frame)
         # A request waits for the pose before it: enabling needs the pulses of that pose.
         if self._pose is None and (due := self._due(now)) is not None:
-            self._write(due, now)
+            self._write(due)
 
-    def _write(self, frame: frames.Frame, now: float) -> None:
+    def _write(self, frame: frames.Frame) -> None:
         if self._waiting_since is None:
-            self._waiting_since = now
+            self._waiting_since = self._listened
         self._line.write(frames.encode(frame.message, frame.seq))
 
     # ---- in the thread, under the lock
@@ -368,7 +376,7 @@ class FramedDriver(Conversation[frames.Frame, frames.Frame]):
         answered = _answered(frame.message)
         asked = self._asked()
         if answered is frames.MessageType.POSE and frame.seq in self._poses_under_way:
-            self._book_pose(frame.message, *self._poses_under_way.pop(frame.seq))
+            self._book_pose(frame.message, self._poses_under_way.pop(frame.seq))
         elif asked is not None and (asked.seq, asked.message.TYPE) == (frame.seq, answered):
             if isinstance(frame.message, frames.Refused):
                 self._settle(self._refused(frame.message), 'refused')
@@ -376,16 +384,16 @@ class FramedDriver(Conversation[frames.Frame, frames.Frame]):
                 self._settle(frame, 'acknowledged')
                 self._book(asked.message, frame.message)
 
-    def _book_pose(self, reply: frames.Message, sent_at: float, pose: frames.Pose) -> None:
+    def _book_pose(self, reply: frames.Message, answered: _PoseUnderWay) -> None:
         # The answer stands for every pose before it, for the next one says more.
-        later = [t for t, _ in self._poses_under_way.values() if t > sent_at]
-        self._unanswered_since = min(later, default=None)
+        later = [p for p in self._poses_under_way.values() if p.sent_at > answered.sent_at]
+        self._unanswered_since = min((each.listened for each in later), default=None)
         if isinstance(reply, frames.Refused):
             self._refused(reply)
             self._counts['refused'] += 1
         else:
-            self._ack_latency = time.monotonic() - sent_at
-            self._pose_us = pose.put_out_us
+            self._ack_latency = time.monotonic() - answered.sent_at
+            self._pose_us = answered.pose.put_out_us
             self._counts['acknowledged'] += 1
 
     def _refused(self, reply: frames.Refused) -> RefusedError:
@@ -410,13 +418,13 @@ class FramedDriver(Conversation[frames.Frame, frames.Frame]):
                 self._report = report
                 self._enabled = frames.to_channels(report.enabled)
 
-    def _judge(self, now: float) -> None:
+    def _judge(self) -> None:
         """Call the link lost when the board has had its chances to answer, or is silent."""
         since = self._waiting_since
-        if self._connected and since is not None and now - since > LOST_AFTER:
+        if self._connected and since is not None and self._listened - since > LOST_AFTER:
             msg = f'{self._port}: the board has been silent for {LOST_AFTER} s'
             raise LinkLostError(msg)
-        super()._judge(now)
+        super()._judge()
 
 
 def _pulses(identity: frames.Identity) -> dict[int, float]:

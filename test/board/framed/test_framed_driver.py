@@ -10,11 +10,14 @@ import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 import pytest
 import serial
 
+from leg_kinematics.board import conversation
+from leg_kinematics.board.conversation import LATE_LOOK
 from leg_kinematics.board.driver import BoardStatus, Reaction, SilenceAction
 from leg_kinematics.board.framed import driver as framed
 from leg_kinematics.board.framed import frames
@@ -375,6 +378,21 @@ def test_a_release_between_two_settings_ends_configuring_too(
     driver.configure(LIMITS, HOLD)
 
 
+def test_who_did_not_listen_has_heard_no_silence(
+    start_mock: Callable[..., Any], make_driver: Made, until: Until, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A second between any two looks, as on a machine that sleeps again and again: no loss."""
+    driver = make_driver(start_mock().port)
+    driver.open()
+    driver.configure(LIMITS, HOLD)
+    seconds = itertools.count(time.monotonic())
+    monkeypatch.setattr(conversation, 'time', SimpleNamespace(monotonic=lambda: next(seconds)))
+    assert framed.LOST_AFTER < 1.0
+    answered = driver.status().traffic.acknowledged
+    until(lambda: driver.status().traffic.acknowledged > answered + 20)
+    assert driver.status().connected
+
+
 def test_it_tells_for_how_long_a_pose_has_waited(
     start_mock: Callable[..., Any],
     make_driver: Made,
@@ -400,7 +418,7 @@ def test_it_tells_for_how_long_a_pose_has_waited(
         driver.set_pulses(POSE)
         waiting = driver.status().waiting
         assert waiting is not None
-        assert waiting <= time.monotonic() - began
+        assert waiting <= time.monotonic() - began + LATE_LOOK
         return waiting
 
     until(lambda: waited() > 2 * framed.LOST_AFTER)

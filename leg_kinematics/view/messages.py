@@ -1,0 +1,675 @@
+# Copyright 2026 The leg_kinematics authors
+# SPDX-License-Identifier: Apache-2.0
+"""All that passes between server and page, both ways; the page's types are made from it.
+
+Each message is one JSON object in one text frame of a websocket, and its `kind` says which it is.
+After a change write the types of the page anew: ``python -m leg_kinematics.view.typescript``.
+
+The page says `Hello` first. It is then told `Robot` as soon as that is known (and again whenever
+another robot comes), `Statuses`, the latest `Events`, and `Control` or, of a recording, `Recording`
+and `Playback`; then a `Frame` 30 times a second, the latest only: what a slow page misses is left
+out. Frames go on while the robot is not heard; what is not known is null.
+
+Instants are in s, of the server's steady clock since its start or, of a recording, since its
+beginning; a frame whose instant is smaller than the one before means that somebody has jumped back.
+`odom` is the frame in which the robot walks, `base_link` the one of its body (REP 103, REP 105).
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from leg_kinematics.chain.power import PowerState
+from leg_kinematics.chain.values import Level
+
+Vector = tuple[float, float, float]
+Quaternion = tuple[float, float, float, float]
+Point = tuple[float, float]
+
+#: A frame is sent so often a second.
+FRAMES_A_SECOND = 30
+
+#: A driver is heard at least so often, s: the page says `Hold` again after this, changed or not.
+HOLD_EVERY = 0.05
+
+#: The robot stops when nothing has been heard from its driver for this long, s, or when the latest
+#: frame that the driver's page has seen is older.
+DRIVER_SILENCE = 0.3
+
+#: Longest message that the server takes from a page, bytes.
+LONGEST_MESSAGE = 2048
+
+
+# ---- to the page
+
+
+@dataclass(frozen=True)
+class Joint:
+    """A joint of the robot.
+
+    Attributes
+    ----------
+    name
+        As in the URDF, such as `left_front_coxa`.
+    lower, upper
+        Its limits, rad.
+    lower_us, upper_us
+        Pulses at these limits, µs; null where the servo maps are not known here. The first may be
+        the larger one.
+
+    """
+
+    name: str
+    lower: float
+    upper: float
+    lower_us: float | None
+    upper_us: float | None
+
+
+@dataclass(frozen=True)
+class Leg:
+    """A leg of the robot.
+
+    Attributes
+    ----------
+    name
+        Such as `left_front`; the tip of its foot is the link `<name>_foot` of the URDF.
+    joints
+        Coxa, femur and tibia, as indices into the joints.
+
+    """
+
+    name: str
+    joints: tuple[int, int, int]
+
+
+@dataclass(frozen=True)
+class Robot:
+    """What the robot is; all lists of frames are in the order of these lists.
+
+    Attributes
+    ----------
+    name
+        Of the robot.
+    namespace
+        Of its chain, such as `/`.
+    urdf
+        Its description, XML, SI.
+    legs
+        In the order of the description.
+    joints
+        Leg by leg.
+    kind
+        Of message.
+
+    """
+
+    name: str
+    namespace: str
+    urdf: str
+    legs: tuple[Leg, ...]
+    joints: tuple[Joint, ...]
+    kind: Literal['robot'] = 'robot'
+
+
+@dataclass(frozen=True)
+class Pose:
+    """Where the body is.
+
+    Attributes
+    ----------
+    position
+        Of `base_link` in `odom`, m.
+    orientation
+        Quaternion x, y, z, w.
+
+    """
+
+    position: Vector
+    orientation: Quaternion
+
+
+@dataclass(frozen=True)
+class Velocity:
+    """How the body moves, in `base_link`.
+
+    Attributes
+    ----------
+    forward, left
+        m/s.
+    turn
+        Counter-clockwise, rad/s.
+
+    """
+
+    forward: float
+    left: float
+    turn: float
+
+
+@dataclass(frozen=True)
+class Ground:
+    """The plane on which the robot believes to stand, by the feet that stand.
+
+    Attributes
+    ----------
+    point
+        A point of it in `odom`, m.
+    normal
+        Upwards, in `odom`, of length 1.
+
+    """
+
+    point: Vector
+    normal: Vector
+
+
+@dataclass(frozen=True)
+class Balance:
+    """Whether the robot stands, and how safely.
+
+    Attributes
+    ----------
+    support
+        Corners of the support polygon, counter-clockwise, in `base_link`, m.
+    centre_of_mass
+        In `base_link`, m.
+    margin
+        From the centre of mass to the nearest edge of the polygon, along the ground, m; negative
+        outside, null where no foot stands.
+
+    """
+
+    support: tuple[Vector, ...]
+    centre_of_mass: Vector
+    margin: float | None
+
+
+@dataclass(frozen=True)
+class Frame:
+    """The robot at an instant; whatever has not been heard lately is null.
+
+    Attributes
+    ----------
+    at
+        Instant, s.
+    power
+        Who has power and who may move.
+    angles
+        Of the joints, rad.
+    pulses_us
+        Of the joints, µs, by the servo maps.
+    loads
+        Of the joints, N·m, where something measures or simulates them.
+    base
+        Pose of the body; null means that no odometry is heard.
+    feet
+        Where the feet are by the angles, in `base_link`, m.
+    foot_targets
+        Where they shall be now, in `base_link`, m.
+    standing
+        Whether each foot is on the ground.
+    balance
+        Whether the robot stands.
+    ground
+        On which it believes to stand.
+    wanted
+        Velocity that the driver asks for.
+    walked
+        Velocity that the gait makes of it.
+    lag
+        How far the joint that is farthest behind is from where it shall be, rad.
+    kind
+        Of message.
+
+    """
+
+    at: float
+    power: PowerState | None = None
+    angles: tuple[float, ...] | None = None
+    pulses_us: tuple[float, ...] | None = None
+    loads: tuple[float, ...] | None = None
+    base: Pose | None = None
+    feet: tuple[Vector, ...] | None = None
+    foot_targets: tuple[Vector, ...] | None = None
+    standing: tuple[bool, ...] | None = None
+    balance: Balance | None = None
+    ground: Ground | None = None
+    wanted: Velocity | None = None
+    walked: Velocity | None = None
+    lag: float | None = None
+    kind: Literal['frame'] = 'frame'
+
+
+@dataclass(frozen=True)
+class NodeStatus:
+    """What a node says of itself.
+
+    Attributes
+    ----------
+    name
+        Of the node, such as `gait`.
+    level
+        0 is well, 1 a warning, 2 an error.
+    state
+        In few words.
+    words
+        The same with what belongs to it: which leg, which value, which bound.
+    values
+        All its values, such as `missed_ticks`.
+    at
+        When it was said.
+
+    """
+
+    name: str
+    level: Level
+    state: str
+    words: str
+    values: Mapping[str, str]
+    at: float
+
+
+@dataclass(frozen=True)
+class TopicStatus:
+    """How a topic comes in.
+
+    Attributes
+    ----------
+    name
+        Within the namespace of the chain.
+    rate
+        Messages sent, 1/s.
+    latency
+        From sending to receipt by the middleware, s; null where unknown.
+    lost
+        Messages that were sent and did not arrive, since the start.
+    silent
+        Since the latest message, s; null where there was none.
+
+    """
+
+    name: str
+    rate: float
+    latency: float | None
+    lost: int
+    silent: float | None
+
+
+@dataclass(frozen=True)
+class BoardStatus:
+    """How a servo board is.
+
+    Attributes
+    ----------
+    name
+        As in the servo maps.
+    state
+        Of the line to it, in few words.
+    supply
+        Voltage of the servos, V; null where the board does not tell.
+    low_voltage
+        Whether that is too low.
+    counters
+        What was counted, such as `bad_frames`.
+
+    """
+
+    name: str
+    state: str
+    supply: float | None
+    low_voltage: bool
+    counters: Mapping[str, int]
+
+
+@dataclass(frozen=True)
+class Statuses:
+    """How nodes, boards and topics are: once a second, and when a state changes.
+
+    Attributes
+    ----------
+    nodes
+        In the order of the chain.
+    boards
+        In the order of the servo maps.
+    topics
+        That the server listens to.
+    kind
+        Of message.
+
+    """
+
+    nodes: tuple[NodeStatus, ...]
+    boards: tuple[BoardStatus, ...]
+    topics: tuple[TopicStatus, ...]
+    kind: Literal['statuses'] = 'statuses'
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something that has happened: a state, an order and its answer, a refusal, a limit, a loss.
+
+    Attributes
+    ----------
+    at
+        When.
+    who
+        Node, order or topic.
+    level
+        0 is well, 1 a warning, 2 an error.
+    words
+        What: with leg, value and bound where there are some.
+
+    """
+
+    at: float
+    who: str
+    level: Level
+    words: str
+
+
+@dataclass(frozen=True)
+class Events:
+    """What has happened since the last `Events`, in its order.
+
+    Attributes
+    ----------
+    events
+        New ones; the first message after `Hello` has the latest hundred.
+    kind
+        Of message.
+
+    """
+
+    events: tuple[Event, ...]
+    kind: Literal['events'] = 'events'
+
+
+@dataclass(frozen=True)
+class Control:
+    """Whether this page may drive; sent to each page whenever it changes for it.
+
+    Attributes
+    ----------
+    offered
+        Whether anybody may drive from a page at all; if not, all buttons are left out.
+    armed
+        Whether this page is the one that drives.
+    moving
+        Whether this page moves the robot now.
+    press
+        Number of the latest press that was stopped by the server, or 0: a press up to this number
+        moves nothing any more, and has to be let go.
+    words
+        How it stands: who drives, why nobody can, why the robot was stopped.
+    kind
+        Of message.
+
+    """
+
+    offered: bool
+    armed: bool
+    moving: bool
+    press: int
+    words: str
+    kind: Literal['control'] = 'control'
+
+
+@dataclass(frozen=True)
+class Answered:
+    """What became of an order, told to all pages.
+
+    Attributes
+    ----------
+    at
+        When.
+    order
+        `stand`, `crouch` or `release`.
+    success
+        Whether it was carried out.
+    words
+        What was done, or why nothing was.
+    kind
+        Of message.
+
+    """
+
+    at: float
+    order: Literal['stand', 'crouch', 'release']
+    success: bool
+    words: str
+    kind: Literal['answered'] = 'answered'
+
+
+@dataclass(frozen=True)
+class Mark:
+    """Something worth looking at in a recording.
+
+    Attributes
+    ----------
+    at
+        s from the beginning.
+    stop
+        Whether the robot stopped there.
+    words
+        What happened.
+
+    """
+
+    at: float
+    stop: bool
+    words: str
+
+
+@dataclass(frozen=True)
+class Recording:
+    """That a recording is shown.
+
+    Attributes
+    ----------
+    name
+        Of its file.
+    duration
+        s.
+    marks
+        In the order of time.
+    kind
+        Of message.
+
+    """
+
+    name: str
+    duration: float
+    marks: tuple[Mark, ...]
+    kind: Literal['recording'] = 'recording'
+
+
+@dataclass(frozen=True)
+class Playback:
+    """How the recording is played for this page; frames tell where it is.
+
+    Attributes
+    ----------
+    playing
+        Whether it goes on by itself.
+    speed
+        As a multiple of real time.
+    kind
+        Of message.
+
+    """
+
+    playing: bool
+    speed: float
+    kind: Literal['playback'] = 'playback'
+
+
+ToPage = Robot | Frame | Statuses | Events | Control | Answered | Recording | Playback
+
+
+# ---- from the page
+
+
+@dataclass(frozen=True)
+class Hello:
+    """The first message of a page; the server closes the connection after a wrong token.
+
+    Attributes
+    ----------
+    token
+        What stands in the fragment of the address of the page, behind `#`.
+    kind
+        Of message.
+
+    """
+
+    token: str
+    kind: Literal['hello'] = 'hello'
+
+
+@dataclass(frozen=True)
+class Arm:
+    """The page wants to drive; refused while another one does.
+
+    Attributes
+    ----------
+    kind
+        Of message.
+
+    """
+
+    kind: Literal['arm'] = 'arm'
+
+
+@dataclass(frozen=True)
+class Disarm:
+    """The page drives no more.
+
+    Attributes
+    ----------
+    kind
+        Of message.
+
+    """
+
+    kind: Literal['disarm'] = 'disarm'
+
+
+@dataclass(frozen=True)
+class Hold:
+    """A hold-to-run control is pressed: said at each change, and after `HOLD_EVERY` without one.
+
+    Attributes
+    ----------
+    press
+        Number of the press, from 1, one more for each; a press that was stopped never counts again.
+    sequence
+        Grows with every message of the connection; one that does not is refused.
+    seen
+        Instant of the latest frame that the page has drawn.
+    forward, left, turn
+        How far the body shall walk each way, or lean each way, -1 to 1 of the range.
+    up, roll, pitch
+        The same of a body that leans; without meaning where it walks.
+    lean
+        Whether the body leans instead of walking: `turn` is then yaw. It goes on leaning for as
+        long as the deflection lasts, and stays as it is when let go.
+    level
+        Whether the body shall go back to level.
+    fast
+        Whether the fast range counts.
+    kind
+        Of message.
+
+    """
+
+    press: int
+    sequence: int
+    seen: float
+    forward: float = 0.0
+    left: float = 0.0
+    turn: float = 0.0
+    up: float = 0.0
+    roll: float = 0.0
+    pitch: float = 0.0
+    lean: bool = False
+    level: bool = False
+    fast: bool = False
+    kind: Literal['hold'] = 'hold'
+
+
+@dataclass(frozen=True)
+class LetGo:
+    """The control was let go, or the page is no longer looked at: the robot stops.
+
+    Attributes
+    ----------
+    press
+        Number of the press that has ended.
+    why
+        In few words, such as `finger lifted` or `page hidden`.
+    kind
+        Of message.
+
+    """
+
+    press: int
+    why: str
+    kind: Literal['let_go'] = 'let_go'
+
+
+@dataclass(frozen=True)
+class Order:
+    """Something that shall be done once.
+
+    Attributes
+    ----------
+    order
+        `release` is obeyed from every page; the others from the one that drives.
+    kind
+        Of message.
+
+    """
+
+    order: Literal['stand', 'crouch', 'release']
+    kind: Literal['order'] = 'order'
+
+
+@dataclass(frozen=True)
+class Seek:
+    """Go to an instant of the recording.
+
+    Attributes
+    ----------
+    at
+        s from its beginning.
+    kind
+        Of message.
+
+    """
+
+    at: float
+    kind: Literal['seek'] = 'seek'
+
+
+@dataclass(frozen=True)
+class Play:
+    """Play the recording, or pause.
+
+    Attributes
+    ----------
+    playing
+        Whether it shall go on by itself; at its end it begins anew.
+    speed
+        As a multiple of real time, 0.1 to 10.
+    kind
+        Of message.
+
+    """
+
+    playing: bool
+    speed: float
+    kind: Literal['play'] = 'play'
+
+
+FromPage = Hello | Arm | Disarm | Hold | LetGo | Order | Seek | Play
