@@ -9,7 +9,7 @@ import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from time import monotonic
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pytest
 import rclpy
