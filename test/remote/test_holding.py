@@ -198,16 +198,24 @@ def test_a_robot_that_starts_anew_does_not_take_up_a_press(*, later: bool) -> No
 
 
 #: Ways that lose, delay and repeat: what becomes of the n-th message is the n-th entry, s.
-FATES = st.lists(
+FATES = st.just([[0.0]]) | st.lists(
     st.lists(st.sampled_from([0.0, 0.02, 0.1, 0.3, 0.45, 0.7, 2.0]), max_size=2), min_size=1
 )
 
 
-def way_of(fates: list[list[float]]) -> Way:
-    """Have one message after the other meet its fate, over and over."""
+#: When the link is cut, and for how long, s.
+CUTS = st.lists(
+    st.tuples(st.sampled_from([0.4, 0.9, 1.3, 2.1]), st.sampled_from([0.2, 0.6, 2.5])), max_size=2
+)
+
+
+def way_of(fates: list[list[float]], cuts: list[tuple[float, float]]) -> Way:
+    """Have one message after the other meet its fate, over and over, and none cross a cut."""
     count = [0]
 
     def way(now: float) -> Sequence[float]:
+        if any(start <= now < start + seconds for start, seconds in cuts):
+            return []
         count[0] += 1
         return [now + delay for delay in fates[count[0] % len(fates)]]
 
@@ -217,13 +225,17 @@ def way_of(fates: list[list[float]]) -> Way:
 @given(
     there=FATES,
     back=FATES,
+    cuts=CUTS,
     hands=st.lists(st.tuples(st.booleans(), st.sampled_from([0.05, 0.2, 0.8, 2.0])), max_size=8),
 )
 def test_nothing_that_a_link_does_moves_a_robot_without_a_hand(
-    there: list[list[float]], back: list[list[float]], hands: list[tuple[bool, float]]
+    there: list[list[float]],
+    back: list[list[float]],
+    cuts: list[tuple[float, float]],
+    hands: list[tuple[bool, float]],
 ) -> None:
-    """Lost, late, repeated and in another order, both ways, under a hand that comes and goes."""
-    scene = Scene(way_of(there), way_of(back))
+    """Lost, late, repeated, in another order and cut, under a hand that comes and goes."""
+    scene = Scene(way_of(there, cuts), way_of(back, cuts))
     scene.live(0.2, held=False)
     for held, seconds in hands:
         scene.live(seconds, held=held)
