@@ -9,6 +9,7 @@ from math import dist
 from typing import TYPE_CHECKING
 
 import pytest
+from lifecycle_msgs.msg import Transition
 from playwright.sync_api import Page, ViewportSize
 
 from leg_kinematics.chain.power import PowerState
@@ -69,6 +70,10 @@ class Watched:
         """Read the state of power."""
         return self.page.inner_text('#power-state')
 
+    def until_power(self, state: PowerState) -> None:
+        """Wait until the page shows a state of power."""
+        self.until(lambda: self.power() == state, f'the page showing {state}')
+
     def sees_the_feet(self) -> None:
         """Wait until the feet of the scene are where the pulses of the board put them."""
 
@@ -101,24 +106,29 @@ def test_pages_show_a_running_chain(start_chain: 'StartChain') -> None:
         for each in (one, other):
             each.page.goto(url)
             each.hide_the_picture()
-            each.until(lambda each=each: each.power() == PowerState.FOLLOWING, 'power')
+            each.until_power(PowerState.FOLLOWING)
             each.sees_the_feet()
         other.page.close()
 
         scene.kill('bridge')
         one.until(lambda: one.power() == 'not heard', 'the page missing the bridge')
-        scene.chain.start('bridge')
-        operator.bring_up()
-        operator.stand()
-        one.until(lambda: one.power() == PowerState.FOLLOWING, 'the page hearing the bridge')
+        operator.lose_sight()
+        with operator.seeing_anew('bridge/change_state'):
+            scene.chain.start('bridge')
+        operator.wait_for('bridge', 'unconfigured')
+        operator.change_bridge(Transition.TRANSITION_CONFIGURE)
+        operator.wait_for_power(PowerState.HOLDING)
+        operator.change_bridge(Transition.TRANSITION_ACTIVATE)
+        operator.wait_for_power(PowerState.FOLLOWING)
+        one.until_power(PowerState.FOLLOWING)
         one.page.reload()
         one.hide_the_picture()
-        one.until(lambda: one.power() == PowerState.FOLLOWING, 'the page being loaded again')
+        one.until_power(PowerState.FOLLOWING)
         one.sees_the_feet()
 
         one.page.press('#release', 'Enter')
         operator.wait_for_power(PowerState.RELEASED)
-        one.until(lambda: one.power() == PowerState.RELEASED, 'the page showing the release')
+        one.until_power(PowerState.RELEASED)
         assert 'release' in one.page.inner_text('#drive-words')
 
 
