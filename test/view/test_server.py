@@ -55,6 +55,9 @@ class House:
             page.show(written(Frame(at=float(self.steps))))
 
 
+#: Sockets that are closed when a test ends.
+OPENED: list[aiohttp.ClientWebSocketResponse] = []
+
 Tried = Callable[[Server, House, aiohttp.ClientSession], Awaitable[None]]
 
 
@@ -65,8 +68,12 @@ def tried(what: Tried) -> Server:
         house = House()
         server = Server(house, Address('127.0.0.1', 0, TOKEN))
         async with server.serving(), aiohttp.ClientSession() as session:
-            async with asyncio.timeout(30.0):
-                await what(server, house, session)
+            try:
+                async with asyncio.timeout(30.0):
+                    await what(server, house, session)
+            finally:
+                while OPENED:
+                    await OPENED.pop().close()
         return server
 
     return asyncio.run(run())
@@ -79,9 +86,11 @@ def origin(server: Server) -> str:
 
 async def opened(server: Server, session: aiohttp.ClientSession) -> aiohttp.ClientWebSocketResponse:
     """Open a socket as our page does."""
-    return await session.ws_connect(
+    line = await session.ws_connect(
         f'{origin(server)}/socket', headers={'Origin': origin(server)}, max_msg_size=0
     )
+    OPENED.append(line)
+    return line
 
 
 async def greeted(
