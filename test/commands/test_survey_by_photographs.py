@@ -101,7 +101,9 @@ class Session:
             if 'do not obey' not in self.shown:
                 return names
             self.lost += 1
-            self.answer('\r', f' {pose} photographed')
+            # A board that is not back yet refuses.
+            while 'do not obey' in self.shown:
+                self.answer('\r', f' {pose} photographed|not powered')
 
     def photograph(self, pose: int) -> list[str]:
         """Photograph a pose from all around, and look at the screen meanwhile."""
