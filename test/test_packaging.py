@@ -18,6 +18,7 @@ WITHOUT_A_LINE = {
     'LICENSE',
     'NOTICE',
     'board.hex',
+    'look.png',
     'leg_kinematics',
     'package-lock.json',
     'py.typed',
