@@ -141,7 +141,7 @@ def _live(
 
 def _recorded(bag: Path, namespace: str | None) -> 'tuple[House, Callable[[], None]]':
     from leg_kinematics.recording.bag.reader import read_whole  # noqa: PLC0415
-    from leg_kinematics.recording.replay import RecordedHouse  # noqa: PLC0415
+    from leg_kinematics.recording.house import RecordedHouse  # noqa: PLC0415
     from leg_kinematics.recording.run import Run, robot_of  # noqa: PLC0415
 
     reader, messages = read_whole(bag)
