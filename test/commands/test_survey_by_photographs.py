@@ -155,6 +155,8 @@ def judge_pulses(chip: 'ChipProcess', bounds: dict[int, tuple[float, float]]) ->
         assert low - AT_PIN <= each.width_us <= high + AT_PIN
 
 
+# Rendering takes a processor for seconds, and a busy board that is not heard then lets go.
+@pytest.mark.soak
 def test_one_leg_by_photographs(chip_process: 'ChipProcess', tmp_path: Path) -> None:
     """One pose, two photographs: all that is asked, up to the files; feet land nearer then.
 
