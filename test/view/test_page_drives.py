@@ -160,6 +160,7 @@ def test_whoever_is_not_armed_moves_nothing(opened: Opened) -> None:
     server.page.click('#arm')
     server.until(lambda: server.of('arm') == [{'kind': 'arm'}])
     server.say(armed())
+    server.until(lambda: server.page.inner_text('#arm') == 'Disarm')
     press(server)
     server.say(Control(offered=True, armed=False, moving=False, press=0, words='another page'))
     server.until(lambda: 'another page' in server.page.inner_text('#stick-words'))
