@@ -71,14 +71,19 @@ COMPUTING := $(addprefix test/,robot calibration solver gait design gait_cases s
   $(addprefix test/remote/test_,keys.py words.py holding.py) \
   $(addprefix test/commands/test_,beginners_mistakes.py params_file.py report_layout.py)
 
+# Files of few long tests come first, so that none of them is left for the end.
+LONGEST := $(addprefix test/,chain view network commands)
+OTHERS := $(filter-out %__pycache__ $(LONGEST) $(COMPUTING),$(patsubst %/,%,$(wildcard test/*/))) \
+  $(wildcard test/test_*.py)
+
 # With REPORTS=DIR both runs leave a report there.
 report = $(if $(REPORTS),--junit-xml=$(REPORTS)/$(1).xml)
 
 .PHONY: test
 test: lint  ## everything that must pass
 	$(RUN)/python -m pytest -n auto --dist loadgroup $(COMPUTING) $(call report,computing) $(PYTEST_OPTIONS)
-	$(RUN)/python -m pytest -n 3 --dist loadfile $(addprefix --ignore=,$(COMPUTING)) \
-	  $(call report,others) $(PYTEST_OPTIONS)
+	$(RUN)/python -m pytest -n 3 --dist loadfile --no-loadscope-reorder \
+	  $(addprefix --ignore=,$(COMPUTING)) $(LONGEST) $(OTHERS) $(call report,others) $(PYTEST_OPTIONS)
 
 .PHONY: lint
 lint: $(TESTS)  ## style and types

@@ -255,6 +255,7 @@ def cabled(
         yield scene, cable
 
 
+@pytest.mark.soak
 def test_a_sequence_goes_on_only_by_a_word(
     start_chain: 'StartChain', lay_cable: 'Callable[[Path, Path], Cable]', tmp_path: Path
 ) -> None:

@@ -34,6 +34,7 @@ def files(tmp_path: Path) -> list[str]:
     return ['survey', str(robot), '--servo-maps', str(maps), '--lines', LEG]
 
 
+@pytest.mark.soak
 def test_a_line_on_the_mock(files: list[str], tmp_path: Path) -> None:
     """Nine stops, seven numbers, and what they are worth; nothing of the robot is written."""
     out = tmp_path / 'out'

@@ -60,8 +60,20 @@ RECORDED: tuple[ToPage, ...] = (
 )
 
 
-@pytest.mark.parametrize('small', [False, True], ids=['wide and light', 'phone and dark'])
-@pytest.mark.parametrize('state', ['armed', 'offered', 'recorded', 'unheard'])
+@pytest.mark.parametrize(
+    ('state', 'small'),
+    [
+        # The other halves in long runs.
+        pytest.param('armed', False, id='armed, wide and light'),
+        pytest.param('armed', True, id='armed, phone and dark'),
+        pytest.param('offered', False, id='offered, wide and light', marks=pytest.mark.soak),
+        pytest.param('offered', True, id='offered, phone and dark'),
+        pytest.param('recorded', False, id='recorded, wide and light'),
+        pytest.param('recorded', True, id='recorded, phone and dark', marks=pytest.mark.soak),
+        pytest.param('unheard', False, id='unheard, wide and light', marks=pytest.mark.soak),
+        pytest.param('unheard', True, id='unheard, phone and dark'),
+    ],
+)
 def test_an_audit_finds_nothing(opened: Opened, state: str, *, small: bool) -> None:
     """axe-core, with all its rules of WCAG 2.2 AA and its best practices."""
     robot, frames = shown_walk()
