@@ -111,6 +111,11 @@ class Contents:
     velocities: Velocities | None = None
     events: tuple[Event, ...] = ()
 
+    @property
+    def worked_out(self) -> bool:
+        """Whether what drives is worked out for each instant, and not sent as it was recorded."""
+        return self.velocities is not None or any(each.targets for each in self.stretches)
+
 
 Sent = Twist | FootTargets | JointTargets | Event
 
@@ -253,7 +258,9 @@ class Replay:
             return
         if self.state in GOING_ON:
             self._look_at_power(report.state, now)
-        self._held_up = report.lag > (0.5 * LAGGING if self._held_up else LAGGING)
+        # A stream that is sent as it was has no other instants: joints that are behind chase it.
+        waits = self._contents.worked_out
+        self._held_up = waits and report.lag > (0.5 * LAGGING if self._held_up else LAGGING)
 
     def _look_at_power(self, power: PowerState, now: float) -> None:
         follows = power is PowerState.FOLLOWING
