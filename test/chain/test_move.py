@@ -238,8 +238,10 @@ def test_ctrl_c_holds_and_tells_how_to_go_on(robot: 'Scene') -> None:
     assert answer['step'] == 2
     way_on = answer['go_on'].split()
     assert way_on[:4] == ['leg-kinematics', 'move', LEG, 'z=20mm']
-    on = run(*way_on[1:])
-    assert on.returncode == 0, on.stderr
+    # A busy machine may lose its board, and the same words go on when it is found again.
+    while (on := run(*way_on[1:])).returncode:
+        assert json.loads(on.stdout)['reason'] == 'the robot is lost', on.stderr
+        robot.operator.wait_for_power(PowerState.FOLLOWING)
     assert json.loads(on.stdout)['feet'][LEG]['z_m'] == pytest.approx(0.02, abs=AT_PLACE)
 
 

@@ -14,6 +14,7 @@ import sys
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack
 from pathlib import Path
+from time import monotonic
 from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree as ET
 
@@ -63,6 +64,9 @@ Allowed = frozenset[tuple[str, str]]
 
 NAMESPACE = '/greenhouse'
 
+#: For the graph to learn of what is made, s.
+PATIENCE = 60.0
+
 #: What is done by some robots only, or later: `/tf` wants tf2_msgs, contacts want a parameter,
 #: who moves feet asks the chain that he finds for its parameters, and a page drives the gait
 #: itself where there is no arbiter.
@@ -90,6 +94,21 @@ def done_by(node: Node, name: str) -> Allowed:
         (how, each.removeprefix(f'{NAMESPACE}/'))
         for how, ask in asked.items()
         for each, _ in ask(name, NAMESPACE)
+    )
+
+
+def all_is_known_of(node: Node) -> bool:
+    """Tell whether the graph knows all that a node has made: it learns of it a moment later."""
+    name = node.get_name()
+    published = node.get_publisher_names_and_types_by_node(name, NAMESPACE)
+    subscribed = node.get_subscriber_names_and_types_by_node(name, NAMESPACE)
+    replied = node.get_service_names_and_types_by_node(name, NAMESPACE)
+    requested = node.get_client_names_and_types_by_node(name, NAMESPACE)
+    return (
+        {each.topic_name for each in node.publishers} <= {topic for topic, _ in published}
+        and {each.topic_name for each in node.subscriptions} <= {topic for topic, _ in subscribed}
+        and {each.service_name for each in node.services} <= {service for service, _ in replied}
+        and {each.service_name for each in node.clients} <= {service for service, _ in requested}
     )
 
 
@@ -134,6 +153,10 @@ def done(ros: None, tmp_path: Path) -> Iterator[dict[str, Allowed]]:  # noqa: AR
         house = LiveHouse(NAMESPACE, control=True)
         stack.callback(house.close)
         nodes += [drive.node, mover.node, house._node, house._ears]  # noqa: SLF001
+        end = monotonic() + PATIENCE
+        while not all(map(all_is_known_of, nodes)):
+            assert monotonic() < end, 'the graph does not get to know what was made'
+            nodes[0].wait_for_node('nobody', 0.05)  # which looks at the graph meanwhile
         found = {node.get_name(): done_by(node, node.get_name()) for node in nodes}
         # What it hears it asks for once somebody sends it.
         heard = [('subscribe', topic) for topic in (*TOPICS, f'{CONTACTS}*', '/diagnostics')]
