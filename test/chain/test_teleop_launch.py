@@ -1,14 +1,20 @@
 # Copyright 2026 The leg_kinematics authors
 # SPDX-License-Identifier: Apache-2.0
-"""The launch file for driving, where there is a full ROS 2: a pad becomes a velocity."""
+"""The launch file for driving, where there is a full ROS 2.
 
+A pad becomes a velocity, and so does a held key on another machine.
+"""
+
+import os
 import unittest
 from collections.abc import Callable
 from pathlib import Path
 from time import monotonic
+from typing import TYPE_CHECKING
 
 import pytest
 import rclpy
+import yaml
 from ament_index_python.packages import PackageNotFoundError, get_package_share_directory
 from diagnostic_msgs.msg import DiagnosticArray
 from geometry_msgs.msg import TwistStamped
@@ -16,7 +22,15 @@ from rclpy.executors import SingleThreadedExecutor
 from rclpy.qos import qos_profile_sensor_data
 from sensor_msgs.msg import Joy
 
+from leg_kinematics.commands.driving.driven_by_link import DrivenByLink
+from leg_kinematics.gait import Twist
 from leg_kinematics.teleop.layout import load_layout
+from leg_kinematics.teleop.steering import Wanted
+
+if TYPE_CHECKING:
+    from test.fleet import Fleet, free_address
+else:
+    from fleet import Fleet, free_address
 
 pytest.importorskip(
     'launch_testing', reason="ROS 2's launch_testing is absent, so its launch file cannot run"
@@ -42,13 +56,24 @@ def share() -> Path:
 
 
 @pytest.mark.launch_test
-def generate_test_description() -> LaunchDescription:
-    """Start both nodes in a namespace."""
+def generate_test_description() -> tuple[LaunchDescription, dict[str, object]]:
+    """Start all three nodes in a namespace."""
+    folder = Path(os.environ['ROS_LOG_DIR'])
+    fleet, address = Fleet(folder / 'keys', ('bracken',), ('anna',)), free_address()
+    parameters = folder / 'nodes.yaml'
+    content = {'/**/remote': {'ros__parameters': {'listen': address}}}
+    parameters.write_text(yaml.safe_dump(content), encoding='utf-8')
+    arguments = {
+        'namespace': NAMESPACE,
+        'params_file': str(parameters),
+        'remote': 'true',
+        'key': str(fleet.robot().folder),
+    }
     launched = IncludeLaunchDescription(
-        str(share() / 'launch' / 'teleop_launch.py'),
-        launch_arguments={'namespace': NAMESPACE}.items(),
+        str(share() / 'launch' / 'teleop_launch.py'), launch_arguments=arguments.items()
     )
-    return LaunchDescription([launched, actions.ReadyToTest()])
+    driver = {'key': fleet.driver('anna').folder, 'address': address}
+    return LaunchDescription([launched, actions.ReadyToTest()]), driver
 
 
 class TestDriving(unittest.TestCase):
@@ -63,6 +88,10 @@ class TestDriving(unittest.TestCase):
         self.executor = SingleThreadedExecutor()
         self.executor.add_node(self.node)
         self.addCleanup(self.executor.shutdown)
+        self.velocities: list[TwistStamped] = []
+        self.node.create_subscription(
+            TwistStamped, 'cmd_vel', self.velocities.append, qos_profile_sensor_data
+        )
 
     def until(self, condition: Callable[[], bool], what: str) -> None:
         """Spin until something has happened."""
@@ -77,10 +106,7 @@ class TestDriving(unittest.TestCase):
         assert table is not None
         axes, buttons = table.lengths
         pad = Joy(axes=[0.0] * axes, buttons=[0] * buttons)
-        velocities: list[TwistStamped] = []
-        self.node.create_subscription(
-            TwistStamped, 'cmd_vel', velocities.append, qos_profile_sensor_data
-        )
+        velocities = self.velocities
         states: dict[str, str] = {}
         self.node.create_subscription(
             DiagnosticArray,
@@ -106,13 +132,34 @@ class TestDriving(unittest.TestCase):
         pad.buttons[hold] = 0
         self.until(lambda: velocities[-1].twist.linear.x == 0.0, 'a standstill')
 
+    def test_a_key_that_is_held_on_another_machine_becomes_a_velocity(
+        self, key: Path, address: str
+    ) -> None:
+        """Through the link and the arbiter; let go of, the velocity is zero."""
+        velocities = self.velocities
+        driven = DrivenByLink(key, {'bracken': address}, print)
+        self.addCleanup(driven.leave)
+
+        def drive(forward: float, *, held: bool) -> bool:
+            driven.send(Wanted(Twist(x=forward)), held=held)
+            driven.work(0.01)
+            return bool(velocities) and velocities[-1].twist.linear.x == forward
+
+        def heard() -> bool:
+            drive(0.0, held=False)
+            return ('driver', 'nobody') in driven.states
+
+        self.until(heard, 'the robot')
+        self.until(lambda: drive(0.02, held=True), 'a velocity')
+        self.until(lambda: drive(0.0, held=False), 'a standstill')
+
 
 @post_shutdown_test()
 class TestEnd(unittest.TestCase):
     """What is left after SIGINT."""
 
-    def test_both_nodes_end_cleanly(self, proc_info: ProcInfoHandler) -> None:
+    def test_all_nodes_end_cleanly(self, proc_info: ProcInfoHandler) -> None:
         """With exit code 0."""
         names = proc_info.process_names()
-        assert len(names) == 2
+        assert len(names) == 3
         asserts.assertExitCodes(proc_info)
