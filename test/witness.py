@@ -512,7 +512,8 @@ class _Judge:
         # Until then all that is known is that a pose is meant before it arrives.
         for record in told[1 : since + 1]:
             moved = np.abs(self._angles(self._pulses(record)) - last.angles)
-            time = record.time - meant.times[last.index]
+            # By two clocks it may seem to arrive a moment before.
+            time = max(0.0, record.time - float(meant.times[last.index]))
             self._refuse(on & (moved > self._speeds * time + quanta), moved, 'rad', record)
         origin = self._angles(self._pulses(told[since]))
         span = at - start

@@ -402,7 +402,10 @@ class Server:
             while not page.overrun:
                 for text in await page.fetch():
                     await asyncio.wait_for(line.send_str(text), TAKES_WITHIN)
-        except (TimeoutError, ConnectionError):
+        except ConnectionError:
+            # It is gone by itself, which whoever hears it notices.
+            return
+        except TimeoutError:
             pass
         self.refused['took nothing'] += 1
         await line.close(code=WSCloseCode.TRY_AGAIN_LATER)
