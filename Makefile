@@ -63,7 +63,7 @@ demo: $(STAMP)  ## walk the example robot against the mock board, with pictures
 	$(RUN)/leg-kinematics demo
 
 # These tests only compute, and share the processors. The others watch processes and lines in real
-# time: mostly they wait, so three files at a time do not disturb each other.
+# time: mostly they wait, so three at a time do not disturb each other.
 COMPUTING := $(addprefix test/,robot calibration solver gait design gait_cases stages lockstep fuzz) \
   $(addprefix test/,firmware recording moves photogrammetry identification teleop) \
   $(addprefix test/board/,framed/test_frames.py simulated/test_simulated_board.py) \
@@ -71,9 +71,9 @@ COMPUTING := $(addprefix test/,robot calibration solver gait design gait_cases s
   $(addprefix test/remote/test_,keys.py words.py holding.py) \
   $(addprefix test/commands/test_,beginners_mistakes.py params_file.py report_layout.py)
 
-# Files of few long tests come first, so that none of them is left for the end.
-LONGEST := $(addprefix test/,chain view network commands)
-OTHERS := $(filter-out %__pycache__ $(LONGEST) $(COMPUTING),$(patsubst %/,%,$(wildcard test/*/))) \
+# The chains come first: they are the longest, and wait in two lines (test/two_lines.py).
+CHAINS := test/chain test/network
+OTHERS := $(filter-out %__pycache__ $(CHAINS) $(COMPUTING),$(patsubst %/,%,$(wildcard test/*/))) \
   $(wildcard test/test_*.py)
 
 # With REPORTS=DIR both runs leave a report there.
@@ -83,7 +83,7 @@ report = $(if $(REPORTS),--junit-xml=$(REPORTS)/$(1).xml)
 test: lint  ## everything that must pass
 	$(RUN)/python -m pytest -n auto --dist loadgroup $(COMPUTING) $(call report,computing) $(PYTEST_OPTIONS)
 	$(RUN)/python -m pytest -n 3 --dist loadfile --no-loadscope-reorder \
-	  $(addprefix --ignore=,$(COMPUTING)) $(LONGEST) $(OTHERS) $(call report,others) $(PYTEST_OPTIONS)
+	  $(addprefix --ignore=,$(COMPUTING)) $(CHAINS) $(OTHERS) $(call report,others) $(PYTEST_OPTIONS)
 
 .PHONY: lint
 lint: $(TESTS)  ## style and types

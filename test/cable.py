@@ -111,8 +111,8 @@ class Cable:
 
     def _take(self, data: bytes) -> None:
         if self._jamming:
-            # Never whole frames alone, whose ends are zeros.
-            data = data[: len(data) // 2].rstrip(b'\0')
+            # Never whole frames alone: half of two is one, which a byte less spoils.
+            data = data[: len(data) // 2].rstrip(b'\0')[:-1]
             termios.tcflow(self._far, termios.TCOOFF)
             self._selector.unregister(self._host)
             self._jamming, self._jammed = False, True

@@ -28,6 +28,7 @@ pytest_plugins = [
     'namespaces',
     'simulated_chip',
     'simulated_firmata',
+    'two_lines',
     'walk_record',
     'witness',
 ]
