@@ -8,6 +8,7 @@ Most of what comes is never read: of a stream only the latest message is, when a
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from math import isfinite, nan
 from typing import TypeVar
 
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
@@ -15,6 +16,7 @@ from geometry_msgs.msg import Twist, TwistStamped
 from sensor_msgs.msg import JointState
 
 from leg_kinematics.chain.calibrated_robot import CalibratedRobot
+from leg_kinematics.chain.solving import check_finite
 from leg_kinematics.chain.values import FootTargets, Level
 from leg_kinematics.errors import CommandError
 from leg_kinematics.nodes.translation.cdr import message_of, stamp_in
@@ -241,7 +243,8 @@ class Hearing:
             return angles, None
         message = message_of(data, JointState)
         efforts = dict(zip(message.name, message.effort, strict=False))
-        if not all(name in efforts for name in self._joint_names):
+        # Whoever measures no effort may say so by NaN.
+        if not all(isfinite(efforts.get(name, nan)) for name in self._joint_names):
             return angles, None
         return angles, tuple(efforts[name] for name in self._joint_names)
 
@@ -250,7 +253,12 @@ class Hearing:
         if stamp is None or not self._kept:
             return None
         there = min(self._kept, key=lambda data: abs(stamp_in(data) - stamp))
-        return self._targets.read(there)
+        targets = self._targets.read(there)
+        for rows in (targets.feet, targets.velocities or ()):
+            check_finite(
+                'foot_targets', (number for row in rows for each in row for number in each)
+            )
+        return targets
 
     def _moving(self, data: bytes) -> Moving:
         (x, y, z), orientation, linear, angular = self._odometry.read(data)

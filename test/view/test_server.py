@@ -378,6 +378,21 @@ def test_a_page_that_takes_nothing_is_left() -> None:
     assert page.overrun
 
 
+def test_a_house_that_fails_ends_the_server() -> None:
+    """Nobody is left with a page that stands still."""
+
+    class Failing(House):
+        def step(self) -> None:
+            """Fail at the third step."""
+            super().step()
+            if self.steps == 3:
+                raise ZeroDivisionError
+
+    server = Server(Failing(), Address('127.0.0.1', 0, TOKEN))
+    with pytest.raises(ZeroDivisionError):
+        asyncio.run(asyncio.wait_for(server.run(asyncio.Event(), lambda _: None), 30.0))
+
+
 def test_an_address_that_cannot_be_had_is_told() -> None:
     """With what helps: 192.0.2.1 is nobody's (RFC 5737)."""
     server = Server(House(), Address('192.0.2.1', 0, TOKEN))
