@@ -7,6 +7,7 @@ Most of what comes is never read: of a stream only the latest message is, when a
 
 from collections import deque
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from math import isfinite, nan
 from typing import TypeVar
@@ -97,7 +98,7 @@ class Hearing:
         self._reports, self._odometry = RobotReports(), OdometryMessages()
         self._prefix = namespace.rstrip('/') + '/'
         self._topics = {topic: _Topic() for topic in self.TOPICS}
-        self._kept: deque[bytes] = deque(maxlen=KEPT_TARGETS)
+        self._kept: deque[tuple[int, bytes]] = deque(maxlen=KEPT_TARGETS)
         self._nodes: dict[str, NodeStatus] = {}
         self._faults: dict[str, str] = {}
         self._counted_at = -float('inf')
@@ -151,7 +152,9 @@ class Hearing:
         known.data, known.at, known.latency = data, at, latency
         known.count += 1
         if topic == 'foot_targets':
-            self._kept.append(data)
+            # What has no stamp is told once a frame is made of it.
+            with suppress(CommandError):
+                self._kept.append((stamp_in(data), data))
 
     # ---- what the page is told
 
@@ -172,7 +175,7 @@ class Hearing:
                 report,
                 angles,
                 loads,
-                self._latest('foot_targets', at, lambda _: self._targets_at(stamp)),
+                self._latest('foot_targets', at, lambda data: self._targets_at(stamp, data)),
                 self._latest('odom', at, self._moving),
                 self._latest('cmd_vel', at, _velocity),
             ),
@@ -248,11 +251,12 @@ class Hearing:
             return angles, None
         return angles, tuple(efforts[name] for name in self._joint_names)
 
-    def _targets_at(self, stamp: int | None) -> FootTargets | None:
+    def _targets_at(self, stamp: int | None, latest: bytes) -> FootTargets | None:
         """Give the targets to which the joints have come; None where they are in no stream."""
-        if stamp is None or not self._kept:
+        stamp_in(latest)
+        if stamp is None:
             return None
-        there = min(self._kept, key=lambda data: abs(stamp_in(data) - stamp))
+        _, there = min(self._kept, key=lambda kept: abs(kept[0] - stamp))
         targets = self._targets.read(there)
         for rows in (targets.feet, targets.velocities or ()):
             check_finite(

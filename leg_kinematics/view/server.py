@@ -411,7 +411,8 @@ class Server:
         try:
             while not page.overrun:
                 for text in await page.fetch():
-                    await asyncio.wait_for(line.send_str(text), TAKES_WITHIN)
+                    async with asyncio.timeout(TAKES_WITHIN):
+                        await line.send_str(text)
         except (TimeoutError, ConnectionError):
             pass
         self.refused['took nothing'] += 1
