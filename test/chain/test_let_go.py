@@ -13,19 +13,20 @@ import signal
 import stat
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from random import Random
 from statistics import median
-from time import monotonic, time_ns
+from time import monotonic, sleep, time_ns
 from typing import TYPE_CHECKING
 
 import pytest
+import rclpy
 from geometry_msgs.msg import TwistStamped
 from playwright.sync_api import Browser, Page, ViewportSize
 
 from leg_kinematics.gait import Twist
-from leg_kinematics.nodes.taking_part.operator import Operator
+from leg_kinematics.nodes.running.transport import join_graph
 from leg_kinematics.nodes.taking_part.participant import RECORDED
 from leg_kinematics.nodes.translation.messages import body_twist, nanoseconds_of
 
@@ -53,8 +54,9 @@ FOR_GOOD = 1.2
 #: A driver is heard at least so often that velocities are closer than this, s.
 DRIVEN_EVERY = 0.15
 
-#: For what takes as long as the machine lets it, s.
+#: For what takes as long as the machine lets it, s; and between two looks.
 PATIENCE = 60.0
+GLANCE = 0.005
 
 
 @dataclass
@@ -106,38 +108,49 @@ def laptop(machines: 'Machines', tmp_path: Path) -> Laptop:
     return Laptop(machine, command, f'198.18.{number}.1', note)
 
 
-@dataclass
 class Driver:
-    """Somebody with a finger on the stick of a page.
+    """Somebody with a finger on the stick of a page, and an ear for what the robot is told.
+
+    Parameters
+    ----------
+    namespace
+        Of the chain.
+    url
+        Of the page.
 
     Attributes
     ----------
-    operator
-        Hears what the robot is told.
-    url
-        Of the page.
     moved_at
         Stamp of the last velocity that was none of standstill, ns.
 
     """
 
-    operator: Operator
-    url: str
-    moved_at: int = 0
-    _phases: Random = field(default_factory=lambda: Random(5))
+    def __init__(self, namespace: str, url: str) -> None:
+        """Hear velocities, and nothing else."""
+        self._url = url
+        self._context, self._node = join_graph('ear', namespace)
+        self._velocities = self._node.create_subscription(TwistStamped, 'cmd_vel', print, RECORDED)
+        self._phases = Random(5)
+        self.moved_at = 0
 
-    def __post_init__(self) -> None:
-        """Hear velocities."""
-        self.operator.node.create_subscription(TwistStamped, 'cmd_vel', self._on_velocity, RECORDED)
+    def close(self) -> None:
+        """Leave the graph."""
+        self._node.destroy_node()
+        rclpy.try_shutdown(context=self._context)
 
-    def _on_velocity(self, message: TwistStamped) -> None:
-        if body_twist(message) != Twist():
-            self.moved_at = max(self.moved_at, nanoseconds_of(message.header.stamp))
+    def _hear(self) -> None:
+        """Take all that has come."""
+        handle = self._velocities.handle
+        with handle:
+            while (taken := handle.take_message(TwistStamped, False)) is not None:  # noqa: FBT003
+                message: TwistStamped = taken[0]
+                if body_twist(message) != Twist():
+                    self.moved_at = max(self.moved_at, nanoseconds_of(message.header.stamp))
 
     def hold(self, browser: Browser) -> Page:
         """Open a page, arm it, and hold its stick until the robot has moved for a while."""
         page = browser.new_page(viewport=WINDOW)
-        page.goto(self.url)
+        page.goto(self._url)
         page.wait_for_selector('#arm:visible')
         draw_little(page)
         self._until(lambda: self._armed(page), 'an armed page')
@@ -151,7 +164,6 @@ class Driver:
 
         def moving() -> bool:
             nonlocal held_at
-            page.wait_for_timeout(5.0)
             if 'Stopped' in page.inner_text('#stick-words'):
                 page.mouse.up()
                 page.mouse.down()
@@ -172,7 +184,11 @@ class Driver:
         return time_ns() - self.moved_at < DRIVEN_EVERY * 1e9
 
     def _until(self, condition: Callable[[], bool], what: str) -> None:
-        self.operator.spin(condition, what, PATIENCE)
+        end = monotonic() + PATIENCE
+        while not condition():
+            assert monotonic() < end, f'waited in vain for {what}'
+            sleep(GLANCE)
+            self._hear()
 
     def let_go(self, happen: Callable[[], object]) -> float | None:
         """Let something happen; give the time to the last motion, s; None if that was before."""
@@ -213,8 +229,11 @@ def driver(start_chain: 'StartChain', laptop: Laptop) -> Iterator[Driver]:
     scene = start_chain()
     scene.operator.bring_up()
     scene.operator.stand()
-    with served(scene.operator.node.get_namespace(), '--lan', laptop.ours) as page_of:
-        yield Driver(scene.operator, page_of.url)
+    namespace = scene.operator.node.get_namespace()
+    with served(namespace, '--lan', laptop.ours) as page_of:
+        driver = Driver(namespace, page_of.url)
+        yield driver
+        driver.close()
 
 
 @pytest.mark.soak

@@ -86,7 +86,7 @@ PIXEL_AFTER_RESIZE = """
     const pen = picture.getContext(kind);
     if (kind === '2d') {
       const { width, height } = picture;
-      done(Math.max(...pen.getImageData(0, 0, width, height).data));
+      done(Number(pen.getImageData(0, 0, width, height).data.some((part) => part > 0)));
     } else {
       const pixel = new Uint8Array(4);
       pen.readPixels(5, 5, 1, 1, pen.RGBA, pen.UNSIGNED_BYTE, pixel);
