@@ -2,9 +2,10 @@
 # SPDX-License-Identifier: Apache-2.0
 """Visitors of a page in a process of their own: one that looks, and many that mean no good.
 
-``python visitors.py URL SECONDS [OLD_TOKEN]`` looks for so many seconds and prints, as JSON, what
-came: frames and bytes. With an old token others come meanwhile, each in its way again and again;
-then it is printed as well how often each came, and how often it was refused.
+``python visitors.py URL SECONDS`` looks for so many seconds and prints, as JSON, what came: frames
+and bytes. With ``crowd`` behind it a thousand connections are opened meanwhile, and with ``hostile
+OLD_TOKEN`` others come that mean no good, each in its way again and again; then it is printed as
+well how often each came, and how often it was refused.
 """
 
 import asyncio
@@ -152,17 +153,18 @@ async def crowd(server: Server, visit: Visit) -> None:
         await asyncio.sleep(1.0)
 
 
-async def visit(url: str, seconds: float, old_token: str) -> Visit:
+async def visit(url: str, seconds: float, others: str = '', old_token: str = '') -> Visit:
     """Visit for a while."""
     found = Visit()
     async with aiohttp.ClientSession() as session:
         server = Server(url, session)
         tasks = [asyncio.create_task(look(server, found))]
-        if old_token:
+        if others == 'hostile':
             tasks += [
                 asyncio.create_task(come(name, kind, found))
                 for name, kind in kinds(server, old_token).items()
             ]
+        if others == 'crowd':
             tasks.append(asyncio.create_task(crowd(server, found)))
         done, _ = await asyncio.wait(tasks, timeout=seconds, return_when=asyncio.FIRST_COMPLETED)
         for each in done:
@@ -175,5 +177,5 @@ async def visit(url: str, seconds: float, old_token: str) -> Visit:
 
 
 if __name__ == '__main__':
-    result = asyncio.run(visit(sys.argv[1], float(sys.argv[2]), ''.join(sys.argv[3:])))
+    result = asyncio.run(visit(sys.argv[1], float(sys.argv[2]), *sys.argv[3:]))
     print(json.dumps(vars(result)))

@@ -395,6 +395,8 @@ class Server:
                 since, count = loop.time(), 0
             if count > MOST_A_SECOND:
                 return 'too many messages'
+            if each.type is WSMsgType.ERROR:
+                return 'a message that is broken or too long'
             if each.type is not WSMsgType.TEXT:
                 return 'a message that is no text'
             try:

@@ -271,7 +271,7 @@ def test_what_is_too_long_ends_the_connection() -> None:
         await line.send_str('x' * (LONGEST_MESSAGE + 1))
         assert await closed(line) == 1009
 
-    tried(what)
+    assert tried(what).refused == {'a message that is broken or too long': 1}
 
 
 def test_who_talks_without_end_is_hung_up_on() -> None:
