@@ -68,6 +68,7 @@ COMPUTING := $(addprefix test/,robot calibration solver gait design gait_cases s
   $(addprefix test/,firmware recording moves photogrammetry identification teleop) \
   $(addprefix test/board/,framed/test_frames.py simulated/test_simulated_board.py) \
   $(addprefix test/nodes/test_,messages.py streams.py parameter_file.py parameter_names.py) \
+  test/nodes/test_hearing.py test/view/test_watching.py \
   $(addprefix test/remote/test_,keys.py words.py holding.py) \
   $(addprefix test/commands/test_,beginners_mistakes.py params_file.py report_layout.py)
 

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, Page, sync_playwright
 
 #: Draws by the processor, and asks nobody for anything but our pages.
 OPTIONS = (
@@ -24,9 +24,9 @@ OPTIONS = (
 
 
 @contextmanager
-def chromium() -> Iterator[Browser]:
-    """Start the browser of the system; skip the test where there is none."""
-    found = shutil.which('chromium')
+def chromium(command: Path | None = None) -> Iterator[Browser]:
+    """Start the browser of the system, or what starts it; skip the test where there is none."""
+    found = shutil.which('chromium' if command is None else command)
     if found is None:
         pytest.skip('Chromium is absent')
     with sync_playwright() as playwright:
@@ -35,3 +35,14 @@ def chromium() -> Iterator[Browser]:
         )
         yield browser
         browser.close()
+
+
+def draw_little(page: Page) -> None:
+    """Have the scene drawn in the size of a stamp: the processors are those of the robot, too.
+
+    Nobody drives a page that draws no picture within the time that a driver may be silent.
+    """
+    page.evaluate(
+        "Object.assign(document.getElementById('stage').style, "
+        "{ height: '40px', minHeight: '40px', width: '60px', flex: 'none' })"
+    )

@@ -146,7 +146,7 @@ class StandIn:
     # ---- what the browser says
 
     def _note(self, kind: str, text: str) -> None:
-        expected = ('GPU stall due to ReadPixels', 'WebSocket connection to')
+        expected = ('GPU stall due to ReadPixels', 'WebSocket connection to', 'CONTEXT_LOST_WEBGL')
         if kind in {'error', 'warning'} and not any(words in text for words in expected):
             self.faults.append(text)
 

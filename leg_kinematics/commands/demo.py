@@ -30,7 +30,7 @@ from leg_kinematics.commands.options.files import (
 from leg_kinematics.commands.watched_demo import DemoRecorder, shown_live
 from leg_kinematics.design.design import Design
 from leg_kinematics.design.tour import Tour, plan_tour
-from leg_kinematics.errors import LegKinematicsError
+from leg_kinematics.errors import BagError, LegKinematicsError
 from leg_kinematics.nodes.taking_part.chain_processes import NODES, Chain, MockBoards
 from leg_kinematics.robot import load_robot
 
@@ -146,7 +146,8 @@ def demo(
     Starts a mock for every board that the servo maps name and the three nodes as processes, stands
     up, walks forward, sideways, turns, walks an arc, each at two thirds of what the robot can,
     stops and crouches; then measures from the pulses that the boards were told where the feet
-    went. The walk is recorded. No hardware is touched. Exit code 0 only after a good run.
+    went. The walk is recorded where the extra `bag` is installed. No hardware is touched. Exit code
+    0 only after a good run.
     """
     config = config_folder()
     files = (
@@ -163,7 +164,7 @@ def demo(
     make_output_folder(output)
     console = Console(stderr=as_json)
     try:
-        summary, recording = _walk(
+        summary, seen_again = _walk(
             files, params_file, design, maps, tour, output=output, view=view, console=console
         )
     except LegKinematicsError as error:
@@ -175,12 +176,9 @@ def demo(
     else:
         console.print(_table(summary))
         console.print(f'Pictures and summary.json are in {output}.')
-        console.print('See the walk in a browser:', highlight=False)
-        console.print(
-            f'leg-kinematics view --browser {quote(str(recording))}',
-            highlight=False,
-            soft_wrap=True,
-        )
+    # A command may be longer than the screen is wide, and an extra is named in square brackets.
+    for line in seen_again:
+        console.print(line, highlight=False, markup=False, soft_wrap=True)
     faults = summary.faults()
     for fault in faults:
         console.print(f'[red]{fault}[/red]')
@@ -197,7 +195,7 @@ def _walk(
     output: Path,
     view: bool,
     console: Console,
-) -> tuple[Summary, Path]:
+) -> tuple[Summary, tuple[str, ...]]:
     robot, legs = design.robot, design.legs
     namespace = f'/demo_{getpid()}'
     columns = (SpinnerColumn(), TextColumn('{task.description}'), TimeElapsedColumn())
@@ -234,7 +232,7 @@ def _walk(
                 operator.drive(twist, seconds, what)
             operator.wait_for('gait', 'standing')
             operator.crouch()
-            recording = recorder.end()
+            seen_again = _end_recording(recorder)
         progress.update(task, description='measuring')
         # Imported here: the robot shall not wait for it.
         from leg_kinematics.recording.counts import counts  # noqa: PLC0415
@@ -274,7 +272,17 @@ def _walk(
         smallest_support_margin_mm=margin * 1e3,
         exit_codes=chain.exit_codes | mocks.exit_codes,
     )
-    return summary, recording
+    return summary, seen_again
+
+
+def _end_recording(recorder: DemoRecorder) -> tuple[str, ...]:
+    """End the recording; say how the walk is seen again, or why it is not."""
+    try:
+        recording = recorder.end()
+    except BagError as error:
+        return (f'The walk cannot be seen again: {error}',)
+    command = f'leg-kinematics view --browser {quote(str(recording))}'
+    return ('See the walk in a browser:', command)
 
 
 def _table(summary: Summary) -> Table:

@@ -82,8 +82,8 @@ def view(
     """Show a robot that runs, or the recording BAG, in a browser.
 
     The page is for this computer alone unless --lan names one of its addresses. Its address, with
-    a token that is new each time, is printed; Ctrl-C ends it. Looking disturbs nothing. A chain may
-    come later, and come back.
+    a token that is new each time, is printed; Ctrl-C ends it, and then it is told how many were
+    refused, and why. Looking disturbs nothing. A chain may come later, and come back.
 
     With --control a page can be armed and then drive the robot, while its stick is held, and have
     it stand up, crouch and release its servos.
@@ -114,6 +114,9 @@ def view(
             asyncio.run(
                 _serve(server.run, lambda at: _tell(at, control=control, browser=browser, lan=lan))
             )
+            if server.refused:
+                counts = ', '.join(f'{why} {n}' for why, n in sorted(server.refused.items()))
+                click.echo(f'Refused: {counts}.', err=True)
     except (BagError, DescriptionError) as error:
         raise WrongFileError(str(error)) from error
     except LegKinematicsError as error:

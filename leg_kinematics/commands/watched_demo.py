@@ -66,7 +66,8 @@ class DemoRecorder:
         self._process.send_signal(signal.SIGINT)
         told, _ = self._process.communicate()
         if self._process.returncode:
-            raise BagError(f'the walk was not recorded: {self._log.read_text(errors="replace")}')
+            why = self._log.read_text(errors='replace').strip().removeprefix('Error: ')
+            raise BagError(f'no recording was made: {why}')
         if self._place.exists():
             shutil.rmtree(self._place)
         return Path(json.loads(told)['recordings'][0]).rename(self._place)

@@ -7,7 +7,9 @@ Most of what comes is never read: of a stream only the latest message is, when a
 
 from collections import deque
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
+from math import isfinite, nan
 from typing import TypeVar
 
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
@@ -15,6 +17,7 @@ from geometry_msgs.msg import Twist, TwistStamped
 from sensor_msgs.msg import JointState
 
 from leg_kinematics.chain.calibrated_robot import CalibratedRobot
+from leg_kinematics.chain.solving import check_finite
 from leg_kinematics.chain.values import FootTargets, Level
 from leg_kinematics.errors import CommandError
 from leg_kinematics.nodes.translation.cdr import message_of, stamp_in
@@ -95,7 +98,7 @@ class Hearing:
         self._reports, self._odometry = RobotReports(), OdometryMessages()
         self._prefix = namespace.rstrip('/') + '/'
         self._topics = {topic: _Topic() for topic in self.TOPICS}
-        self._kept: deque[bytes] = deque(maxlen=KEPT_TARGETS)
+        self._kept: deque[tuple[int, bytes]] = deque(maxlen=KEPT_TARGETS)
         self._nodes: dict[str, NodeStatus] = {}
         self._faults: dict[str, str] = {}
         self._counted_at = -float('inf')
@@ -149,7 +152,9 @@ class Hearing:
         known.data, known.at, known.latency = data, at, latency
         known.count += 1
         if topic == 'foot_targets':
-            self._kept.append(data)
+            # What has no stamp is told once a frame is made of it.
+            with suppress(CommandError):
+                self._kept.append((stamp_in(data), data))
 
     # ---- what the page is told
 
@@ -170,7 +175,7 @@ class Hearing:
                 report,
                 angles,
                 loads,
-                self._latest('foot_targets', at, lambda _: self._targets_at(stamp)),
+                self._latest('foot_targets', at, lambda data: self._targets_at(stamp, data)),
                 self._latest('odom', at, self._moving),
                 self._latest('cmd_vel', at, _velocity),
             ),
@@ -241,16 +246,23 @@ class Hearing:
             return angles, None
         message = message_of(data, JointState)
         efforts = dict(zip(message.name, message.effort, strict=False))
-        if not all(name in efforts for name in self._joint_names):
+        # Whoever measures no effort may say so by NaN.
+        if not all(isfinite(efforts.get(name, nan)) for name in self._joint_names):
             return angles, None
         return angles, tuple(efforts[name] for name in self._joint_names)
 
-    def _targets_at(self, stamp: int | None) -> FootTargets | None:
+    def _targets_at(self, stamp: int | None, latest: bytes) -> FootTargets | None:
         """Give the targets to which the joints have come; None where they are in no stream."""
-        if stamp is None or not self._kept:
+        stamp_in(latest)
+        if stamp is None:
             return None
-        there = min(self._kept, key=lambda data: abs(stamp_in(data) - stamp))
-        return self._targets.read(there)
+        _, there = min(self._kept, key=lambda kept: abs(kept[0] - stamp))
+        targets = self._targets.read(there)
+        for rows in (targets.feet, targets.velocities or ()):
+            check_finite(
+                'foot_targets', (number for row in rows for each in row for number in each)
+            )
+        return targets
 
     def _moving(self, data: bytes) -> Moving:
         (x, y, z), orientation, linear, angular = self._odometry.read(data)

@@ -15,6 +15,7 @@ from typing import Any
 
 import rclpy
 from diagnostic_msgs.msg import DiagnosticArray
+from geometry_msgs.msg import Twist as TwistMessage
 from geometry_msgs.msg import TwistStamped
 from nav_msgs.msg import Odometry
 from rcl_interfaces.srv import GetParameters
@@ -77,6 +78,12 @@ KINDS: dict[str, tuple[type[Any], QoSProfile]] = {
     'orders': (DiagnosticArray, qos.PUBLISHED),
 }
 
+#: Kinds of velocity that a gait may take, as its parameter `cmd_vel_type` has it.
+VELOCITIES: dict[str, type[Any]] = {
+    'geometry_msgs/msg/TwistStamped': TwistStamped,
+    'geometry_msgs/msg/Twist': TwistMessage,
+}
+
 #: Of `kinematics`: where its robot was read from.
 FILES = ('robot', 'servo_maps')
 
@@ -130,7 +137,8 @@ class LiveHouse:
             DriverTopics(self._node, THROUGH_ARBITER, self._answered) if control else None
         )
         # Only while somebody drives: the gait warns of two that could send.
-        self._direct: Publisher[TwistStamped] | None = None
+        self._direct: Publisher[Any] | None = None
+        self._velocity: type[Any] = TwistStamped
         self._pages: dict[int, Page] = {}
         self._told: dict[int, Control] = {}
         self._events: deque[Event] = deque(maxlen=KEPT_EVENTS)
@@ -219,22 +227,49 @@ class LiveHouse:
         if wanted.offset is not None and self._topics is not None:
             self._topics.lean(wanted.offset)
         self._tell_control()
-        if wanted.twist is None and self._direct is not None and not self._driving.armed:
+        if wanted.twist is None and not self._driving.armed:
+            self._close_way()
+
+    def _close_way(self) -> None:
+        if self._direct is not None:
             self._node.destroy_publisher(self._direct)
             self._direct = None
+
+    def _take_what_the_gait_takes(self) -> None:
+        """Hear and send velocities of the kind that the gait takes.
+
+        A topic has one kind in a process, and whoever sends looks at the kinds that are heard.
+        """
+        for heard in self._node.get_subscriptions_info_by_topic(
+            self._node.resolve_topic_name(DIRECTLY)
+        ):
+            kind = VELOCITIES.get(heard.topic_type)
+            if heard.node_name != 'gait' or kind is None or kind is self._velocity:
+                continue
+            if self._direct is not None:
+                # The executor lets go of it in its next turn, and then it is gone.
+                self._close_way()
+                return
+            self._ears.destroy_subscription(self._subscriptions[DIRECTLY])
+            self._velocity = kind
+            self._subscriptions[DIRECTLY] = self._ears.create_subscription(
+                kind, DIRECTLY, print, HEARD, raw=True
+            )
+            self._open_way()
 
     def _open_way(self) -> None:
         """Have velocities go to the gait itself where there is no arbiter."""
         arbitrated = self._node.count_subscribers(THROUGH_ARBITER) > 0
         if self._driving.armed and not arbitrated and self._direct is None:
-            self._direct = self._node.create_publisher(TwistStamped, DIRECTLY, qos.PUBLISHED)
+            self._direct = self._node.create_publisher(self._velocity, DIRECTLY, qos.PUBLISHED)
 
     def _drive(self, twist: Twist) -> None:
         if self._topics is not None and self._node.count_subscribers(THROUGH_ARBITER):
             self._topics.drive(twist)
         elif self._direct is not None:
             now = self._node.get_clock().now().nanoseconds
-            self._direct.publish(messages.body_twist_message(twist, now))
+            stamped = messages.body_twist_message(twist, now)
+            self._direct.publish(stamped if self._velocity is TwistStamped else stamped.twist)
 
     def _tell_control(self) -> None:
         for number, page in self._pages.items():
@@ -257,6 +292,8 @@ class LiveHouse:
         second = self._steps % FRAMES_A_SECOND == 0
         self._executor.spin_once(timeout_sec=0)
         self._know_robot()
+        if second:
+            self._take_what_the_gait_takes()
         if self._topics is not None:
             self._move()
         hearing = self._hearing

@@ -16,10 +16,15 @@ LARGEST = 2**53
 _HINTS = {each: get_type_hints(each) for each in get_args(FromPage)}
 _BY_KIND: dict[str, type[Any]] = {get_args(h['kind'])[0]: each for each, h in _HINTS.items()}
 
+#: Made once, and not for every frame. No message contains itself.
+_WRITER = json.JSONEncoder(
+    default=vars, separators=(',', ':'), allow_nan=False, check_circular=False
+)
+
 
 def written(message: ToPage) -> str:
     """Write a message to the page; what is not finite would be none."""
-    return json.dumps(message, default=vars, separators=(',', ':'), allow_nan=False)
+    return _WRITER.encode(message)
 
 
 def read(text: str) -> FromPage:

@@ -223,8 +223,10 @@ class Server:
         return app
 
     @asynccontextmanager
-    async def serving(self) -> AsyncIterator[None]:
+    async def serving(self) -> AsyncIterator['asyncio.Task[None]']:
         """Serve for as long as the context lasts; the address is complete within.
+
+        What the context gives ends only if the house fails.
 
         Raises
         ------
@@ -262,17 +264,25 @@ class Server:
         self.address = Address(self.address.host, port, self.address.token)
         stepping = asyncio.create_task(self._step())
         try:
-            yield
+            yield stepping
         finally:
             stepping.cancel()
             listener.close()
             await runner.cleanup()
 
     async def run(self, stop: asyncio.Event, began: Callable[[Address], None]) -> None:
-        """Serve until an event is set; `began` is told the address."""
-        async with self.serving():
+        """Serve until an event is set; `began` is told the address.
+
+        A house that fails ends it: a page whose frames stand still would look like a robot that
+        does.
+        """
+        async with self.serving() as stepping:
             began(self.address)
-            await stop.wait()
+            stopping = asyncio.create_task(stop.wait())
+            await asyncio.wait({stopping, stepping}, return_when=asyncio.FIRST_COMPLETED)
+            stopping.cancel()
+            if stepping.done():
+                await stepping
 
     async def _step(self) -> None:
         """Step the house, evenly; what was missed is left out."""
@@ -385,6 +395,8 @@ class Server:
                 since, count = loop.time(), 0
             if count > MOST_A_SECOND:
                 return 'too many messages'
+            if each.type is WSMsgType.ERROR:
+                return 'a message that is broken or too long'
             if each.type is not WSMsgType.TEXT:
                 return 'a message that is no text'
             try:
@@ -401,7 +413,8 @@ class Server:
         try:
             while not page.overrun:
                 for text in await page.fetch():
-                    await asyncio.wait_for(line.send_str(text), TAKES_WITHIN)
+                    async with asyncio.timeout(TAKES_WITHIN):
+                        await line.send_str(text)
         except ConnectionError:
             # It is gone by itself, which whoever hears it notices.
             return

@@ -164,10 +164,15 @@ class Watching:
             lag=None if report is None else round(report.lag, 5),
         )
 
-    def _pulses(self, angles: Sequence[float]) -> tuple[float, ...]:
-        return tuple(
-            round(each.pulse_us(angle), 1) for each, angle in zip(self._maps, angles, strict=True)
-        )
+    def _pulses(self, angles: Sequence[float]) -> tuple[float, ...] | None:
+        """Give the pulses of all joints; None where one is beyond what its servo map can express.
+
+        A simulated joint can be, and one of a chain with other servo maps.
+        """
+        joints = list(zip(self._maps, angles, strict=True))
+        if not all(each.angle_range[0] <= angle <= each.angle_range[1] for each, angle in joints):
+            return None
+        return tuple(round(each.pulse_us(angle), 1) for each, angle in joints)
 
     def _in_order(self, targets: FootTargets) -> list[tuple[Vector, Vector]] | None:
         """Give place and velocity of each foot at the first instant of a stream; None for others.

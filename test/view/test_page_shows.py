@@ -75,6 +75,59 @@ def test_it_comes_back_after_a_reload_and_after_the_server_was_gone(opened: Open
     assert text(server, '#nobody') == ''
 
 
+#: Changes the size of an element, and gives a pixel of a picture in it before any browser shows it:
+#: sizes are observed after the drawing and before the showing (Resize Observer, 3.4.7).
+PIXEL_AFTER_RESIZE = """
+([stage, canvas, kind]) => new Promise((done) => {
+  const element = document.getElementById(stage);
+  const picture = document.getElementById(canvas);
+  new ResizeObserver((_, observer) => {
+    observer.disconnect();
+    const pen = picture.getContext(kind);
+    if (kind === '2d') {
+      const { width, height } = picture;
+      done(Number(pen.getImageData(0, 0, width, height).data.some((part) => part > 0)));
+    } else {
+      const pixel = new Uint8Array(4);
+      pen.readPixels(5, 5, 1, 1, pen.RGBA, pen.UNSIGNED_BYTE, pixel);
+      done(Math.max(...pixel.slice(0, 3)));
+    }
+  }).observe(picture);
+  element.style.width = `${element.clientWidth - 30}px`;
+})
+"""
+
+
+def test_no_picture_is_ever_blank(opened: Opened) -> None:
+    """Not even the first one of another size, which empties a canvas."""
+    robot, frames = shown_walk()
+    server = opened(robot, WATCHED_ONLY)
+    server.show(frames[0])
+    for where in (['stage', 'scene', 'webgl2'], ['stance-diagram', 'stance-diagram', '2d']):
+        assert server.page.evaluate(PIXEL_AFTER_RESIZE, where) > 0, where
+
+
+#: Takes all that the graphics card has, and gives it back.
+LOSE_AND_RESTORE = """
+() => new Promise((done) => {
+  const canvas = document.getElementById('scene');
+  const card = canvas.getContext('webgl2').getExtension('WEBGL_lose_context');
+  canvas.addEventListener('webglcontextlost', () => setTimeout(() => card.restoreContext()));
+  canvas.addEventListener('webglcontextrestored', () => done(legKinematics.drawn().pictures));
+  card.loseContext();
+})
+"""
+
+
+def test_the_picture_comes_back_when_the_graphics_card_does(opened: Opened) -> None:
+    """Although nothing moves, as in a recording that pauses (WebGL, context lost)."""
+    robot, frames = shown_walk()
+    server = opened(robot, WATCHED_ONLY)
+    server.show(frames[0])
+    pictures = server.page.evaluate(LOSE_AND_RESTORE)
+    server.until(lambda: server.page.evaluate('legKinematics.drawn().pictures') > pictures)
+
+
 def test_two_pages_show_each_its_own(opened: Opened) -> None:
     """Neither takes anything from the other."""
     robot, frames = shown_walk()

@@ -271,7 +271,7 @@ def test_what_is_too_long_ends_the_connection() -> None:
         await line.send_str('x' * (LONGEST_MESSAGE + 1))
         assert await closed(line) == 1009
 
-    tried(what)
+    assert tried(what).refused == {'a message that is broken or too long': 1}
 
 
 def test_who_talks_without_end_is_hung_up_on() -> None:
@@ -376,6 +376,21 @@ def test_a_page_that_takes_nothing_is_left() -> None:
     for _ in range(serving.MOST_WAITING + 1):
         page.say(Arm())  # type: ignore[arg-type]
     assert page.overrun
+
+
+def test_a_house_that_fails_ends_the_server() -> None:
+    """Nobody is left with a page that stands still."""
+
+    class Failing(House):
+        def step(self) -> None:
+            """Fail at the third step."""
+            super().step()
+            if self.steps == 3:
+                raise ZeroDivisionError
+
+    server = Server(Failing(), Address('127.0.0.1', 0, TOKEN))
+    with pytest.raises(ZeroDivisionError):
+        asyncio.run(asyncio.wait_for(server.run(asyncio.Event(), lambda _: None), 30.0))
 
 
 def test_an_address_that_cannot_be_had_is_told() -> None:

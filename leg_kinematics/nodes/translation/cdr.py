@@ -137,7 +137,16 @@ def message_of(data: bytes, kind: type[Any]) -> Any:  # noqa: ANN401
 
 
 def stamp_in(data: bytes) -> int:
-    """Give the stamp in the header of a message, ns."""
+    """Give the stamp in the header of a message, ns.
+
+    Raises
+    ------
+    CommandError
+        The bytes are too few to have one.
+
+    """
+    if len(data) < len(HEADER) + struct.calcsize('iI'):
+        raise CommandError(f'{len(data)} bytes are no message with a header')
     order = '<' if data[1] == 1 else '>'
     seconds, nanoseconds = struct.unpack_from(f'{order}iI', data, len(HEADER))
     return int(seconds) * 1_000_000_000 + int(nanoseconds)

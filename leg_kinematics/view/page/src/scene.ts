@@ -137,6 +137,8 @@ export class View {
     sun.position.set(0.4, -0.6, 1.4);
     this.scene.background = new Color();
     this.scene.add(this.ground.lines, new AmbientLight(0xffffff, 0.7), new HemisphereLight(0xffffff, 0x777766, 0.9), sun);
+    // What the graphics card had is gone then, and it may be that nothing moves.
+    this.canvas.addEventListener('webglcontextrestored', () => { this.dirty = true; });
     new ResizeObserver(() => this.fit()).observe(byId('stage'));
   }
 
@@ -372,6 +374,9 @@ export class View {
     this.renderer.setSize(width, height, false);
     this.orbit.camera.aspect = width / Math.max(1, height);
     this.dirty = true;
+    // Another size empties the canvas, and what it is observed for comes after the drawing of a
+    // picture and before its showing: left to the next picture, this one would be blank.
+    this.draw();
   }
 }
 

@@ -33,6 +33,7 @@ export class Stance {
       this.canvas.width = clientWidth * window.devicePixelRatio;
       this.canvas.height = clientHeight * window.devicePixelRatio;
       this.dirty = true;
+      this.draw();
     }).observe(this.canvas);
   }
 
