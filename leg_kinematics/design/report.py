@@ -43,6 +43,19 @@ OF_A_WALK = (
 OF_STANDING = ('body over its feet', 'torque up to standing', 'underside', 'minutes of standing')
 
 
+BOUNDS = 'After each value stands what it takes to pass and, in brackets, where the line fails.'
+
+NUMBERS_OF_A_WALK = (
+    'Torques are in percent of the stall torque, joint speeds of the no-load speed. The walks are '
+    'the fastest that the gait walks with its parameters, each "at" a duty factor.'
+)
+
+NUMBERS_OF_ONE_FOOT = (
+    'A load at one foot is the largest before a servo stalls, held by one leg whose body is held '
+    'fast; a servo that holds more than half of its stall torque for long overheats.'
+)
+
+
 @dataclass(frozen=True)
 class NotAsked:
     """What was not looked at, since the robot lacks what it takes.
@@ -98,6 +111,11 @@ class Report:
         """The worst of all lines."""
         verdicts = {finding.verdict for finding in self.findings}
         return next(each for each in reversed(Verdict) if each in verdicts)
+
+    @property
+    def how_to_read(self) -> str:
+        """What the numbers mean."""
+        return f'{BOUNDS} {NUMBERS_OF_ONE_FOOT if self.not_asked else NUMBERS_OF_A_WALK}'
 
 
 def check_robot(
