@@ -10,6 +10,7 @@ waits.
 import os
 import signal
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
@@ -145,8 +146,9 @@ class _Worker:
         far.close()
 
     def begin(self) -> None:
-        """Have it check."""
-        self._pipe.send('begin')
+        """Have it check; that it is gone, if it is, is heard."""
+        with suppress(BrokenPipeError):
+            self._pipe.send('begin')
 
     def heard(self) -> News | None:
         """Give what has come next; None where nothing has."""
@@ -154,7 +156,7 @@ class _Worker:
             return None
         try:
             news: News = self._pipe.recv()
-        except EOFError:
+        except (EOFError, ConnectionResetError):
             self._process.join()
             return Failed(
                 f'the check has ended without a report (exit code {self._process.exitcode}); the '

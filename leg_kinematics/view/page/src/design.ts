@@ -72,12 +72,12 @@ export class Design {
 
   private check({ doing }: Checking): void {
     this.stand('checking', doing);
-    this.tellAge('Of the description before this one.');
+    this.tellAge(true);
   }
 
   private wrong({ words }: Wrong): void {
     this.stand('wrong', this.report === null ? 'There is no report yet.' : 'The report is of the former description.');
-    this.tellAge('Of the former description.');
+    this.tellAge(true);
     this.absence = 'The file is wrong as it stands: ' +
       (this.report === null ? 'no robot can be shown.' : 'this is the robot of the former description.');
     write(byId('design-wrong'), words);
@@ -92,12 +92,14 @@ export class Design {
     const told = fail + tight === 0 ? `all ${findings.length} lines pass`
       : [fail > 0 ? `${fail} fail` : '', tight > 0 ? `${tight} tight` : '', `${count('pass')} pass`].filter(Boolean).join(', ');
     this.stand(verdict, told + (unasked.length > 0 ? ', as far as it can be asked' : ''));
-    this.tellAge('');
-    byId('design-look').replaceChildren(...toLookAt(findings));
+    this.tellAge(false);
+    byId('design-look').replaceChildren(
+      ...toLookAt(findings),
+      ...unasked.map(({ questions, reason }) => line('note', '–', 'not asked:', questions.join(', '), `Why: ${reason}.`)),
+    );
     byId('design-change').replaceChildren(...changes(findings));
     byId('design-lines').replaceChildren(...groups(findings).map((group) => this.groupOf(group)));
     byId('design-remarks').replaceChildren(
-      ...unasked.map(({ questions, reason }) => line('note', '–', 'not asked', questions.join(', '), `Why: ${reason}.`)),
       ...remarks.map((remark) => line('note', '–', 'note', remark)),
       line('note', '–', 'to read it', legend),
     );
@@ -117,10 +119,9 @@ export class Design {
     (element.querySelector('svg') as SVGElement).innerHTML = VERDICTS[verdict].shape;
   }
 
-  /** Tells of what the report is, where that is not what the files have; '' where it is. */
-  private tellAge(words: string): void {
-    const former = words !== '' && this.report !== null;
-    write(byId('design-age'), words);
+  /** Tells whether the report is of a description that the files no longer have. */
+  private tellAge(old: boolean): void {
+    const former = old && this.report !== null;
     byId('design-age').hidden = !former;
     for (const id of ['design', 'pictures']) byId(id).classList.toggle('former', former);
   }
@@ -168,12 +169,12 @@ function groups(findings: readonly Finding[]): Finding[][] {
 function rowOf({ name, value, bounds, verdict, detail, former }: Finding): HTMLTableRowElement {
   const heading = make('th', '', spoken(name));
   heading.scope = 'row';
-  if (detail !== '') heading.append(make('small', 'detail', spoken(detail)));
+  if (detail !== '') heading.append(make('small', 'detail', detail));
   const shown = make('td', 'value', value);
   if (former !== null) {
     shown.classList.add('changed', former.trend === 'worse' ? 'worse' : 'better');
-    shown.append(make('small', 'trend', `was ${former.value}`));
-    if (former.trend !== 'the same') shown.append(make('small', 'trend', former.trend === 'better' ? '↗ better' : '↘ worse'));
+    const trend = { better: '↗ better, ', worse: '↘ worse, ', 'the same': '' }[former.trend];
+    shown.append(make('small', 'trend', `${trend}was ${former.value}`));
   }
   shown.append(make('small', 'bounds', bounds));
   return make('tr', '', make('td', `verdict verdict-${verdict}`, `${VERDICTS[verdict].sign} ${verdict}`), heading, shown);
@@ -189,8 +190,8 @@ function toLookAt(findings: readonly Finding[]): HTMLElement[] {
     }
   }
   return [...told.values()].flatMap((alike) => alike.slice(0, 1).map(({ verdict, group, remedy }) => line(
-    verdict, VERDICTS[verdict].sign, `${verdict} ${group}`,
-    alike.map(({ name, value, bounds }) => `${spoken(name)} ${value} (shall be ${bounds.replace(/ \(.*/, '')})`).join('; '),
+    verdict, VERDICTS[verdict].sign, `${verdict} ${group}:`,
+    alike.map(({ name, value, bounds }) => `${spoken(name)}: ${value} (passes ${bounds.replace(/ \(.*/, '')})`).join('; '),
     `What would help: ${remedy}.`,
     ...alike.filter(({ advice }) => advice.length > 0).map(({ name, advice }) =>
       `Tried for ‘${spoken(name)}’, each alone: ${advice.join('; or ')}.`),
