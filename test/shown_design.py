@@ -70,6 +70,7 @@ REPORT = Report(
     ('battery: camera and losses are not counted',),
     (NotAsked(('fastest walk', 'torque of a walk'), 'four feet carry it'),),
     'After each value stands what it takes to pass.',
+    whole=True,
 )
 
 WRONG = Wrong("robot.yaml:49: links.femur.length: '68 kg' does not fit; expected a length")

@@ -676,6 +676,9 @@ class Report:
         What nobody can ask of such a robot.
     legend
         What the numbers mean.
+    whole
+        Whether it is all; if not, changes are being tried that would help, and the same report
+        comes again with them as `advice`.
     kind
         Of message.
 
@@ -686,6 +689,7 @@ class Report:
     remarks: tuple[str, ...]
     not_asked: tuple[NotAsked, ...]
     legend: str
+    whole: bool
     kind: Literal['report'] = 'report'
 
 

@@ -45,7 +45,7 @@ class Doing:
 
 @dataclass(frozen=True)
 class Found:
-    """What a check has found; it has ended.
+    """What a check has found.
 
     Attributes
     ----------
@@ -53,11 +53,14 @@ class Found:
         Without legs, walks and lines, of which pictures were made.
     pictures
         Files.
+    whole
+        Whether the check has ended; if not, what would help is being tried.
 
     """
 
     report: Report
     pictures: tuple[Path, ...]
+    whole: bool
 
 
 @dataclass(frozen=True)
@@ -124,7 +127,7 @@ class ProcessChecker:
     def fetch(self) -> Iterator[News]:
         """Give what has come through the pipe."""
         while self._running is not None and (news := self._running.heard()) is not None:
-            if not isinstance(news, Doing):
+            if isinstance(news, Failed) or (isinstance(news, Found) and news.whole):
                 self.cancel()
             yield news
 
@@ -178,7 +181,7 @@ def _check(pipe: Connection, load: Callable[[], Design], output: Path) -> None:
     os.nice(NICENESS)
     # The slow imports, done while nobody waits for them.
     from leg_kinematics.design.pictures import draw  # noqa: PLC0415
-    from leg_kinematics.design.report import check_robot  # noqa: PLC0415
+    from leg_kinematics.design.report import check_in_stages  # noqa: PLC0415
 
     try:
         pipe.recv()
@@ -186,12 +189,16 @@ def _check(pipe: Connection, load: Callable[[], Design], output: Path) -> None:
         return
     try:
         design = load()
-        report = check_robot(
-            design.robot, design.maps, lambda words: pipe.send(Doing(words)), design.parameters
-        )
+        stages = check_in_stages(design, lambda words: pipe.send(Doing(words)))
+        early = next(stages)
         pipe.send(Doing('drawing'))
-        pictures = draw(design.robot, report, output)
+        pictures = tuple(draw(design.robot, early, output))
+        pipe.send(Found(_bare(early), pictures, whole=False))
+        pipe.send(Found(_bare(next(stages)), pictures, whole=True))
     except LegKinematicsError as error:
         pipe.send(Failed(str(error)))
-        return
-    pipe.send(Found(replace(report, legs=(), walks=(), lines=()), tuple(pictures)))
+
+
+def _bare(report: Report) -> Report:
+    """Leave out what is long and nobody reads."""
+    return replace(report, legs=(), walks=(), lines=())

@@ -77,8 +77,12 @@ class CheckHouse:
         self._design: Design | None = None
         self._standing: Standing | None = None
         self._state: Checking | Wrong | None = None
+        # What was told last, and what was told of the design before.
         self._found: Found | None = None
+        self._former: Found | None = None
+        # Of which design that is, as soon as it is whole.
         self._checked: Design | None = None
+        self._busy = False
         self._report: Report | None = None
         self._pictures = Pictures(())
         self._pages: dict[int, Page] = {}
@@ -117,7 +121,8 @@ class CheckHouse:
         for news in self._checker.fetch():
             match news:
                 case Doing(words):
-                    self._tell_state(Checking(words))
+                    if isinstance(self._state, Checking):
+                        self._tell_state(Checking(words))
                 case Failed(words):
                     self._tell_wrong(words)
                 case Found():
@@ -168,21 +173,35 @@ class CheckHouse:
         if former is None or standing.doubts != former.doubts:
             self._say(standing.doubts)
         self._show()
-        running = isinstance(self._state, Checking) and design == self._design
-        self._design = design
+        same, self._design = design == self._design, design
+        if same and self._busy:
+            return
         if design == self._checked:
+            self._stop()
             if self._state is not None:
-                self._checker.cancel()
                 self._tell_report()
-        elif not running:
-            self._checker.start()
-            self._tell_state(Checking('starting'))
+                self._say(self._pictures)
+            return
+        self._busy = True
+        self._checker.start()
+        self._tell_state(Checking('starting'))
+
+    def _stop(self) -> None:
+        self._busy = False
+        self._checker.cancel()
 
     def _find(self, found: Found) -> None:
-        former = None if self._found is None else self._found.report
-        self._found, self._checked = found, self._design
-        self._report, self._pictures = told(found.report, former), told_pictures(found.pictures)
+        """Tell a report; the whole one, where its first part was told, against the same one."""
+        first = self._state is not None
+        if first:
+            self._former, self._pictures = self._found, told_pictures(found.pictures)
+        self._found, self._busy = found, not found.whole
+        self._checked = self._design if found.whole else None
+        former = None if self._former is None else self._former.report
+        self._report = told(found.report, former, whole=found.whole)
         self._tell_report()
+        if first:
+            self._say(self._pictures)
 
     def _tell_report(self) -> None:
         """Say that the latest report is about the files as they are."""
@@ -190,11 +209,10 @@ class CheckHouse:
             return
         self.verdict, self._state = self._found.report.verdict, None
         self._say(self._report)
-        self._say(self._pictures)
 
     def _tell_wrong(self, words: str) -> None:
         """Say why there is no report about the files as they are."""
-        self._checker.cancel()
+        self._stop()
         self.verdict, self._unread = None, ''
         self._tell_state(Wrong(words))
 

@@ -50,8 +50,8 @@ PICTURES = {
 _ORDER = list(Verdict)
 
 
-def told(report: Report, former: Report | None) -> messages.Report:
-    """Write a report, compared with the one before."""
+def told(report: Report, former: Report | None, *, whole: bool) -> messages.Report:
+    """Write a report, compared with the one before; not yet whole where advice is to come."""
     before = {} if former is None else {(each.group, each.name): each for each in former.findings}
     return messages.Report(
         report.verdict.value,
@@ -59,6 +59,7 @@ def told(report: Report, former: Report | None) -> messages.Report:
         report.remarks,
         tuple(messages.NotAsked(each.questions, each.reason) for each in report.not_asked),
         report.how_to_read,
+        whole,
     )
 
 

@@ -4,6 +4,7 @@
 
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import partial
 from math import cos, hypot, sin
 from pathlib import Path
@@ -84,9 +85,9 @@ class Bench:
         assert old in text
         self.robot.write_text(text.replace(old, new, 1), encoding='utf-8')
 
-    def find(self, *findings: Finding) -> list[dict[str, Any]]:
-        """End the check that runs; give what was said."""
-        self.checker.news.append(Found(Report(findings, (), ()), ()))
+    def find(self, *findings: Finding, whole: bool = True) -> list[dict[str, Any]]:
+        """End the check that runs, or its first part; give what was said."""
+        self.checker.news.append(Found(Report(findings, (), ()), (), whole))
         return self.pass_by(0.0)
 
 
@@ -257,6 +258,44 @@ def test_a_check_that_was_cut_short_is_not_compared_with(bench: Bench) -> None:
     report, _ = bench.find(reach(0.035))
     assert report['findings'][0]['former']['value'] == '30 mm'
     assert bench.checker.did == ['start'] * 3
+
+
+def test_advice_comes_later_and_is_compared_with_the_same_report(bench: Bench) -> None:
+    """What is found is told at once; to try what would help takes several times as long."""
+    bench.find(reach(0.030))
+    bench.edit('length: 68 mm', 'length: 80 mm')
+    bench.pass_by()
+    early, _ = bench.find(reach(0.002), whole=False)
+    assert (early['whole'], early['verdict']) == (False, 'fail')
+    bench.checker.news.append(Doing('what would help'))
+    assert bench.pass_by() == []
+    bench.edit('name: bracken', '# Mine.\nname: bracken')
+    assert bench.pass_by() == []
+    (late,) = bench.find(replace(reach(0.002), advice=('femur 3 mm longer',)))
+    assert late['whole']
+    assert late['findings'][0]['advice'] == ['femur 3 mm longer']
+    assert late['findings'][0]['former'] == early['findings'][0]['former']
+    assert late['findings'][0]['former']['value'] == '30 mm'
+    assert bench.checker.did == ['start', 'start']
+
+
+def test_advice_that_was_cut_short_is_tried_anew(bench: Bench) -> None:
+    """After a wrong file, or another design in between."""
+    bench.find(reach(0.030))
+    for other in ('length: 68 kg', 'length: 80 mm'):
+        starts = bench.checker.did.count('start')
+        bench.edit('length: 68 mm', 'length: 69 mm')
+        bench.pass_by()
+        bench.find(reach(0.002), whole=False)
+        bench.edit('length: 69 mm', other)
+        bench.pass_by()
+        bench.pass_by()
+        bench.edit(other, 'length: 69 mm')
+        assert bench.kinds()[-1] == 'checking'
+        bench.edit('length: 69 mm', 'length: 68 mm')
+        bench.pass_by()
+        bench.find(reach(0.030))
+        assert bench.checker.did.count('start') - starts >= 3
 
 
 def test_a_check_that_fails_says_so(bench: Bench) -> None:

@@ -86,12 +86,13 @@ export class Design {
 
   private show(report: Report): void {
     this.report = report;
-    const { verdict, findings, remarks, not_asked: unasked, legend } = report;
+    const { verdict, findings, remarks, not_asked: unasked, legend, whole } = report;
     const count = (of: Report['verdict']): number => findings.filter((each) => each.verdict === of).length;
     const [tight, fail] = [count('tight'), count('fail')];
     const told = fail + tight === 0 ? `all ${findings.length} lines pass`
       : [fail > 0 ? `${fail} fail` : '', tight > 0 ? `${tight} tight` : '', `${count('pass')} pass`].filter(Boolean).join(', ');
-    this.stand(verdict, told + (unasked.length > 0 ? ', as far as it can be asked' : ''));
+    this.stand(verdict, told + (unasked.length > 0 ? ', as far as it can be asked' : '') +
+      (whole || fail === 0 ? '' : '; trying what would help …'));
     this.tellAge(false);
     byId('design-look').replaceChildren(
       ...toLookAt(findings),

@@ -202,6 +202,7 @@ export interface Report {
   readonly remarks: readonly string[];
   readonly not_asked: readonly NotAsked[];
   readonly legend: string;
+  readonly whole: boolean;
   readonly kind: 'report';
 }
 
