@@ -93,9 +93,10 @@ def check(
     fails, 1 when something does, 2 when a file is wrong.
 
     With --page the files are watched until Ctrl-C: edit them beside the page. A robot that is saved
-    stands there within a second, and the report follows when the check is done. The page is for
-    this computer alone unless --lan names one of its addresses. The exit code is that of the last
-    report; 2 as well when there was none, and 1 when the page cannot be served.
+    stands there within a second; the report follows after some seconds, and what would help last.
+    The page is for this computer alone unless --lan names one of its addresses. The exit code is
+    that of the latest report, and 2 when there is none yet or a file is wrong; 1 as well when the
+    page cannot be served.
     """
     if page:
         if as_json:

@@ -570,12 +570,12 @@ class Checking:
 
 @dataclass(frozen=True)
 class Wrong:
-    """A file cannot be read as it stands; robot and report are those of the files before.
+    """Nothing is known of the files as they stand; the report is the one before.
 
     Attributes
     ----------
     words
-        File, line, place, what is wrong, and the cure.
+        What is wrong, where, and the cure: of a file with its line, or why the check has ended.
     kind
         Of message.
 

@@ -194,7 +194,15 @@ class CheckHouse:
         """Tell a report; the whole one, where its first part was told, against the same one."""
         first = self._state is not None
         if first:
-            self._former, self._pictures = self._found, told_pictures(found.pictures)
+            try:
+                self._pictures = told_pictures(found.pictures)
+            except OSError as error:
+                self._tell_wrong(
+                    f'{error.filename}: the picture cannot be read: {error.strerror}; leave the '
+                    'folder of the pictures in place, and save the description again'
+                )
+                return
+            self._former = self._found
         self._found, self._busy = found, not found.whole
         self._checked = self._design if found.whole else None
         former = None if self._former is None else self._former.report

@@ -308,6 +308,17 @@ def test_a_check_that_fails_says_so(bench: Bench) -> None:
     assert bench.checker.did.count('start') == 2
 
 
+def test_pictures_that_are_gone_are_told(bench: Bench) -> None:
+    """Somebody cleared their folder; the next save checks again."""
+    gone = bench.robot.with_name('reach.png')
+    bench.checker.news.append(Found(Report((reach(0.03),), (), ()), (gone,), whole=True))
+    (wrong,) = bench.pass_by(0.0)
+    assert wrong['kind'] == 'wrong'
+    assert 'reach.png: the picture cannot be read' in wrong['words']
+    bench.edit('name: bracken', '# Once more.\nname: bracken')
+    assert bench.kinds() == ['checking']
+
+
 def test_a_file_that_is_wrong_from_the_start_is_told_and_cured(tmp_path: Path) -> None:
     """There is no robot yet; frames go on all the same, or the page would give up."""
     bench = Bench(tmp_path)

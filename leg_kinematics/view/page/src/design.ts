@@ -29,7 +29,7 @@ const VERDICTS: Record<Report['verdict'] | 'checking' | 'wrong', { word: string;
     shape: '<circle cx="12" cy="12" r="9.5" fill="none" stroke-width="2.5" stroke-dasharray="5 3"/>',
   },
   wrong: {
-    word: 'wrong file',
+    word: 'cannot check',
     sign: '?',
     shape: '<path d="M4 2h11l5 5v15H4Z" fill="none" stroke-width="2.5"/><path d="M12 8v7m0 2v2" stroke-width="2.5"/>',
   },
@@ -39,11 +39,12 @@ const VERDICTS: Record<Report['verdict'] | 'checking' | 'wrong', { word: string;
 const FOLDED_ABOVE = 9;
 
 export class Design {
-  /** What to say in place of the robot that ought to be seen; '' where it is the one of the files. */
-  absence = '';
+  /** Whether what the files have now cannot be checked. */
+  stuck = false;
   private report: Report | null = null;
   /** Groups that somebody has opened or closed. */
   private readonly opened = new Map<string, boolean>();
+  private lines = '';
   private drawing = 0;
 
   /** `mark` is told the names of the legs that shall stand out. */
@@ -76,10 +77,9 @@ export class Design {
   }
 
   private wrong({ words }: Wrong): void {
-    this.stand('wrong', this.report === null ? 'There is no report yet.' : 'The report is of the former description.');
+    this.stand('wrong', this.report === null ? 'There is no report yet.' : 'The report is of the description before.');
     this.tellAge(true);
-    this.absence = 'The file is wrong as it stands: ' +
-      (this.report === null ? 'no robot can be shown.' : 'this is the robot of the former description.');
+    this.stuck = true;
     write(byId('design-wrong'), words);
     byId('design-wrong').hidden = false;
   }
@@ -98,8 +98,13 @@ export class Design {
       ...toLookAt(findings),
       ...unasked.map(({ questions, reason }) => line('note', '–', 'not asked:', questions.join(', '), `Why: ${reason}.`)),
     );
-    byId('design-change').replaceChildren(...changes(findings));
-    byId('design-lines').replaceChildren(...groups(findings).map((group) => this.groupOf(group)));
+    // Advice that comes later leaves the lines alone, and whoever reads them.
+    const lines = JSON.stringify(findings.map((each) => ({ ...each, advice: [] })));
+    if (lines !== this.lines) {
+      byId('design-change').replaceChildren(...changes(findings));
+      byId('design-lines').replaceChildren(...groups(findings).map((group) => this.groupOf(group)));
+    }
+    this.lines = lines;
     byId('design-remarks').replaceChildren(
       ...remarks.map((remark) => line('note', '–', 'note', remark)),
       line('note', '–', 'to read it', legend),
@@ -111,7 +116,7 @@ export class Design {
     const element = byId('verdict');
     write(byId('verdict-meaning'), meaning);
     if (verdict !== 'wrong') {
-      this.absence = '';
+      this.stuck = false;
       byId('design-wrong').hidden = true;
     }
     if (element.dataset['verdict'] === verdict) return;

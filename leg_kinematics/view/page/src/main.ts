@@ -136,7 +136,7 @@ function tellAbsence(): void {
   const words = refused !== '' ? refused
     : !connected && legs.length === 0 ? 'Nothing is heard yet.'
     : !connected ? 'Nothing is heard: what is shown is what was heard last.'
-    : design.absence !== '' ? design.absence
+    : design.stuck ? (legs.length === 0 ? 'No robot could be read yet.' : 'This is the latest robot that could be read.')
     : legs.length === 0 ? 'No robot is heard. Start its chain; it appears here by itself.'
     : latest !== null && latest.angles === null ? 'The robot is not heard: its joints are where they were heard last.'
     : '';
