@@ -4,9 +4,13 @@
 
 import json
 import sys
+from collections.abc import Callable
+from contextlib import closing
 from dataclasses import asdict
+from functools import partial
 from itertools import groupby
 from pathlib import Path
+from time import monotonic
 from typing import TYPE_CHECKING
 
 import click
@@ -16,34 +20,28 @@ from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
 from leg_kinematics.calibration import load_servo_maps
 from leg_kinematics.commands.options.files import (
-    WrongFileError,
     gait_parameters_of,
+    loaded,
     make_output_folder,
 )
+from leg_kinematics.commands.options.page_options import page_options, serve_page
 from leg_kinematics.commands.terminal.page import page_width, print_folded, print_line
 from leg_kinematics.design.finding import Finding, Verdict
 from leg_kinematics.errors import LegKinematicsError
 from leg_kinematics.robot import load_robot
+from leg_kinematics.robot.text_file import read_text
 
 if TYPE_CHECKING:
+    from leg_kinematics.design.design import Design
     from leg_kinematics.design.report import Report
 
 COLOURS = {Verdict.PASS: 'green', Verdict.TIGHT: 'yellow', Verdict.FAIL: 'red'}
 
-BOUNDS = 'After each value stands what it takes to pass and, in brackets, where the line fails.'
 
-OF_A_WALK = (
-    'Torques are in percent of the stall torque, joint speeds of the no-load speed. The walks are '
-    'the fastest that the gait walks with its parameters, each "at" a duty factor.'
+@click.command(
+    epilog='Examples: leg-kinematics check config/robots/bracken.yaml;  leg-kinematics check '
+    'config/robots/bracken.yaml --page --browser'
 )
-
-OF_ONE_FOOT = (
-    'A load at one foot is the largest before a servo stalls, held by one leg whose body is held '
-    'fast; a servo that holds more than half of its stall torque for long overheats.'
-)
-
-
-@click.command(epilog='Example: leg-kinematics check config/robots/bracken.yaml')
 @click.argument('robot', type=click.Path(path_type=Path))
 @click.option(
     '--servo-maps',
@@ -64,6 +62,12 @@ OF_ONE_FOOT = (
     help='Folder for the pictures.',
 )
 @click.option('--json', 'as_json', is_flag=True, help='Print the report for a script to read.')
+@click.option(
+    '--page',
+    is_flag=True,
+    help='Show robot and report on a page in a browser, anew whenever a file is saved.',
+)
+@page_options
 def check(
     *,
     robot: Path,
@@ -71,6 +75,10 @@ def check(
     params_file: Path | None,
     output: Path,
     as_json: bool,
+    page: bool,
+    lan: str | None,
+    port: int,
+    browser: bool,
 ) -> None:
     """Question the design that the file ROBOT describes.
 
@@ -83,13 +91,23 @@ def check(
     that are enough told with their amounts. What may be a mistake, such as a leg on the wrong side,
     is told as a doubt, and the leg is red in the picture of the robot. Exit code 0 when nothing
     fails, 1 when something does, 2 when a file is wrong.
+
+    With --page the files are watched until Ctrl-C: edit them beside the page. A robot that is saved
+    stands there within a second; the report follows after some seconds, and what would help last.
+    The page is for this computer alone unless --lan names one of its addresses. The exit code is
+    that of the latest report, and 2 when there is none yet or a file is wrong; 1 as well when the
+    page cannot be served.
     """
-    try:
-        described = load_robot(robot)
-        maps = None if servo_maps is None else load_servo_maps(servo_maps, described)
-        parameters = gait_parameters_of(params_file)
-    except LegKinematicsError as error:
-        raise WrongFileError(str(error)) from error
+    if page:
+        if as_json:
+            raise click.UsageError('a page is for people to read: leave --json or --page out')
+        files = [each for each in (robot, servo_maps, params_file) if each is not None]
+        make_output_folder(output)
+        load = partial(load_design, robot, servo_maps, params_file)
+        sys.exit(_show(files, load, output, lan=lan, port=port, browser=browser))
+    if lan is not None or browser:
+        raise click.UsageError('--lan and --browser are for a page: add --page')
+    design = loaded(partial(load_design, robot, servo_maps, params_file))
     make_output_folder(output)
     console = Console(stderr=as_json)
     columns = (SpinnerColumn(), TextColumn('{task.description}'), TimeElapsedColumn())
@@ -99,18 +117,21 @@ def check(
         from leg_kinematics.design.report import check_robot  # noqa: PLC0415
 
         report = check_robot(
-            described, maps, lambda doing: progress.update(task, description=doing), parameters
+            design.robot,
+            design.maps,
+            lambda doing: progress.update(task, description=doing),
+            design.parameters,
         )
         progress.update(task, description='drawing')
         from leg_kinematics.design.pictures import draw  # noqa: PLC0415
 
-        pictures = draw(described, report, output)
+        pictures = draw(design.robot, report, output)
     if as_json:
         lines = [asdict(each) | {'verdict': each.verdict} for each in report.findings]
         click.echo(
             json.dumps(
                 {
-                    'robot': described.name,
+                    'robot': design.robot.name,
                     'verdict': report.verdict,
                     'findings': lines,
                     'doubts': [asdict(each) for each in report.doubts],
@@ -121,9 +142,53 @@ def check(
             )
         )
     else:
-        _print(described.name, report, console)
+        _print(design.robot.name, report, console)
         console.print(f'Pictures: {", ".join(map(str, pictures))}', soft_wrap=True)
     sys.exit(1 if report.verdict is Verdict.FAIL else 0)
+
+
+def _show(
+    files: list[Path],
+    load: Callable[[], 'Design'],
+    output: Path,
+    *,
+    lan: str | None,
+    port: int,
+    browser: bool,
+) -> int:
+    """Show the report on a page until Ctrl-C; return the exit code."""
+    for file in files:
+        # What a file has wrong is told on the page, but one that is not there was mistyped.
+        loaded(partial(read_text, file))
+    try:
+        # Imported here: --help shall not wait for scipy.
+        from leg_kinematics.design.live.checking import ProcessChecker  # noqa: PLC0415
+        from leg_kinematics.design.live.house import CheckHouse  # noqa: PLC0415
+
+        with closing(ProcessChecker(load, output)) as checker:
+            house = CheckHouse(files, load, checker, monotonic)
+            serve_page(house, lan=lan, port=port, browser=browser, may='look at the design')
+    except LegKinematicsError as error:
+        raise click.ClickException(str(error)) from error
+    return 2 if house.verdict is None else int(house.verdict is Verdict.FAIL)
+
+
+def load_design(robot: Path, servo_maps: Path | None, params_file: Path | None) -> 'Design':
+    """Read the files of a design.
+
+    Raises
+    ------
+    LegKinematicsError
+        One of them is wrong; the message names it.
+
+    """
+    described = load_robot(robot)
+    maps = None if servo_maps is None else load_servo_maps(servo_maps, described)
+    parameters = gait_parameters_of(params_file)
+    # Imported here, after what may be wrong: neither --help nor an error shall wait for scipy.
+    from leg_kinematics.design.design import Design  # noqa: PLC0415
+
+    return Design(described, maps, parameters)
 
 
 def _print(name: str, report: 'Report', console: Console) -> None:
@@ -146,7 +211,7 @@ def _print(name: str, report: 'Report', console: Console) -> None:
                 print_line(console, shown)
                 print_folded(console, finding.detail, 4)
     console.print()
-    print_folded(console, f'{BOUNDS} {OF_ONE_FOOT if report.not_asked else OF_A_WALK}')
+    print_folded(console, report.how_to_read)
     for each in report.not_asked:
         print_folded(console, f'not asked: {", ".join(each.questions)}', style='cyan')
         print_folded(console, f'Why: {each.reason}.', 5)

@@ -2,15 +2,9 @@
 # SPDX-License-Identifier: Apache-2.0
 """`leg-kinematics view`: the robot on a page in a browser, live or recorded."""
 
-import asyncio
-import io
-import signal
-import webbrowser
 from collections.abc import Callable
 from contextlib import ExitStack
-from ipaddress import ip_address
 from pathlib import Path
-from secrets import token_urlsafe
 from time import monotonic
 from typing import TYPE_CHECKING
 
@@ -22,20 +16,11 @@ from leg_kinematics.commands.options.chain_options import (
     optional_namespace_of,
 )
 from leg_kinematics.commands.options.files import InputFile, WrongFileError
+from leg_kinematics.commands.options.page_options import page_options, serve_page
 from leg_kinematics.errors import BagError, DescriptionError, LegKinematicsError
 
 if TYPE_CHECKING:
-    from leg_kinematics.view.server import Address, House
-
-LOOPBACK = '127.0.0.1'
-
-#: Characters of a token stand for six bits each.
-TOKEN_BYTES = 16
-
-LAN_CAUTION = (
-    'Everybody who sees this code, or listens on this network, can look at the robot{drive}: the '
-    'line is not encrypted. Use a network whose users you know.'
-)
+    from leg_kinematics.view.server import House
 
 CONTROL_CAUTION = (
     'Pages can arm and drive this robot. It stops when its driver lets go, and within half a '
@@ -50,15 +35,6 @@ CONTROL_CAUTION = (
 @click.argument('bag', required=False, type=click.Path(exists=True, path_type=Path))
 @click.option('--control', is_flag=True, help='Let pages drive the robot, after arming.')
 @click.option(
-    '--lan',
-    metavar='ADDRESS',
-    help='Listen on this address of this computer, for a phone, instead of for this computer '
-    'alone; shows the address of the page as a QR code.',
-)
-@click.option(
-    '--port', type=click.IntRange(0, 65535), default=8460, show_default=True, help='0: any.'
-)
-@click.option(
     '--namespace',
     callback=optional_namespace_of,
     help='Of the robot on the network, default /; or in the recording, where it has several.',
@@ -66,7 +42,7 @@ CONTROL_CAUTION = (
 @network_given
 @click.option('--robot', type=InputFile(), help='Description, where the chain is elsewhere.')
 @click.option('--servo-maps', type=InputFile(), help='Servo maps, likewise.')
-@click.option('--browser', is_flag=True, help='Open the page in the browser of this computer.')
+@page_options
 def view(
     *,
     bag: Path | None,
@@ -97,12 +73,8 @@ def view(
         raise click.UsageError('--robot and --servo-maps belong together: give both, or none')
     if bag is not None and network is not None:
         raise click.UsageError('a recording is on no network: leave --network out')
-    host = LOOPBACK if lan is None else _address(lan)
     files = None if robot is None or servo_maps is None else (robot, servo_maps)
     try:
-        # Imported here: --help shall not wait for ROS 2.
-        from leg_kinematics.view.server import Address, Server  # noqa: PLC0415
-
         with ExitStack() as stack:
             if bag is None:
                 stack.enter_context(kept_to(network))
@@ -110,32 +82,24 @@ def view(
             else:
                 house, close = _recorded(bag, namespace)
             stack.callback(close)
-            server = Server(house, Address(host, port, token_urlsafe(TOKEN_BYTES)))
-            asyncio.run(
-                _serve(server.run, lambda at: _tell(at, control=control, browser=browser, lan=lan))
+            serve_page(
+                house,
+                lan=lan,
+                port=port,
+                browser=browser,
+                may=f'look at the robot{" and drive it" if control else ""}',
+                caution=CONTROL_CAUTION if control else '',
             )
-            if server.refused:
-                counts = ', '.join(f'{why} {n}' for why, n in sorted(server.refused.items()))
-                click.echo(f'Refused: {counts}.', err=True)
     except (BagError, DescriptionError) as error:
         raise WrongFileError(str(error)) from error
     except LegKinematicsError as error:
         raise click.ClickException(str(error)) from error
 
 
-def _address(text: str) -> str:
-    try:
-        return str(ip_address(text))
-    except ValueError as error:
-        raise click.BadParameter(
-            f'{text!r} is no IP address: give one of this computer, as `ip address` lists them',
-            param_hint='--lan',
-        ) from error
-
-
 def _live(
     namespace: str, files: tuple[Path, Path] | None, *, control: bool
 ) -> 'tuple[House, Callable[[], None]]':
+    # Imported here: --help shall not wait for ROS 2.
     from leg_kinematics.nodes.viewer import LiveHouse  # noqa: PLC0415
 
     house = LiveHouse(namespace, control=control, files=files)
@@ -150,37 +114,3 @@ def _recorded(bag: Path, namespace: str | None) -> 'tuple[House, Callable[[], No
     reader, messages = read_whole(bag)
     run = Run(messages, reader.attachments, namespace)
     return RecordedHouse(run, robot_of(run), bag.resolve().name, monotonic), lambda: None
-
-
-async def _serve(
-    run: 'Callable[[asyncio.Event, Callable[[Address], None]], object]',
-    began: 'Callable[[Address], None]',
-) -> None:
-    """Serve until Ctrl-C, SIGTERM or the end of the terminal."""
-    stop = asyncio.Event()
-    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
-        asyncio.get_running_loop().add_signal_handler(number, stop.set)
-    await run(stop, began)  # type: ignore[misc]
-
-
-def _tell(address: 'Address', *, control: bool, browser: bool, lan: str | None) -> None:
-    """Say where the page is, and what to take care of."""
-    if control:
-        click.echo(CONTROL_CAUTION, err=True)
-    if lan is not None:
-        click.echo(LAN_CAUTION.format(drive=' and drive it' if control else ''), err=True)
-        click.echo(_code(address.url), err=True)
-    click.echo(address.url)
-    click.echo('Ctrl-C ends it.', err=True)
-    if browser:
-        webbrowser.open(address.url)
-
-
-def _code(text: str) -> str:
-    """Draw a QR code (ISO/IEC 18004) for a terminal."""
-    # Imported here: most pages are opened on the same computer.
-    import segno  # noqa: PLC0415
-
-    drawn = io.StringIO()
-    segno.make(text, micro=False).terminal(drawn, compact=True)
-    return drawn.getvalue()

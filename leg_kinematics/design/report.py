@@ -3,7 +3,7 @@
 """The whole report on one robot."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 from leg_kinematics.calibration import ServoMaps
@@ -41,6 +41,19 @@ OF_A_WALK = (
     'minutes of a walk',
 )
 OF_STANDING = ('body over its feet', 'torque up to standing', 'underside', 'minutes of standing')
+
+
+BOUNDS = 'After each value stands what it takes to pass and, in brackets, where the line fails.'
+
+NUMBERS_OF_A_WALK = (
+    'Torques are in percent of the stall torque, joint speeds of the no-load speed. The walks are '
+    'the fastest that the gait walks with its parameters, each "at" a duty factor.'
+)
+
+NUMBERS_OF_ONE_FOOT = (
+    'A load at one foot is the largest before a servo stalls, held by one leg whose body is held '
+    'fast; a servo that holds more than half of its stall torque for long overheats.'
+)
 
 
 @dataclass(frozen=True)
@@ -99,6 +112,11 @@ class Report:
         verdicts = {finding.verdict for finding in self.findings}
         return next(each for each in reversed(Verdict) if each in verdicts)
 
+    @property
+    def how_to_read(self) -> str:
+        """What the numbers mean."""
+        return f'{BOUNDS} {NUMBERS_OF_ONE_FOOT if self.not_asked else NUMBERS_OF_A_WALK}'
+
 
 def check_robot(
     robot: Robot,
@@ -126,37 +144,53 @@ def check_robot(
         a walk needs, which is asked what one of its feet can hold instead.
 
     """
+    *_, report = check_in_stages(Design(robot, maps, parameters or GaitParameters()), tell)
+    return report
+
+
+def check_in_stages(design: Design, tell: Callable[[str], None]) -> Iterator[Report]:
+    """Give the report of `check_robot` without advice first, and whole once that was tried.
+
+    To try what would help takes several times as long as to see that something fails.
+    """
+    robot, maps = design.robot, design.maps
     doubts = find_doubts(robot, maps)
-    design = Design(robot, maps, parameters or GaitParameters())
     tell('reach')
     asked: list[tuple[Question, list[Finding]]] = [(_reach, _reach(design))]
     if design.postures:
         for topic, question in _questions(design):
             tell(topic)
             asked.append((question, question(design)))
-    tell('what would help')
-    findings = together(advised(design, asked))
-    not_asked = tuple(_not_asked(design))
+    findings = together([finding for _, found in asked for finding in found])
     remarks: tuple[str, ...] = ()
     if maps is not None and maps.not_wired:
         remarks += (f'{maps.not_wired_in_words}: nothing was asked of the pulses there',)
-    if not design.postures:
-        return Report(
-            findings, design.bare, (), doubts=doubts, remarks=remarks, not_asked=not_asked
-        )
-    walks = () if design.lacks else design.all_walks
+    walks = design.all_walks if design.postures and not design.lacks else ()
+    # What nothing is tried for.
+    further: tuple[Finding, ...] = ()
     lines: tuple[DrawnLine, ...] = ()
-    if maps is not None:
-        findings += tuple(pulse_findings(robot, maps, design.postures, walks))
+    if design.postures and maps is not None:
+        further += tuple(pulse_findings(robot, maps, design.postures, walks))
         tell('straight lines')
         drawn, lines = _lines(design, maps)
-        findings += drawn
-    if robot.stands:
+        further += drawn
+    if design.postures and robot.stands:
         tell('battery')
         minutes, remark = battery_findings(robot, design.legs, design.postures[-1], walks[:1])
-        findings += tuple(minutes)
+        further += tuple(minutes)
         remarks += (remark,)
-    return Report(findings, design.legs, walks, lines, doubts, remarks, not_asked)
+    report = Report(
+        findings + further,
+        design.legs if design.postures else design.bare,
+        walks,
+        lines,
+        doubts,
+        remarks,
+        tuple(_not_asked(design)),
+    )
+    yield report
+    tell('what would help')
+    yield replace(report, findings=together(advised(design, asked)) + further)
 
 
 def _not_asked(design: Design) -> Iterator[NotAsked]:

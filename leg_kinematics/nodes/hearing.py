@@ -92,7 +92,7 @@ class Hearing:
     def __init__(self, calibrated: CalibratedRobot, namespace: str) -> None:
         """Know nothing yet."""
         robot = calibrated.robot
-        self._watching = Watching(calibrated, namespace)
+        self._watching = Watching(robot, calibrated.legs, calibrated.maps.by_joint, namespace)
         self._joints, self._joint_names = JointStates(robot.joints), robot.joints
         self._targets = FootTrajectories(robot.leg_names)
         self._reports, self._odometry = RobotReports(), OdometryMessages()

@@ -10,6 +10,9 @@ another robot comes), `Statuses`, the latest `Events`, and `Control` or, of a re
 and `Playback`; then a `Frame` 30 times a second, the latest only: what a slow page misses is left
 out. Frames go on while the robot is not heard; what is not known is null.
 
+While a description is edited, `Robot`, `Frame` and `Doubts` come with every change of the files,
+`Checking` while the check runs, and `Report` and `Pictures` at its end; or `Wrong`.
+
 Instants are in s, of the server's steady clock since its start or, of a recording, since its
 beginning; a frame whose instant is smaller than the one before means that somebody has jumped back.
 `odom` is the frame in which the robot walks, `base_link` the one of its body (REP 103, REP 105).
@@ -54,8 +57,8 @@ class Joint:
     lower, upper
         Its limits, rad.
     lower_us, upper_us
-        Pulses at these limits, µs; null where the servo maps are not known here. The first may be
-        the larger one.
+        Pulses at these limits, µs; null where the servo maps are not known here, or do not go so
+        far. The first may be the larger one.
 
     """
 
@@ -504,7 +507,232 @@ class Playback:
     kind: Literal['playback'] = 'playback'
 
 
-ToPage = Robot | Frame | Statuses | Events | Control | Answered | Recording | Playback
+# ---- to the page, of a design that is checked while its description is edited
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """Something in the description that may be meant, but seldom is.
+
+    Attributes
+    ----------
+    seen
+        Place in the file, and what stands there.
+    cure
+        What to look at, and what to write if it was not meant.
+
+    """
+
+    seen: str
+    cure: str
+
+
+@dataclass(frozen=True)
+class Doubts:
+    """What stands out in a description at once, before the check has begun.
+
+    Attributes
+    ----------
+    doubts
+        In the order of the check.
+    out_of_reach
+        Names of legs that cannot take the standing posture; they are shown stretched, as far as
+        their limits let them.
+    legs
+        Names of the legs that shall stand out: those, and those of the doubts.
+    kind
+        Of message.
+
+    """
+
+    doubts: tuple[Doubt, ...]
+    out_of_reach: tuple[str, ...]
+    legs: tuple[str, ...]
+    kind: Literal['doubts'] = 'doubts'
+
+
+@dataclass(frozen=True)
+class Checking:
+    """A check runs; the report that was told last is of the description before.
+
+    Attributes
+    ----------
+    doing
+        What is being looked at, such as `walking forward`.
+    kind
+        Of message.
+
+    """
+
+    doing: str
+    kind: Literal['checking'] = 'checking'
+
+
+@dataclass(frozen=True)
+class Wrong:
+    """Nothing is known of the files as they stand; the report is the one before.
+
+    Attributes
+    ----------
+    words
+        What is wrong, where, and the cure: of a file with its line, or why the check has ended.
+    kind
+        Of message.
+
+    """
+
+    words: str
+    kind: Literal['wrong'] = 'wrong'
+
+
+@dataclass(frozen=True)
+class Former:
+    """What a line of the report before had.
+
+    Attributes
+    ----------
+    value
+        As it was shown.
+    verdict
+        Of that line.
+    trend
+        What has become of it since, by the bounds of the line.
+
+    """
+
+    value: str
+    verdict: Literal['pass', 'tight', 'fail']
+    trend: Literal['better', 'worse', 'the same']
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A line of the report.
+
+    Attributes
+    ----------
+    group
+        What it is about; lines of a group follow each other.
+    name
+        Of the value.
+    value
+        With its unit, as the terminal shows it.
+    bounds
+        What it takes to pass and, in brackets, where the line fails.
+    verdict
+        Of this line.
+    detail
+        Where and when the value was found, or why there is none; may be empty.
+    remedy
+        What would help; without meaning where the line passes.
+    advice
+        Single changes that were tried and are enough.
+    former
+        Of the report before, where that had another value in this line; else null.
+
+    """
+
+    group: str
+    name: str
+    value: str
+    bounds: str
+    verdict: Literal['pass', 'tight', 'fail']
+    detail: str
+    remedy: str
+    advice: tuple[str, ...]
+    former: Former | None
+
+
+@dataclass(frozen=True)
+class NotAsked:
+    """What was not looked at.
+
+    Attributes
+    ----------
+    questions
+        In a word or a few each.
+    reason
+        What the robot lacks.
+
+    """
+
+    questions: tuple[str, ...]
+    reason: str
+
+
+@dataclass(frozen=True)
+class Report:
+    """What the check of the latest description has found; ends `Checking` and `Wrong`.
+
+    Attributes
+    ----------
+    verdict
+        The worst of all lines.
+    findings
+        Line by line.
+    remarks
+        What was assumed, or could not be looked at and why.
+    not_asked
+        What nobody can ask of such a robot.
+    legend
+        What the numbers mean.
+    whole
+        Whether it is all; if not, changes are being tried that would help, and the same report
+        comes again with them as `advice`.
+    kind
+        Of message.
+
+    """
+
+    verdict: Literal['pass', 'tight', 'fail']
+    findings: tuple[Finding, ...]
+    remarks: tuple[str, ...]
+    not_asked: tuple[NotAsked, ...]
+    legend: str
+    whole: bool
+    kind: Literal['report'] = 'report'
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A picture of the report.
+
+    Attributes
+    ----------
+    title
+        What it is, in a few words.
+    words
+        What it shows, for who does not see it.
+    png
+        The file, in base64 (RFC 4648).
+
+    """
+
+    title: str
+    words: str
+    png: str
+
+
+@dataclass(frozen=True)
+class Pictures:
+    """All pictures of the latest report; they take the place of the former ones.
+
+    Attributes
+    ----------
+    pictures
+        In the order in which they are looked at.
+    kind
+        Of message.
+
+    """
+
+    pictures: tuple[Picture, ...]
+    kind: Literal['pictures'] = 'pictures'
+
+
+OfDesign = Doubts | Checking | Wrong | Report | Pictures
+
+ToPage = Robot | Frame | Statuses | Events | Control | Answered | Recording | Playback | OfDesign
 
 
 # ---- from the page

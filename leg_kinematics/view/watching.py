@@ -2,18 +2,20 @@
 # SPDX-License-Identifier: Apache-2.0
 """What is known of a robot, put into frames: nothing that has not been heard lately."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import hypot, isfinite
 
 import numpy as np
 from transforms3d.quaternions import quat2mat
 
-from leg_kinematics.chain.calibrated_robot import CalibratedRobot
+from leg_kinematics import robot as description
+from leg_kinematics.calibration import ServoMap
 from leg_kinematics.chain.values import FootTargets, RobotReport
+from leg_kinematics.errors import MapRangeError
 from leg_kinematics.robot import Vector
 from leg_kinematics.robot.urdf import urdf
-from leg_kinematics.solver import centre_of_mass, static_margin, support_polygon
+from leg_kinematics.solver import LegSolver, centre_of_mass, static_margin, support_polygon
 from leg_kinematics.view.messages import (
     Balance,
     Frame,
@@ -90,8 +92,12 @@ class Watching:
 
     Parameters
     ----------
-    calibrated
+    described
         The robot.
+    legs
+        Its solvers, in its order.
+    maps
+        Servo maps by joint; of joints without one no pulses are told.
     namespace
         Of its chain.
 
@@ -102,12 +108,17 @@ class Watching:
 
     """
 
-    def __init__(self, calibrated: CalibratedRobot, namespace: str) -> None:
+    def __init__(
+        self,
+        described: description.Robot,
+        legs: Sequence[LegSolver],
+        maps: Mapping[str, ServoMap],
+        namespace: str,
+    ) -> None:
         """Describe the robot."""
-        described, maps = calibrated.robot, calibrated.maps.by_joint
         self._described = described
-        self._legs = calibrated.legs
-        self._maps = [maps[joint] for joint in described.joints]
+        self._legs = legs
+        self._maps = [maps.get(joint) for joint in described.joints]
         links = [link for leg in described.legs for link in leg.links]
         self.robot = Robot(
             described.name,
@@ -119,13 +130,13 @@ class Watching:
             ),
             tuple(
                 Joint(
-                    each.joint,
+                    joint,
                     link.lower,
                     link.upper,
-                    round(each.pulse_us(link.lower), 1),
-                    round(each.pulse_us(link.upper), 1),
+                    _pulse(each, link.lower),
+                    _pulse(each, link.upper),
                 )
-                for each, link in zip(self._maps, links, strict=True)
+                for joint, each, link in zip(described.joints, self._maps, links, strict=True)
             ),
         )
 
@@ -165,14 +176,13 @@ class Watching:
         )
 
     def _pulses(self, angles: Sequence[float]) -> tuple[float, ...] | None:
-        """Give the pulses of all joints; None where one is beyond what its servo map can express.
-
-        A simulated joint can be, and one of a chain with other servo maps.
-        """
-        joints = list(zip(self._maps, angles, strict=True))
-        if not all(each.angle_range[0] <= angle <= each.angle_range[1] for each, angle in joints):
-            return None
-        return tuple(round(each.pulse_us(angle), 1) for each, angle in joints)
+        """Give the pulses of all joints; None where one of them has none."""
+        pulses = [
+            pulse
+            for each, angle in zip(self._maps, angles, strict=True)
+            if (pulse := _pulse(each, angle)) is not None
+        ]
+        return tuple(pulses) if len(pulses) == len(angles) else None
 
     def _in_order(self, targets: FootTargets) -> list[tuple[Vector, Vector]] | None:
         """Give place and velocity of each foot at the first instant of a stream; None for others.
@@ -216,6 +226,14 @@ class Watching:
         heights = [float(_rotation(moving)[2] @ foot) for foot in feet]
         lowest = min((z for z, rests in zip(heights, still, strict=True) if rests), default=0.0)
         return tuple(rests and z < lowest + RAISED for z, rests in zip(heights, still, strict=True))
+
+
+def _pulse(servo_map: ServoMap | None, angle: float) -> float | None:
+    """Pulse at an angle; None without a servo map, or where it cannot express the angle."""
+    try:
+        return None if servo_map is None else round(servo_map.pulse_us(angle), 1)
+    except MapRangeError:
+        return None
 
 
 def _rotation(moving: Moving | None) -> 'np.ndarray[tuple[int, int], np.dtype[np.float64]]':

@@ -24,11 +24,13 @@ from leg_kinematics.view.messages import (
 
 if TYPE_CHECKING:
     from test.installed_page import node_modules
+    from test.shown_design import DOUBTS, PICTURES, REPORT, WRONG
     from test.shown_walk import shown_walk
     from test.stand_in import armed, offered
     from test.view.conftest import Opened
 else:
     from installed_page import node_modules
+    from shown_design import DOUBTS, PICTURES, REPORT, WRONG
     from shown_walk import shown_walk
     from stand_in import armed, offered
 
@@ -72,6 +74,10 @@ RECORDED: tuple[ToPage, ...] = (
         pytest.param('recorded', True, id='recorded, phone and dark', marks=pytest.mark.soak),
         pytest.param('unheard', False, id='unheard, wide and light', marks=pytest.mark.soak),
         pytest.param('unheard', True, id='unheard, phone and dark'),
+        pytest.param('reported', False, id='reported, wide and light'),
+        pytest.param('reported', True, id='reported, phone and dark', marks=pytest.mark.soak),
+        pytest.param('wrong', False, id='wrong, wide and light', marks=pytest.mark.soak),
+        pytest.param('wrong', True, id='wrong, phone and dark'),
     ],
 )
 def test_an_audit_finds_nothing(opened: Opened, state: str, *, small: bool) -> None:
@@ -82,6 +88,8 @@ def test_an_audit_finds_nothing(opened: Opened, state: str, *, small: bool) -> N
         'offered': (offered(),),
         'recorded': RECORDED,
         'unheard': (),
+        'reported': (DOUBTS, REPORT, PICTURES),
+        'wrong': (DOUBTS, REPORT, PICTURES, WRONG),
     }
     server = opened(robot, STATUSES, EVENTS, *more[state], dark=small, phone=small)
     frame = frames[3]
@@ -89,7 +97,7 @@ def test_an_audit_finds_nothing(opened: Opened, state: str, *, small: bool) -> N
         frame = Frame(at=1.0, power=PowerState.LOST)
     server.show(frame)
     server.page.wait_for_function(
-        "document.getElementById('power-state').innerText !== 'not heard'"
+        "document.getElementById('power-state').textContent !== 'not heard'"
     )
     # As a file of the test, not of the page, whose policy would refuse it.
     audit = (node_modules() / 'axe-core' / 'axe.min.js').read_text(encoding='utf-8')

@@ -43,7 +43,7 @@ def bracken() -> CalibratedRobot:
 @pytest.fixture(scope='module')
 def watching(bracken: CalibratedRobot) -> Watching:
     """Watch it."""
-    return Watching(bracken, '/bed')
+    return Watching(bracken.robot, bracken.legs, bracken.maps.by_joint, '/bed')
 
 
 class InPinocchio:

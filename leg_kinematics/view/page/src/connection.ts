@@ -66,7 +66,7 @@ export class Connection {
       this.tell('refused', `refused: ${why}`);
       this.pause = LONGEST_PAUSE;
     } else {
-      this.tell('lost', 'no connection to leg-kinematics view; trying again');
+      this.tell('lost', 'no connection to the server; trying again');
     }
     this.again = window.setTimeout(() => this.open(), this.pause);
     this.pause = Math.min(2 * this.pause, LONGEST_PAUSE);

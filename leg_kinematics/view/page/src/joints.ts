@@ -36,6 +36,8 @@ export class Joints {
       return group;
     });
     this.rows = rows;
+    const mapped = robot.joints.some(({ lower_us: pulse }) => pulse !== null);
+    byId('joint-rows').classList.toggle('unmapped', !mapped);
     byId('joint-rows').replaceChildren(...groups);
   }
 

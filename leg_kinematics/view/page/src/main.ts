@@ -3,6 +3,7 @@
 // What the page is made of, and who is told what.
 
 import { Connection, type Link } from './connection';
+import { Design } from './design';
 import { byId, write } from './dom';
 import { Drive } from './drive';
 import { showHealth } from './health';
@@ -27,6 +28,7 @@ const view = new View();
 const stance = new Stance();
 const joints = new Joints();
 const motion = new Motion();
+const design = new Design((names) => view.keepMarked(new Set(names.map((name) => legs.indexOf(name)))));
 const legs: string[] = [];
 let latest: Frame | null = null;
 let moved: Frame | null = null;
@@ -62,6 +64,8 @@ function take(message: ToPage): void {
     case 'answered': return drive.answered(message);
     case 'recording': return timeLine.show(message);
     case 'playback': return timeLine.playback(message);
+    case 'doubts': case 'checking': case 'wrong': case 'report': case 'pictures':
+      return design.take(message);
   }
 }
 
@@ -132,6 +136,7 @@ function tellAbsence(): void {
   const words = refused !== '' ? refused
     : !connected && legs.length === 0 ? 'Nothing is heard yet.'
     : !connected ? 'Nothing is heard: what is shown is what was heard last.'
+    : design.stuck ? (legs.length === 0 ? 'No robot could be read yet.' : 'This is the latest robot that could be read.')
     : legs.length === 0 ? 'No robot is heard. Start its chain; it appears here by itself.'
     : latest !== null && latest.angles === null ? 'The robot is not heard: its joints are where they were heard last.'
     : '';

@@ -151,6 +151,72 @@ export interface Playback {
   readonly kind: 'playback';
 }
 
+export interface Doubt {
+  readonly seen: string;
+  readonly cure: string;
+}
+
+export interface Doubts {
+  readonly doubts: readonly Doubt[];
+  readonly out_of_reach: readonly string[];
+  readonly legs: readonly string[];
+  readonly kind: 'doubts';
+}
+
+export interface Checking {
+  readonly doing: string;
+  readonly kind: 'checking';
+}
+
+export interface Wrong {
+  readonly words: string;
+  readonly kind: 'wrong';
+}
+
+export interface Former {
+  readonly value: string;
+  readonly verdict: 'pass' | 'tight' | 'fail';
+  readonly trend: 'better' | 'worse' | 'the same';
+}
+
+export interface Finding {
+  readonly group: string;
+  readonly name: string;
+  readonly value: string;
+  readonly bounds: string;
+  readonly verdict: 'pass' | 'tight' | 'fail';
+  readonly detail: string;
+  readonly remedy: string;
+  readonly advice: readonly string[];
+  readonly former: Former | null;
+}
+
+export interface NotAsked {
+  readonly questions: readonly string[];
+  readonly reason: string;
+}
+
+export interface Report {
+  readonly verdict: 'pass' | 'tight' | 'fail';
+  readonly findings: readonly Finding[];
+  readonly remarks: readonly string[];
+  readonly not_asked: readonly NotAsked[];
+  readonly legend: string;
+  readonly whole: boolean;
+  readonly kind: 'report';
+}
+
+export interface Picture {
+  readonly title: string;
+  readonly words: string;
+  readonly png: string;
+}
+
+export interface Pictures {
+  readonly pictures: readonly Picture[];
+  readonly kind: 'pictures';
+}
+
 export interface Hello {
   readonly token: string;
   readonly kind: 'hello';
@@ -202,5 +268,5 @@ export interface Play {
   readonly kind: 'play';
 }
 
-export type ToPage = Robot | Frame | Statuses | Events | Control | Answered | Recording | Playback;
+export type ToPage = Robot | Frame | Statuses | Events | Control | Answered | Recording | Playback | Doubts | Checking | Wrong | Report | Pictures;
 export type FromPage = Hello | Arm | Disarm | Hold | LetGo | Order | Seek | Play;

@@ -125,6 +125,7 @@ export class View {
   private readonly other = new Vector3();
   private readonly towards = new Vector3();
   private readonly marked = new WeakMap<HTMLElement, number>();
+  private kept: ReadonlySet<number> = new Set();
   private shown: Shown | null = null;
   private latest: Frame | null = null;
   private size = { width: 0, height: 0 };
@@ -152,6 +153,7 @@ export class View {
     this.scene.add(this.shown.model.base, this.shown.paths.mesh);
     this.names.replaceChildren(...this.shown.labels);
     this.latest = null;
+    this.kept = new Set();
     this.dirty = true;
   }
 
@@ -176,14 +178,23 @@ export class View {
     const { shown } = this;
     const label = shown?.labels[leg];
     if (shown === null || label === undefined) return;
-    const set = (told: boolean): void => {
-      shown.model.mark(leg, told);
-      label.classList.toggle('told', told);
-      this.dirty = true;
-    };
-    set(true);
+    this.let(shown, leg, true);
     window.clearTimeout(this.marked.get(label));
-    this.marked.set(label, window.setTimeout(() => set(false), MARKED_FOR));
+    const end = (): void => this.let(shown, leg, shown === this.shown && this.kept.has(leg));
+    this.marked.set(label, window.setTimeout(end, MARKED_FOR));
+  }
+
+  /** Makes these legs stand out, and no others, until others are told or another robot comes. */
+  keepMarked(legs: ReadonlySet<number>): void {
+    const { shown } = this;
+    this.kept = legs;
+    shown?.labels.forEach((_, leg) => this.let(shown, leg, legs.has(leg)));
+  }
+
+  private let(shown: Shown, leg: number, standOut: boolean): void {
+    shown.model.mark(leg, standOut);
+    shown.labels[leg]?.classList.toggle('told', standOut);
+    this.dirty = true;
   }
 
   /** Takes the colours of the theme. */
