@@ -13,6 +13,8 @@ out. Frames go on while the robot is not heard; what is not known is null.
 While a description is edited, `Robot`, `Frame` and `Doubts` come with every change of the files,
 `Checking` while the check runs, and `Report` and `Pictures` at its end; or `Wrong`.
 
+At a bench `Robot`, `Frame`, `Asked` and `Lead` come: one page leads and answers, all may say `Off`.
+
 Instants are in s, of the server's steady clock since its start or, of a recording, since its
 beginning; a frame whose instant is smaller than the one before means that somebody has jumped back.
 `odom` is the frame in which the robot walks, `base_link` the one of its body (REP 103, REP 105).
@@ -38,6 +40,10 @@ HOLD_EVERY = 0.05
 #: The robot stops when nothing has been heard from its driver for this long, s, or when the latest
 #: frame that the driver's page has seen is older.
 DRIVER_SILENCE = 0.3
+
+#: A page that leads at the bench is heard at least so often, s, and leads no more after a silence.
+LEADING_EVERY = 0.3
+LEADER_SILENCE = 1.5
 
 #: Longest message that the server takes from a page, bytes.
 LONGEST_MESSAGE = 2048
@@ -732,7 +738,126 @@ class Pictures:
 
 OfDesign = Doubts | Checking | Wrong | Report | Pictures
 
-ToPage = Robot | Frame | Statuses | Events | Control | Answered | Recording | Playback | OfDesign
+
+# ---- to the page, of a robot that is measured at the bench
+
+
+@dataclass(frozen=True)
+class Offered:
+    """An answer that is offered.
+
+    Attributes
+    ----------
+    key
+        That gives it at a keyboard.
+    words
+        What it does.
+
+    """
+
+    key: str
+    words: str
+
+
+@dataclass(frozen=True)
+class Entry:
+    """What can be typed as an answer.
+
+    Attributes
+    ----------
+    prompt
+        What, with its unit.
+    characters
+        That it is made of; another one that is a key of an answer gives that.
+    longest
+        Nobody types more characters.
+
+    """
+
+    prompt: str
+    characters: str
+    longest: int
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a person at the bench is asked now; said whenever something of it changes.
+
+    Attributes
+    ----------
+    number
+        Of the question, one more for each; answers name it.
+    title
+        What it is about.
+    text
+        What to do or to look at.
+    offered
+        The answers.
+    entry
+        What can be typed instead; null where nothing is to be.
+    words
+        What the last answer has led to; may be empty.
+    level, condition
+        How the bench is.
+    shown
+        What a mock shows of what a person would read off; may be empty.
+    about
+        The joint or the leg that it is about, as in the robot; empty where it is about all.
+    kind
+        Of message.
+
+    """
+
+    number: int
+    title: str
+    text: str
+    offered: tuple[Offered, ...]
+    entry: Entry | None
+    words: str
+    level: Level
+    condition: str
+    shown: str
+    about: str
+    kind: Literal['asked'] = 'asked'
+
+
+@dataclass(frozen=True)
+class Lead:
+    """Who answers.
+
+    Attributes
+    ----------
+    leading
+        Whether this page does.
+    free
+        Whether nobody does.
+    words
+        Why not this one, or what became of its lead; may be empty.
+    kind
+        Of message.
+
+    """
+
+    leading: bool
+    free: bool
+    words: str
+    kind: Literal['lead'] = 'lead'
+
+
+OfBench = Asked | Lead
+
+ToPage = (
+    Robot
+    | Frame
+    | Statuses
+    | Events
+    | Control
+    | Answered
+    | Recording
+    | Playback
+    | OfDesign
+    | OfBench
+)
 
 
 # ---- from the page
@@ -900,4 +1025,102 @@ class Play:
     kind: Literal['play'] = 'play'
 
 
-FromPage = Hello | Arm | Disarm | Hold | LetGo | Order | Seek | Play
+@dataclass(frozen=True)
+class TakeLead:
+    """The page wants to answer what is asked at the bench; refused while another one does.
+
+    Attributes
+    ----------
+    kind
+        Of message.
+
+    """
+
+    kind: Literal['take_lead'] = 'take_lead'
+
+
+@dataclass(frozen=True)
+class LeaveLead:
+    """The page answers no more, since it is hidden or somebody says so.
+
+    Attributes
+    ----------
+    kind
+        Of message.
+
+    """
+
+    kind: Literal['leave_lead'] = 'leave_lead'
+
+
+@dataclass(frozen=True)
+class Leading:
+    """The page that leads is there: said every `LEADING_EVERY`.
+
+    Attributes
+    ----------
+    kind
+        Of message.
+
+    """
+
+    kind: Literal['leading'] = 'leading'
+
+
+@dataclass(frozen=True)
+class Choose:
+    """An answer that was offered.
+
+    Attributes
+    ----------
+    number
+        Of the question.
+    key
+        Of the answer.
+    kind
+        Of message.
+
+    """
+
+    number: int
+    key: str
+    kind: Literal['choose'] = 'choose'
+
+
+@dataclass(frozen=True)
+class Enter:
+    """An answer that was typed.
+
+    Attributes
+    ----------
+    number
+        Of the question.
+    text
+        As it was typed.
+    kind
+        Of message.
+
+    """
+
+    number: int
+    text: str
+    kind: Literal['enter'] = 'enter'
+
+
+@dataclass(frozen=True)
+class Off:
+    """Pulses off now; obeyed from every page.
+
+    Attributes
+    ----------
+    kind
+        Of message.
+
+    """
+
+    kind: Literal['off'] = 'off'
+
+
+FromBench = TakeLead | LeaveLead | Leading | Choose | Enter | Off
+
+FromPage = Hello | Arm | Disarm | Hold | LetGo | Order | Seek | Play | FromBench

@@ -22,7 +22,7 @@ HEAD = """\
 // Made by `python -m leg_kinematics.view.typescript`; do not edit.
 """
 
-CONSTANTS = ('FRAMES_A_SECOND', 'HOLD_EVERY', 'DRIVER_SILENCE')
+CONSTANTS = ('FRAMES_A_SECOND', 'HOLD_EVERY', 'DRIVER_SILENCE', 'LEADING_EVERY')
 
 _PLAIN = {str: 'string', float: 'number', int: 'number', bool: 'boolean', NoneType: 'null'}
 

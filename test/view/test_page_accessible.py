@@ -24,12 +24,14 @@ from leg_kinematics.view.messages import (
 
 if TYPE_CHECKING:
     from test.installed_page import node_modules
+    from test.shown_bench import LEADING, angle
     from test.shown_design import DOUBTS, PICTURES, REPORT, WRONG
     from test.shown_walk import shown_walk
     from test.stand_in import armed, offered
     from test.view.conftest import Opened
 else:
     from installed_page import node_modules
+    from shown_bench import LEADING, angle
     from shown_design import DOUBTS, PICTURES, REPORT, WRONG
     from shown_walk import shown_walk
     from stand_in import armed, offered
@@ -78,6 +80,8 @@ RECORDED: tuple[ToPage, ...] = (
         pytest.param('reported', True, id='reported, phone and dark', marks=pytest.mark.soak),
         pytest.param('wrong', False, id='wrong, wide and light', marks=pytest.mark.soak),
         pytest.param('wrong', True, id='wrong, phone and dark'),
+        pytest.param('asked', False, id='asked, wide and light', marks=pytest.mark.soak),
+        pytest.param('asked', True, id='asked, phone and dark'),
     ],
 )
 def test_an_audit_finds_nothing(opened: Opened, state: str, *, small: bool) -> None:
@@ -90,6 +94,7 @@ def test_an_audit_finds_nothing(opened: Opened, state: str, *, small: bool) -> N
         'unheard': (),
         'reported': (DOUBTS, REPORT, PICTURES),
         'wrong': (DOUBTS, REPORT, PICTURES, WRONG),
+        'asked': (angle(), LEADING),
     }
     server = opened(robot, STATUSES, EVENTS, *more[state], dark=small, phone=small)
     frame = frames[3]

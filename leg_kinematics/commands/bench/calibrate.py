@@ -22,6 +22,7 @@ from leg_kinematics.commands.bench.bench_options import (
 )
 from leg_kinematics.commands.options.chain_options import check_boards
 from leg_kinematics.commands.options.files import InputFile, loaded, make_output_folder
+from leg_kinematics.commands.options.page_options import PageOptions, asked_on_page
 from leg_kinematics.commands.terminal.confirm import confirm, yes_option
 from leg_kinematics.commands.terminal.somebody import see_that_somebody_is_there
 from leg_kinematics.errors import LegKinematicsError
@@ -76,6 +77,7 @@ CAUTION: servos start without warning and pinch, batteries burn, robots fall.
 )
 @click.option('--hold', is_flag=True, help='Leave the last servo powered. Default: pulses off.')
 @store_limits_option
+@asked_on_page
 @click.option(
     '--output',
     type=click.Path(file_okay=False, writable=True, path_type=Path),
@@ -96,6 +98,7 @@ def calibrate(
     refit: bool,
     hold: bool,
     store_limits: bool,
+    page: PageOptions | None,
     output: Path,
     yes: bool,
     as_json: bool,
@@ -110,6 +113,9 @@ def calibrate(
     stays beside. This talks to the boards itself: no bridge may be running, and ROS 2 is not
     needed. On the mock the screen shows what a protractor would, and the maps are written to
     another file than yours.
+
+    With --page the questions are asked on a page in a browser, beside a drawing of the joint that
+    they are about; Ctrl-C here leaves as well.
 
     Exit code 0 when maps or sheet were written, or when you left; 1 for trouble with boards or
     files; 2 for a wrong command line or file.
@@ -131,13 +137,16 @@ def calibrate(
             results = _refit(work, yes=yes)
             write = bool(results)
         else:
-            see_that_somebody_is_there(console)
+            if page is None:
+                see_that_somebody_is_there(console)
             if specs:
                 needed = list(dict.fromkeys(task.output[0] for task in work.tasks))
                 check_boards(specs, needed)
                 specs = tuple(each for each in specs if each.partition('=')[0] in needed)
                 confirm(CAUTION, 'Shall the boards be opened?', yes=yes)
-            results, write = _measure(work, specs, console, hold=hold, store_limits=store_limits)
+            results, write = _measure(
+                work, specs, console, page, hold=hold, store_limits=store_limits
+            )
         _report(work, results, output, console, write=write, as_json=as_json)
     except LegKinematicsError as error:
         raise click.ClickException(f'{error}\n{work.kept}') from error
@@ -218,7 +227,13 @@ def _work(
 
 
 def _measure(
-    work: _Work, specs: tuple[str, ...], console: Console, *, hold: bool, store_limits: bool
+    work: _Work,
+    specs: tuple[str, ...],
+    console: Console,
+    page: PageOptions | None,
+    *,
+    hold: bool,
+    store_limits: bool,
 ) -> 'tuple[Mapping[str, JointResult], bool]':
     """Lead through the dialogue; returns what was measured, and whether it is to be written."""
     from leg_kinematics.calibration.dialogue import Dialogue  # noqa: PLC0415
@@ -226,6 +241,10 @@ def _measure(
     from leg_kinematics.commands.bench.calibration_session import bench_at  # noqa: PLC0415
     from leg_kinematics.commands.bench.mock_robot import TrueRobot, truth_beside  # noqa: PLC0415
     from leg_kinematics.commands.bench.mock_servos import mock_servos  # noqa: PLC0415
+    from leg_kinematics.commands.bench.page_session import (  # noqa: PLC0415
+        ask_on_page,
+        resting_angles,
+    )
     from leg_kinematics.commands.bench.question_screen import QuestionScreen  # noqa: PLC0415
 
     with ExitStack() as stack:
@@ -247,7 +266,17 @@ def _measure(
             angle = protractor(dialogue.task.output)
             return f'On the mock the protractor shows {angle:.1f} deg.'
 
-        QuestionScreen(dialogue, bench, console, shown).run()
+        if page is None:
+            QuestionScreen(dialogue, bench, console, shown).run()
+        else:
+            resting = resting_angles(work.robot)
+
+            def about() -> str:
+                return '' if dialogue.task is None else dialogue.task.joint
+
+            ask_on_page(
+                page, dialogue, bench, work.robot, angles=lambda: resting, about=about, shown=shown
+            )
     return dialogue.results, dialogue.finish is Finish.WRITE
 
 

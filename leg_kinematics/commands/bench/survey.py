@@ -22,6 +22,7 @@ from leg_kinematics.commands.bench.bench_options import (
 )
 from leg_kinematics.commands.options.chain_options import check_boards
 from leg_kinematics.commands.options.files import InputFile, loaded, make_output_folder
+from leg_kinematics.commands.options.page_options import PageOptions, asked_on_page
 from leg_kinematics.commands.terminal.confirm import confirm, yes_option
 from leg_kinematics.commands.terminal.somebody import see_that_somebody_is_there
 from leg_kinematics.errors import LegKinematicsError
@@ -102,6 +103,7 @@ CAUTION: legs move without warning and pinch, batteries burn, robots fall.
     '--refit', is_flag=True, help='Move nothing: work it out again from the file of readings.'
 )
 @store_limits_option
+@asked_on_page
 @click.option(
     '--output',
     type=click.Path(file_okay=False, writable=True, path_type=Path),
@@ -125,6 +127,7 @@ def survey(
     readings: Path | None,
     refit: bool,
     store_limits: bool,
+    page: PageOptions | None,
     output: Path,
     yes: bool,
     as_json: bool,
@@ -141,6 +144,9 @@ def survey(
     bridge may be running, and ROS 2 is not needed. On the mock the screen shows what a ruler
     would, and other files than yours are written.
 
+    With --page the questions are asked on a page in a browser, beside a drawing of the robot;
+    Ctrl-C here leaves as well.
+
     Exit code 0 when files were written, or when you left; 1 for trouble with boards or files; 2
     for a wrong command line or file.
     """
@@ -152,6 +158,8 @@ def survey(
         raise click.UsageError(
             'name the servo maps by --servo-maps; leg-kinematics calibrate makes them'
         )
+    if page is not None and line_of is not None:
+        raise click.UsageError('a line is drawn from the terminal: leave --page or --lines out')
     specs = () if boards == ('mock',) else boards
     on_mock = not (specs or refit)
     if by == 'photographs' and (photographs is None or on_mock):
@@ -182,9 +190,10 @@ def survey(
         if refit:
             write = _refit(work, yes=yes)
         else:
-            see_that_somebody_is_there(console)
+            if page is None:
+                see_that_somebody_is_there(console)
             specs = _specs(specs, work, yes=yes)
-            write = _measure(work, specs, console, store_limits=store_limits)
+            write = _measure(work, specs, console, page, store_limits=store_limits)
         _report(work, output, console, write=write, as_json=as_json)
     except LegKinematicsError as error:
         raise click.ClickException(f'{error}\n{work.kept}') from error
@@ -340,12 +349,23 @@ def _specs(specs: tuple[str, ...], work: _Work, *, yes: bool) -> tuple[str, ...]
     return tuple(each for each in specs if each.partition('=')[0] in needed)
 
 
-def _measure(work: _Work, specs: tuple[str, ...], console: Console, *, store_limits: bool) -> bool:
+def _measure(
+    work: _Work,
+    specs: tuple[str, ...],
+    console: Console,
+    page: PageOptions | None,
+    *,
+    store_limits: bool,
+) -> bool:
     """Lead through the survey; tell whether what was found is to be written."""
     from leg_kinematics.calibration.question import Finish  # noqa: PLC0415
     from leg_kinematics.commands.bench.beside import Beside  # noqa: PLC0415
     from leg_kinematics.commands.bench.mock_feet import mock_feet  # noqa: PLC0415
     from leg_kinematics.commands.bench.mock_robot import truth_beside  # noqa: PLC0415
+    from leg_kinematics.commands.bench.page_session import (  # noqa: PLC0415
+        ask_on_page,
+        resting_angles,
+    )
     from leg_kinematics.commands.bench.question_screen import QuestionScreen  # noqa: PLC0415
     from leg_kinematics.commands.bench.survey_session import legs_at  # noqa: PLC0415
     from leg_kinematics.identification.survey import Survey, SurveyPlan  # noqa: PLC0415
@@ -367,7 +387,25 @@ def _measure(work: _Work, specs: tuple[str, ...], console: Console, *, store_lim
         )
         judge = stack.enter_context(Beside(knowledge.surveyed))
         asking = Survey(plan, work.file, bench, judge, _folder(work.photographs))
-        QuestionScreen(asking, bench, console, lambda: _shown(mock, asking)).run()
+
+        def shown() -> str:
+            return _shown(mock, asking)
+
+        if page is None:
+            QuestionScreen(asking, bench, console, shown).run()
+        else:
+            robot = work.robot
+            resting = dict(zip(robot.joints, resting_angles(robot), strict=True))
+
+            def angles() -> Sequence[float]:
+                known = bench.angles or {}
+                return [known.get(joint, resting[joint]) for joint in robot.joints]
+
+            def about() -> str:
+                legs = () if asking.round is None else asking.round.legs
+                return legs[0] if len(legs) == 1 else ''
+
+            ask_on_page(page, asking, bench, robot, angles=angles, about=about, shown=shown)
     return asking.finish is Finish.WRITE
 
 

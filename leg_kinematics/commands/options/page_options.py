@@ -7,9 +7,12 @@ import io
 import signal
 import webbrowser
 from collections.abc import Awaitable, Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from functools import wraps
 from ipaddress import ip_address
 from secrets import token_urlsafe
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
 
@@ -24,6 +27,9 @@ PORT = 8460
 
 #: Characters of a token stand for six bits each.
 TOKEN_BYTES = 16
+
+#: Between two looks whether it has ended by itself, s.
+LOOK_EVERY = 0.1
 
 LAN_CAUTION = (
     'Everybody who sees this code, or listens on this network, can {may}: the line is not '
@@ -58,8 +64,46 @@ def page_options(command: Command) -> Command:
     return command
 
 
+@dataclass(frozen=True)
+class PageOptions:
+    """Where a page is served.
+
+    Attributes
+    ----------
+    lan, port, browser
+        As the options have them.
+
+    """
+
+    lan: str | None
+    port: int
+    browser: bool
+
+
+def asked_on_page(command: Command) -> Command:
+    """Give a command `page`: `PageOptions` where its questions are asked on a page, or None."""
+
+    @wraps(command)
+    def with_page(*, page: bool, lan: str | None, port: int, browser: bool, **given: object) -> Any:  # noqa: ANN401
+        if not page and (lan is not None or browser):
+            raise click.UsageError('--lan and --browser are for a page: add --page')
+        return command(page=PageOptions(lan, port, browser) if page else None, **given)
+
+    option = click.option(
+        '--page', is_flag=True, help='Ask on a page in a browser instead of in the terminal.'
+    )
+    return cast('Command', option(page_options(with_page)))
+
+
 def serve_page(
-    house: 'House', *, lan: str | None, port: int, browser: bool, may: str, caution: str = ''
+    house: 'House',
+    *,
+    lan: str | None,
+    port: int,
+    browser: bool,
+    may: str,
+    caution: str = '',
+    ended: Callable[[], bool] = lambda: False,
 ) -> None:
     """Serve a house until Ctrl-C, SIGTERM or the end of the terminal, and tell who was refused.
 
@@ -73,6 +117,8 @@ def serve_page(
         What whoever has the address can do.
     caution
         To be said first.
+    ended
+        Whether there is nothing to be served any more.
 
     Raises
     ------
@@ -95,17 +141,26 @@ def serve_page(
             webbrowser.open(address.url)
 
     server = Server(house, Address(lan or LOOPBACK, port, token_urlsafe(TOKEN_BYTES)))
-    asyncio.run(_until_stopped(lambda stop: server.run(stop, tell)))
+    asyncio.run(_until_stopped(lambda stop: server.run(stop, tell), ended))
     if server.refused:
         counts = ', '.join(f'{why} {count}' for why, count in sorted(server.refused.items()))
         click.echo(f'Refused: {counts}.', err=True)
 
 
-async def _until_stopped(run: Callable[[asyncio.Event], Awaitable[None]]) -> None:
+async def _until_stopped(
+    run: Callable[[asyncio.Event], Awaitable[None]], ended: Callable[[], bool]
+) -> None:
     stop = asyncio.Event()
+
+    async def watch() -> None:
+        while not (stop.is_set() or ended()):
+            with suppress(TimeoutError):
+                await asyncio.wait_for(stop.wait(), LOOK_EVERY)
+        stop.set()
+
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         asyncio.get_running_loop().add_signal_handler(number, stop.set)
-    await run(stop)
+    await asyncio.gather(run(stop), watch())
 
 
 def _address_of(context: click.Context, option: click.Parameter, text: str | None) -> str | None:

@@ -2,6 +2,7 @@
 // SPDX-License-Identifier: Apache-2.0
 // What the page is made of, and who is told what.
 
+import { Bench } from './bench';
 import { Connection, type Link } from './connection';
 import { Design } from './design';
 import { byId, write } from './dom';
@@ -39,6 +40,7 @@ let frames = 0;
 
 const send = (message: Parameters<Connection['send']>[0]): boolean => connection.send(message);
 const drive = new Drive(send, () => view.drawn);
+const bench = new Bench(send, (about) => view.pointAt(about));
 const timeLine = new TimeLine(send);
 const connection = new Connection(take, link);
 
@@ -66,6 +68,7 @@ function take(message: ToPage): void {
     case 'playback': return timeLine.playback(message);
     case 'doubts': case 'checking': case 'wrong': case 'report': case 'pictures':
       return design.take(message);
+    case 'asked': case 'lead': return bench.take(message);
   }
 }
 
@@ -79,6 +82,7 @@ function link(state: Link, words: string): void {
     if (state === 'connected') forgetEvents();
     else {
       drive.lost();
+      bench.lost();
       showPower(null);
     }
     tellAbsence();

@@ -6,6 +6,7 @@
 export const FRAMES_A_SECOND = 30;
 export const HOLD_EVERY = 0.05;
 export const DRIVER_SILENCE = 0.3;
+export const LEADING_EVERY = 0.3;
 
 export type PowerState = 'unpowered' | 'released' | 'enabling' | 'following' | 'holding' | 'lost';
 
@@ -217,6 +218,38 @@ export interface Pictures {
   readonly kind: 'pictures';
 }
 
+export interface Offered {
+  readonly key: string;
+  readonly words: string;
+}
+
+export interface Entry {
+  readonly prompt: string;
+  readonly characters: string;
+  readonly longest: number;
+}
+
+export interface Asked {
+  readonly number: number;
+  readonly title: string;
+  readonly text: string;
+  readonly offered: readonly Offered[];
+  readonly entry: Entry | null;
+  readonly words: string;
+  readonly level: 0 | 1 | 2;
+  readonly condition: string;
+  readonly shown: string;
+  readonly about: string;
+  readonly kind: 'asked';
+}
+
+export interface Lead {
+  readonly leading: boolean;
+  readonly free: boolean;
+  readonly words: string;
+  readonly kind: 'lead';
+}
+
 export interface Hello {
   readonly token: string;
   readonly kind: 'hello';
@@ -268,5 +301,33 @@ export interface Play {
   readonly kind: 'play';
 }
 
-export type ToPage = Robot | Frame | Statuses | Events | Control | Answered | Recording | Playback | Doubts | Checking | Wrong | Report | Pictures;
-export type FromPage = Hello | Arm | Disarm | Hold | LetGo | Order | Seek | Play;
+export interface TakeLead {
+  readonly kind: 'take_lead';
+}
+
+export interface LeaveLead {
+  readonly kind: 'leave_lead';
+}
+
+export interface Leading {
+  readonly kind: 'leading';
+}
+
+export interface Choose {
+  readonly number: number;
+  readonly key: string;
+  readonly kind: 'choose';
+}
+
+export interface Enter {
+  readonly number: number;
+  readonly text: string;
+  readonly kind: 'enter';
+}
+
+export interface Off {
+  readonly kind: 'off';
+}
+
+export type ToPage = Robot | Frame | Statuses | Events | Control | Answered | Recording | Playback | Doubts | Checking | Wrong | Report | Pictures | Asked | Lead;
+export type FromPage = Hello | Arm | Disarm | Hold | LetGo | Order | Seek | Play | TakeLead | LeaveLead | Leading | Choose | Enter | Off;

@@ -3,8 +3,8 @@
 // The robot as a tree of bodies that turn about their joints.
 
 import {
-  BoxGeometry, BufferGeometry, CylinderGeometry, Group, Mesh, MeshLambertMaterial, Object3D,
-  SphereGeometry, Vector3,
+  BoxGeometry, BufferGeometry, CircleGeometry, CylinderGeometry, DoubleSide, Group, Mesh,
+  MeshBasicMaterial, MeshLambertMaterial, Object3D, RingGeometry, SphereGeometry, Vector3,
 } from 'three';
 import type { Robot } from './messages';
 import { colour } from './theme';
@@ -24,9 +24,16 @@ export class Model {
   private readonly told = new MeshLambertMaterial();
   private readonly geometries = new Map<string, BufferGeometry>();
   private readonly meshesOfLegs: readonly Mesh[][];
+  /** Shows the sense in which the joint turns that stands out. */
+  private readonly sense = new Group();
+  private readonly senseColour = new MeshBasicMaterial({ side: DoubleSide, depthTest: false, transparent: true });
+  private readonly names: readonly string[];
+  /** The joint that stands out; '' for none. */
+  pointed = '';
 
   constructor(robot: Robot) {
     const urdf = readUrdf(robot.urdf);
+    this.names = robot.joints.map(({ name }) => name);
     const links = new Map<string, Object3D>();
     for (const name of urdf.links.keys()) links.set(name, new Group());
     const link = (name: string): Object3D => {
@@ -70,6 +77,7 @@ export class Model {
     }
     this.feet = robot.legs.map(({ name }) => link(`${name}_foot`));
     this.reach = Math.max(0.05, ...robot.legs.map(({ name }) => lengths.get(`${name}_foot`) ?? 0));
+    this.drawSense();
     this.paint();
   }
 
@@ -85,8 +93,21 @@ export class Model {
     for (const mesh of this.meshesOfLegs[leg] ?? []) mesh.material = told ? this.told : this.limb;
   }
 
+  /** Makes what a joint turns stand out, with an arrow the way that its angle grows. */
+  point(name: string): void {
+    this.turningOf(this.pointed)?.link.children.forEach((child) => paintWith(child, this.limb));
+    this.sense.removeFromParent();
+    this.pointed = name;
+    const turning = this.turningOf(name);
+    if (turning === undefined) return;
+    turning.link.children.forEach((child) => paintWith(child, this.told));
+    this.sense.quaternion.setFromUnitVectors(UP, turning.axis);
+    turning.link.parent?.add(this.sense);
+  }
+
   /** Takes the colours of the theme. */
   paint(): void {
+    this.senseColour.color.set(colour('orange'));
     this.trunk.color.set(colour('trunk'));
     this.limb.color.set(colour('limb'));
     this.told.color.set(colour('vermilion'));
@@ -95,7 +116,24 @@ export class Model {
   /** Gives back what the graphics card holds. */
   dispose(): void {
     for (const geometry of this.geometries.values()) geometry.dispose();
-    for (const material of [this.trunk, this.limb, this.told]) material.dispose();
+    for (const material of [this.trunk, this.limb, this.told, this.senseColour]) material.dispose();
+  }
+
+  private turningOf(name: string): Turning | undefined {
+    return this.turning[this.names.indexOf(name)];
+  }
+
+  /** Makes three quarters of a ring about z, and a head at its end. */
+  private drawSense(): void {
+    const radius = this.reach * 0.16;
+    const ring = new RingGeometry(radius * 0.9, radius * 1.1, 40, 1, 0, 1.5 * Math.PI);
+    const head = new CircleGeometry(radius * 0.4, 3);
+    this.geometries.set('ring', ring).set('head', head);
+    const tip = new Mesh(head, this.senseColour);
+    // The ring ends below its middle, on its way to the right.
+    tip.position.set(radius * 0.12, -radius, 0);
+    this.sense.add(new Mesh(ring, this.senseColour), tip);
+    for (const mesh of this.sense.children) mesh.renderOrder = 1;
   }
 
   private geometryOf({ kind, size }: Shape): BufferGeometry {
@@ -115,6 +153,13 @@ export class Model {
 interface Turning {
   readonly link: Object3D;
   readonly axis: Vector3;
+}
+
+const UP = new Vector3(0, 0, 1);
+
+/** Gives the shapes of a link another colour; what turns on it keeps its own. */
+function paintWith(child: Object3D, material: MeshLambertMaterial): void {
+  if (child instanceof Mesh) child.material = material;
 }
 
 function place(object: Object3D, { xyz, rpy }: Origin): void {

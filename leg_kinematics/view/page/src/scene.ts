@@ -191,6 +191,22 @@ export class View {
     shown?.labels.forEach((_, leg) => this.let(shown, leg, legs.has(leg)));
   }
 
+  /**
+   * Makes a joint with its sense of turning, or a leg, stand out by its name; '' is neither. Tells
+   * whether it is a joint.
+   */
+  pointAt(about: string): boolean {
+    const { shown } = this;
+    if (shown === null) return false;
+    const joint = shown.robot.joints.some(({ name }) => name === about);
+    if (shown.model.pointed === about) return joint;
+    const leg = shown.robot.legs.findIndex(({ name }) => name === about);
+    this.keepMarked(new Set(leg < 0 ? [] : [leg]));
+    shown.model.point(about);
+    this.dirty = true;
+    return joint;
+  }
+
   private let(shown: Shown, leg: number, standOut: boolean): void {
     shown.model.mark(leg, standOut);
     shown.labels[leg]?.classList.toggle('told', standOut);
