@@ -22,7 +22,7 @@ import numpy as np
 from leg_kinematics.calibration import ServoMap
 from leg_kinematics.calibration.foot_readings import AT_TIP, FootOnGround, LegStand, Triple
 from leg_kinematics.calibration.measured import Reading, fit_servo_map
-from leg_kinematics.errors import DescriptionError
+from leg_kinematics.errors import CalibrationError, DescriptionError
 from leg_kinematics.identification.approach import Point
 from leg_kinematics.identification.evidence import Evidence, FootSeen
 from leg_kinematics.identification.fit import Identified, identify
@@ -126,10 +126,14 @@ def room_of(robot: Measured) -> Room:
 
 
 def rests(robot: Measured) -> bool:
-    """Tell whether the maps reach the resting posture; otherwise horns have to be fitted anew."""
+    """Tell whether there are maps, and whether they reach the resting posture.
+
+    Otherwise the builder is told to read angles again, or to fit horns anew, before any foot is
+    measured: it is another robot then.
+    """
     try:
         room_of(robot)
-    except DescriptionError:
+    except (CalibrationError, DescriptionError):
         return False
     return True
 
