@@ -18,7 +18,7 @@ WITHOUT_A_LINE = {
     'LICENSE',
     'NOTICE',
     'board.hex',
-    'look.png',
+    'walk.webp',
     'leg_kinematics',
     'package-lock.json',
     'py.typed',
